@@ -1,0 +1,69 @@
+//! The command line: one file a command, each of which parses, calls and prints.
+//!
+//! Only this module knows arguments and the terminal. A command returns a [`Status`] or a [`Failure`]; the
+//! exit status is 0 for done with nothing to report, 1 for done with differences or findings, 2 for could not
+//! do it.
+
+mod output;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use crate::blame::Blame;
+pub(crate) use output::Ui;
+
+/// Keeps the presets of instruments whose memory hangs on a battery.
+#[derive(Parser)]
+#[command(
+    name = "cellkeep",
+    version,
+    propagate_version = true,
+    max_term_width = 100
+)]
+pub(crate) struct Arguments {
+    /// When to use colour
+    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    color: output::ColorChoice,
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(clap::Subcommand)]
+enum Command {}
+
+/// How a command that ran ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Status {
+    /// Done, nothing to report.
+    Clean,
+    /// Done, and there are differences or findings.
+    Findings,
+}
+
+/// A command that could not do its work.
+pub(crate) struct Failure(Box<dyn Blame>);
+
+impl<E: Blame + 'static> From<E> for Failure {
+    fn from(error: E) -> Self {
+        Failure(Box::new(error))
+    }
+}
+
+/// What every command returns.
+pub(crate) type Outcome = Result<Status, Failure>;
+
+/// Runs the program on the process's arguments.
+pub fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let ui = Ui::new(arguments.color);
+    let outcome: Outcome = match arguments.command {};
+    match outcome {
+        Ok(Status::Clean) => ExitCode::SUCCESS,
+        Ok(Status::Findings) => ExitCode::from(1),
+        Err(failure) => {
+            ui.failure(failure.0.as_ref());
+            ExitCode::from(2)
+        }
+    }
+}

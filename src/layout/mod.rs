@@ -1,0 +1,3 @@
+//! The layout language: a declarative file says how parameters are packed into the chips.
+
+pub mod model;

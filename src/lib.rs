@@ -1,0 +1,22 @@
+//! cellkeep keeps the presets of vintage synthesizers whose memory hangs on a battery.
+//!
+//! The modules are declared in reading order, and data walks down that order once: chip files become
+//! [`image`]s, images become a [`reading`], a [`layout`] says what the bits mean, the [`codec`] turns them
+//! into codes and back, and a [`bank`] labels them. The verbs below work on those and return typed values,
+//! which the command line only renders.
+
+// Each module may use the ones above it, never the ones below.
+
+pub mod blame;
+
+pub mod document;
+
+pub mod finding;
+
+pub mod image;
+
+pub mod layout;
+
+pub mod reading;
+
+pub mod cli;

@@ -1,0 +1,7 @@
+//! The command-line program: everything is in the library.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    cellkeep::cli::main()
+}
