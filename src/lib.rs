@@ -19,4 +19,6 @@ pub mod layout;
 
 pub mod reading;
 
+pub mod codec;
+
 pub mod cli;

@@ -1,0 +1,4 @@
+//! The codec against `bitvec`, a general-purpose bit library, on random layouts and images.
+
+mod builder;
+mod random;
