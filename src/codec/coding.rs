@@ -175,7 +175,11 @@ mod tests {
                         assert_eq!(coding, Coding::Bcd);
                         continue;
                     };
-                    assert_eq!(number(&coding, width, code), Some(n), "{coding:?} {width} {n}");
+                    assert_eq!(
+                        number(&coding, width, code),
+                        Some(n),
+                        "{coding:?} {width} {n}"
+                    );
                 }
                 assert_eq!(code_of(&coding, width, high + 1), None);
                 assert_eq!(code_of(&coding, width, low - 1), None);

@@ -63,7 +63,10 @@ impl Blame for CodecError {
     }
 
     fn hint(&self) -> Option<String> {
-        Some("name the layout this reading was taken with; `cellkeep identify` tells which fit".into())
+        Some(
+            "name the layout this reading was taken with; `cellkeep identify` tells which fit"
+                .into(),
+        )
     }
 }
 

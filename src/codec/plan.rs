@@ -293,8 +293,7 @@ impl Shape {
         }
         let span = relative.iter().map(|r| r.0 / 8 + 1).max().unwrap_or(1) as usize;
         let in_order = |(i, p): (usize, &Piece)| p.field as usize == i;
-        let simple =
-            pieces.len() == area.fields.len() && pieces.iter().enumerate().all(in_order);
+        let simple = pieces.len() == area.fields.len() && pieces.iter().enumerate().all(in_order);
         Self {
             pieces,
             simple,

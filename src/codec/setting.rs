@@ -60,8 +60,12 @@ impl Blame for SettingError {
 
     fn hint(&self) -> Option<String> {
         match self {
-            SettingError::Between { .. } => Some("choose one of the nearest, or give the code itself as #CODE".into()),
-            SettingError::Unreadable { .. } => Some("`cellkeep layout map` shows what a parameter can hold".into()),
+            SettingError::Between { .. } => {
+                Some("choose one of the nearest, or give the code itself as #CODE".into())
+            }
+            SettingError::Unreadable { .. } => {
+                Some("`cellkeep layout map` shows what a parameter can hold".into())
+            }
             SettingError::Code { .. } => None,
         }
     }
@@ -146,7 +150,9 @@ pub fn parse_text(
             (c, _) => code(c),
         };
         let Some(found) = found else {
-            return Err(unreadable(format!("characters of its set; {c:?} is not among them")));
+            return Err(unreadable(format!(
+                "characters of its set; {c:?} is not among them"
+            )));
         };
         codes.push(found);
     }
@@ -155,7 +161,9 @@ pub fn parse_text(
     }
     while codes.len() < length {
         let Some(blank) = code(' ') else {
-            return Err(unreadable(format!("exactly {length} characters, for the set has no blank")));
+            return Err(unreadable(format!(
+                "exactly {length} characters, for the set has no blank"
+            )));
         };
         codes.push(blank);
     }
@@ -193,7 +201,8 @@ pub fn parse(parameter: &Parameter, width: u8, text: &str) -> Result<u64, Settin
         }
         .ok_or_else(|| unreadable("on or off".into())),
         Scale::Note { base } => {
-            let note = parse_note(text).ok_or_else(|| unreadable("a note such as C4 or F#2".into()))?;
+            let note =
+                parse_note(text).ok_or_else(|| unreadable("a note such as C4 or F#2".into()))?;
             let n = note - base;
             match code(n).filter(|_| parameter.range.contains(&n)) {
                 Some(code) => Ok(code),
@@ -222,7 +231,10 @@ pub fn parse(parameter: &Parameter, width: u8, text: &str) -> Result<u64, Settin
 }
 
 fn parse_code(p: &Parameter, width: u8, digits: &str, wanted: &str) -> Result<u64, SettingError> {
-    let parsed = match digits.strip_prefix("0x").or_else(|| digits.strip_prefix("0X")) {
+    let parsed = match digits
+        .strip_prefix("0x")
+        .or_else(|| digits.strip_prefix("0X"))
+    {
         Some(hex) => u64::from_str_radix(hex, 16),
         None => digits.parse(),
     };
@@ -266,7 +278,10 @@ fn nearest(p: &Parameter, width: u8, text: &str, wanted: f64) -> Result<u64, Set
         return Ok(code);
     }
     let near = [below, above];
-    let nearest = near.iter().flatten().map(|&(_, code)| (code, show(p, width, code)));
+    let nearest = near
+        .iter()
+        .flatten()
+        .map(|&(_, code)| (code, show(p, width, code)));
     Err(SettingError::Between {
         key: p.key.clone(),
         wanted: text.to_owned(),
@@ -278,17 +293,26 @@ fn nearest(p: &Parameter, width: u8, text: &str, wanted: f64) -> Result<u64, Set
 pub fn quantity(p: &Parameter, n: i64) -> Option<f64> {
     let (low_n, high_n) = (*p.range.start(), *p.range.end());
     let steps = (high_n - low_n) as f64;
-    let part = if steps > 0.0 { (n - low_n) as f64 / steps } else { 0.0 };
+    let part = if steps > 0.0 {
+        (n - low_n) as f64 / steps
+    } else {
+        0.0
+    };
     match &p.scale {
-        Scale::Dial { low, high } | Scale::Linear { low, high, .. } => {
-            Some(if n == high_n { *high } else { low + part * (high - low) })
-        }
-        Scale::Log { low, high, .. } => {
-            Some(if n == high_n { *high } else { low * (high / low).powf(part) })
-        }
-        Scale::Table { values, .. } => {
-            usize::try_from(n - low_n).ok().and_then(|i| values.get(i)).copied()
-        }
+        Scale::Dial { low, high } | Scale::Linear { low, high, .. } => Some(if n == high_n {
+            *high
+        } else {
+            low + part * (high - low)
+        }),
+        Scale::Log { low, high, .. } => Some(if n == high_n {
+            *high
+        } else {
+            low * (high / low).powf(part)
+        }),
+        Scale::Table { values, .. } => usize::try_from(n - low_n)
+            .ok()
+            .and_then(|i| values.get(i))
+            .copied(),
         Scale::Number | Scale::Steps(_) | Scale::OnOff | Scale::Note { .. } => None,
     }
 }
@@ -334,7 +358,11 @@ fn decimals_for(step: f64) -> usize {
 }
 
 fn with_unit(number: String, unit: &str) -> String {
-    if unit.is_empty() { number } else { format!("{number} {unit}") }
+    if unit.is_empty() {
+        number
+    } else {
+        format!("{number} {unit}")
+    }
 }
 
 fn unit(scale: &Scale) -> &str {
@@ -347,7 +375,11 @@ fn unit(scale: &Scale) -> &str {
 /// A number with the unit, or the unit with a k or m before it, or no unit.
 fn parse_quantity(text: &str, unit: &str) -> Option<f64> {
     let text = text.trim();
-    let text = if unit.is_empty() { text } else { text.strip_suffix(unit).unwrap_or(text).trim_end() };
+    let text = if unit.is_empty() {
+        text
+    } else {
+        text.strip_suffix(unit).unwrap_or(text).trim_end()
+    };
     let (digits, factor) = match text.strip_suffix(['k', 'm']) {
         Some(digits) if text.ends_with('k') => (digits.trim_end(), 1e3),
         Some(digits) if !unit.is_empty() => (digits.trim_end(), 1e-3),
@@ -357,7 +389,9 @@ fn parse_quantity(text: &str, unit: &str) -> Option<f64> {
     value.is_finite().then_some(value * factor)
 }
 
-const NOTES: [&str; 12] = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+const NOTES: [&str; 12] = [
+    "C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B",
+];
 
 /// The name of a MIDI note number; 60 is C4.
 pub fn note_name(note: i64) -> String {
@@ -373,13 +407,19 @@ fn parse_note(text: &str) -> Option<i64> {
         'b' => (-1, &rest[1..]),
         _ => (0, rest),
     };
-    let within = NOTES.iter().position(|n| n.len() == 1 && n.starts_with(letter))? as i64;
+    let within = NOTES
+        .iter()
+        .position(|n| n.len() == 1 && n.starts_with(letter))? as i64;
     let octave: i64 = rest.parse().ok().filter(|o| (-20..=20).contains(o))?;
     Some((octave + 1) * 12 + within + shift)
 }
 
 fn expected_numbers(p: &Parameter) -> String {
-    format!("a whole number from {} to {}", p.range.start(), p.range.end())
+    format!(
+        "a whole number from {} to {}",
+        p.range.start(),
+        p.range.end()
+    )
 }
 
 fn expected_quantity(p: &Parameter) -> String {
