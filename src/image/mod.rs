@@ -3,6 +3,14 @@
 //! A *cell* here is one addressed location, `width` bits wide; *line* `n` is its bit on data pin D`n`, bit 0
 //! the least significant. Cell addresses are the chip's own.
 
+pub mod form;
+mod packing;
+mod sparse;
+
+pub use form::{Contents, Form, FormError, ReadOptions};
+pub use packing::{Packed, Packing, PackingError, Unpacked};
+pub use sparse::{Segment, SparseBytes};
+
 /// Most words an image may have: 16 Mi, far above any battery-backed part of the period.
 pub const MAX_WORDS: u32 = 1 << 24;
 /// Most data lines a chip may have.

@@ -6,6 +6,8 @@
 
 use std::ops::{Range, RangeInclusive};
 
+pub use crate::image::Packing;
+
 /// Where one code bit lives.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct BitPlace {
@@ -33,28 +35,6 @@ pub enum Evidence {
     /// Nothing is said.
     #[default]
     Unstated,
-}
-
-/// How a raw binary file holds the cells of a chip; text forms hold the same bytes.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Packing {
-    /// One cell a byte, in the low bits: bit 0 of the byte is line 0. The usual form of 8-bit chips, and of 4-bit
-    /// chips whose nibble is the low half.
-    Low,
-    /// One 4-bit cell a byte, in the high half.
-    HighNibble,
-    /// One 4-bit cell a byte, the same nibble in both halves.
-    BothNibbles,
-    /// Two 4-bit cells a byte, the even cell in the low half.
-    NibblesLowFirst,
-    /// Two 4-bit cells a byte, the even cell in the high half.
-    NibblesHighFirst,
-    /// One 1-bit cell a byte, in the bit named (0 to 7).
-    Bit(u8),
-    /// Eight 1-bit cells a byte, the first in bit 0.
-    PackedLsbFirst,
-    /// Eight 1-bit cells a byte, the first in bit 7.
-    PackedMsbFirst,
 }
 
 /// One memory chip.

@@ -1,0 +1,170 @@
+//! New places on the disk: nothing is written over, and nothing half-written is ever seen under its final name.
+//!
+//! A folder or file is made beside its final place under a temporary name, made durable, and renamed. When that
+//! fails, or the program is stopped, the final place is as it was.
+
+use std::fs;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+
+use crate::blame::DiskError;
+
+/// The error of a place that is taken.
+fn taken(action: &'static str, path: &Path) -> DiskError {
+    DiskError::new(action, path, std::io::ErrorKind::AlreadyExists.into())
+}
+
+/// The folder a path lies in, "." for a bare name.
+fn parent_of(path: &Path) -> &Path {
+    match path.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent,
+        _ => Path::new("."),
+    }
+}
+
+/// Makes a folder's entries durable. Windows keeps them durable by itself and cannot open a folder as a file.
+fn sync_folder(path: &Path) -> Result<(), DiskError> {
+    if cfg!(unix) {
+        fs::File::open(path)
+            .and_then(|f| f.sync_all())
+            .map_err(|e| DiskError::new("make durable the folder", path, e))?;
+    }
+    Ok(())
+}
+
+/// A folder being filled, unseen under its final name until [`NewFolder::finish`]. Dropped before that, it is gone.
+pub struct NewFolder {
+    temporary: PathBuf,
+    target: PathBuf,
+    replace: bool,
+    finished: bool,
+}
+
+impl NewFolder {
+    /// Begins a folder. Its parent is made where missing.
+    ///
+    /// # Errors
+    /// When the place is taken and may not be replaced, or the disk refuses.
+    pub fn begin(target: &Path, replace: bool) -> Result<Self, DiskError> {
+        if !replace && target.symlink_metadata().is_ok() {
+            return Err(taken("create the folder", target));
+        }
+        let parent = parent_of(target);
+        fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
+        let temporary = beside(target, "partial", |path| fs::create_dir(path))?;
+        Ok(Self {
+            temporary,
+            target: target.to_owned(),
+            replace,
+            finished: false,
+        })
+    }
+
+    /// Writes a file into the folder and makes it durable.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn write(&self, name: &str, bytes: &[u8]) -> Result<(), DiskError> {
+        let path = self.temporary.join(name);
+        let told = || self.target.join(name);
+        fs::File::create_new(&path)
+            .and_then(|mut f| f.write_all(bytes).and_then(|()| f.sync_all()))
+            .map_err(|e| DiskError::new("write", told(), e))
+    }
+
+    /// Puts the folder in its place.
+    ///
+    /// # Errors
+    /// When the disk refuses; a former folder is then still in its place.
+    pub fn finish(mut self) -> Result<(), DiskError> {
+        let failed = |e| DiskError::new("create the folder", &self.target, e);
+        sync_folder(&self.temporary)?;
+        let parent = parent_of(&self.target).to_owned();
+        if self.target.symlink_metadata().is_ok() {
+            if !self.replace {
+                return Err(taken("create the folder", &self.target));
+            }
+            let former = beside(&self.target, "former", |path| {
+                if path.symlink_metadata().is_ok() {
+                    return Err(std::io::ErrorKind::AlreadyExists.into());
+                }
+                fs::rename(&self.target, path)
+            })?;
+            if let Err(error) = fs::rename(&self.temporary, &self.target) {
+                // The former folder goes back; should that fail too, it is kept under its other name.
+                let _ = fs::rename(&former, &self.target);
+                return Err(failed(error));
+            }
+            self.finished = true;
+            sync_folder(&parent)?;
+            fs::remove_dir_all(&former)
+                .map_err(|e| DiskError::new("remove the former folder", former, e))?;
+        } else {
+            fs::rename(&self.temporary, &self.target).map_err(failed)?;
+            self.finished = true;
+        }
+        sync_folder(&parent)
+    }
+}
+
+impl Drop for NewFolder {
+    fn drop(&mut self) {
+        if !self.finished {
+            // Nothing more can be done about litter on a disk that refuses.
+            let _ = fs::remove_dir_all(&self.temporary);
+        }
+    }
+}
+
+/// Makes something under a free temporary name beside a path.
+fn beside(
+    target: &Path,
+    purpose: &str,
+    mut make: impl FnMut(&Path) -> std::io::Result<()>,
+) -> Result<PathBuf, DiskError> {
+    let name = target
+        .file_name()
+        .map(|n| n.to_string_lossy().into_owned())
+        .unwrap_or_default();
+    for n in 0..1000 {
+        let path = parent_of(target).join(format!(".{name}.{purpose}-{}-{n}", std::process::id()));
+        match make(&path) {
+            Ok(()) => return Ok(path),
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
+            Err(e) => return Err(DiskError::new("create the folder", target, e)),
+        }
+    }
+    Err(taken("create a temporary name beside", target))
+}
+
+/// Writes a new file durably; it appears under its name whole or not at all.
+///
+/// # Errors
+/// When the place is taken and may not be replaced, or the disk refuses.
+pub fn write_file(target: &Path, bytes: &[u8], replace: bool) -> Result<(), DiskError> {
+    let failed = |e| DiskError::new("write", target, e);
+    if !replace && target.symlink_metadata().is_ok() {
+        return Err(taken("write", target));
+    }
+    let parent = parent_of(target);
+    fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
+    let temporary = beside(target, "partial", |path| {
+        fs::File::create_new(path).map(drop)
+    })?;
+    let written = fs::File::create(&temporary)
+        .and_then(|mut f| f.write_all(bytes).and_then(|()| f.sync_all()))
+        .and_then(|()| match replace {
+            true => fs::rename(&temporary, target),
+            // A link fails where the name has been taken meanwhile; file systems without links get a rename.
+            false => match fs::hard_link(&temporary, target) {
+                Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => {
+                    fs::rename(&temporary, target)
+                }
+                done => done,
+            },
+        });
+    // After a rename the temporary name is gone already.
+    let _ = fs::remove_file(&temporary);
+    written.map_err(failed)?;
+    sync_folder(parent)
+}

@@ -1,0 +1,214 @@
+//! Writing a reading into a new folder: a file per chip, and `reading.json`.
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+
+use super::place::NewFolder;
+use super::record::{ChipRecord, RECORD_NAME, ReadingRecord, recorded_provenance, unknown_runs};
+use super::{ChipReading, Reading, sha256_hex};
+use crate::blame::{Blame, DiskError, Who};
+use crate::document;
+use crate::image::form::{self, WriteForm};
+use crate::image::{FormError, Packing, PackingError};
+
+/// How to write a reading.
+#[derive(Clone, Debug, Default)]
+pub struct WriteOptions {
+    /// The form of the chip files.
+    pub form: WriteForm,
+    /// The packing of the chip files; without it each chip keeps the one it was read with.
+    pub packing: Option<Packing>,
+    /// Replace a reading that is already there.
+    pub replace: bool,
+    /// Places that must not be written to besides those the chips were read from.
+    pub keep_off: Vec<PathBuf>,
+}
+
+/// What was written.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Written {
+    /// The folder.
+    pub folder: PathBuf,
+    /// Names of the files in it, `reading.json` last.
+    pub files: Vec<String>,
+}
+
+/// Why a reading could not be written.
+#[derive(Debug, thiserror::Error)]
+pub enum WriteError {
+    /// The disk refused.
+    #[error(transparent)]
+    Disk(#[from] DiskError),
+    /// The output is the input, or lies around it.
+    #[error("{} was read from; a reading is never written onto its input", .0.display())]
+    OntoInput(PathBuf),
+    /// What would be replaced is no reading.
+    #[error("{} is there and holds no reading; only a reading is replaced", .0.display())]
+    NotAReading(PathBuf),
+    /// A packing does not fit a chip.
+    #[error("chip {chip}: {source}")]
+    Packing {
+        /// The chip.
+        chip: String,
+        /// What does not fit.
+        source: PackingError,
+    },
+    /// A form cannot hold a chip.
+    #[error("chip {chip}: {source}")]
+    Form {
+        /// The chip.
+        chip: String,
+        /// What it cannot hold.
+        source: FormError,
+    },
+    /// The document could not be made.
+    #[error("reading.json cannot be made: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+impl Blame for WriteError {
+    fn who(&self) -> Who {
+        match self {
+            WriteError::Disk(e) => e.who(),
+            _ => Who::Caller,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        match self {
+            WriteError::Disk(e) => e.hint(),
+            WriteError::OntoInput(_) | WriteError::NotAReading(_) => {
+                Some("choose a new place for the output".to_owned())
+            }
+            WriteError::Packing { source, .. } => source.hint(),
+            WriteError::Form { source, .. } => source.hint(),
+            WriteError::Json(_) => None,
+        }
+    }
+}
+
+/// Writes a reading into a new folder. The folder appears whole or not at all.
+///
+/// # Errors
+/// When the place is taken (and not a reading that may be replaced), was read from, or the disk refuses; and when
+/// the packing or form cannot hold a chip.
+pub fn write(
+    reading: &Reading,
+    folder: &Path,
+    options: &WriteOptions,
+) -> Result<Written, WriteError> {
+    check_place(reading, folder, options)?;
+    let mut record = ReadingRecord {
+        layout: reading.layout.clone(),
+        chips: Vec::new(),
+    };
+    let mut files = Vec::new();
+    let mut taken = HashSet::from([RECORD_NAME.to_owned()]);
+    for chip in &reading.chips {
+        let name = free_name(&chip.id, options.form.ending(), &mut taken);
+        let (entry, bytes) = chip_file(chip, name, options)?;
+        files.push((entry.file.clone(), bytes));
+        record.chips.push(entry);
+    }
+    files.push((
+        RECORD_NAME.to_owned(),
+        document::to_json(&record)?.into_bytes(),
+    ));
+    let place = NewFolder::begin(folder, options.replace)?;
+    for (name, bytes) in &files {
+        place.write(name, bytes)?;
+    }
+    place.finish()?;
+    Ok(Written {
+        folder: folder.to_owned(),
+        files: files.into_iter().map(|f| f.0).collect(),
+    })
+}
+
+/// Refuses a place that was read from, lies around such a one, or is something else than a reading.
+fn check_place(reading: &Reading, folder: &Path, options: &WriteOptions) -> Result<(), WriteError> {
+    let Ok(place) = folder.canonicalize() else {
+        return Ok(()); // nothing is there
+    };
+    let sources = reading
+        .chips
+        .iter()
+        .filter_map(|c| c.source.as_ref())
+        .map(|s| &s.path);
+    for input in sources.chain(&options.keep_off) {
+        if input
+            .canonicalize()
+            .is_ok_and(|input| input.starts_with(&place))
+        {
+            return Err(WriteError::OntoInput(folder.to_owned()));
+        }
+    }
+    if options.replace && !place.join(RECORD_NAME).is_file() {
+        return Err(WriteError::NotAReading(folder.to_owned()));
+    }
+    Ok(())
+}
+
+/// One chip's entry in the document, and the bytes of its file.
+fn chip_file(
+    chip: &ChipReading,
+    file: String,
+    options: &WriteOptions,
+) -> Result<(ChipRecord, Vec<u8>), WriteError> {
+    let own = chip.source.as_ref().map(|s| s.packing);
+    let packing = options.packing.or(own).unwrap_or_default();
+    let packed = packing
+        .pack(&chip.image)
+        .map_err(|source| WriteError::Packing {
+            chip: chip.id.clone(),
+            source,
+        })?;
+    let length = u64::from(packing.bytes_for(chip.image.words()));
+    let bytes =
+        form::write(&packed.bytes, length, &options.form).map_err(|source| WriteError::Form {
+            chip: chip.id.clone(),
+            source,
+        })?;
+    let entry = ChipRecord {
+        id: chip.id.clone(),
+        file,
+        form: options.form.form,
+        packing,
+        words: chip.image.words(),
+        width: chip.image.width(),
+        sha256: sha256_hex(&bytes),
+        unknown: unknown_runs(&chip.image),
+        provenance: recorded_provenance(chip),
+        source: chip.source.as_ref().map(Into::into),
+    };
+    Ok((entry, bytes))
+}
+
+/// A file name for a chip that every file system takes and no other chip has, letter case ignored.
+fn free_name(id: &str, ending: &str, taken: &mut HashSet<String>) -> String {
+    const RESERVED: [&str; 4] = ["con", "prn", "aux", "nul"];
+    let plain = |c: char| match c {
+        '<' | '>' | ':' | '"' | '/' | '\\' | '|' | '?' | '*' => '_',
+        c if c.is_control() => '_',
+        c => c,
+    };
+    let stem: String = id.trim().chars().map(plain).take(100).collect();
+    let lower = stem.to_lowercase();
+    let device = |name: &str| {
+        lower
+            .strip_prefix(name)
+            .is_some_and(|n| n.len() == 1 && n.chars().all(|c| c.is_ascii_digit()))
+    };
+    let reserved = RESERVED.contains(&lower.as_str()) || device("com") || device("lpt");
+    let stem = match stem.is_empty() || reserved || stem.starts_with('.') {
+        true => format!("_{stem}"),
+        false => stem,
+    };
+    let mut name = format!("{stem}.{ending}");
+    let mut n = 2;
+    while !taken.insert(name.to_lowercase()) {
+        name = format!("{stem}_{n}.{ending}");
+        n += 1;
+    }
+    name
+}
