@@ -21,4 +21,6 @@ pub mod reading;
 
 pub mod codec;
 
+pub mod bank;
+
 pub mod cli;

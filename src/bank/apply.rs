@@ -1,0 +1,196 @@
+//! A bank, perhaps edited by hand, put back onto the codes of a reading.
+//!
+//! Everything wrong is reported at once, and then nothing is applied.
+
+use super::{Bank, BankValue, Code, shown_codes};
+use crate::blame::{Blame, Who};
+use crate::codec::{Codes, low_mask, setting};
+use crate::layout::model::{Area, Coding, Layout, Parameter};
+
+/// One thing in a bank that cannot be put onto a reading.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BankProblem {
+    /// Where: area, entry and key as far as they are known.
+    pub place: String,
+    /// What is wrong and what was expected.
+    pub says: String,
+}
+
+/// A bank that cannot be put onto a reading, with every reason.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum ApplyError {
+    /// The bank was decoded by another layout.
+    #[error("the bank was decoded by layout {found}, the reading's layout is {expected}")]
+    OtherLayout {
+        /// Id in the bank.
+        found: String,
+        /// Id of the layout in use.
+        expected: String,
+    },
+    /// Values that cannot be written.
+    #[error("{} in the bank cannot be written:{}", count(.0.len()), each(.0))]
+    Values(Vec<BankProblem>),
+}
+
+fn count(n: usize) -> String {
+    if n == 1 { "1 value".to_owned() } else { format!("{n} values") }
+}
+
+fn each(problems: &[BankProblem]) -> String {
+    problems.iter().map(|p| format!("\n  {}: {}", p.place, p.says)).collect()
+}
+
+impl Blame for ApplyError {
+    fn who(&self) -> Who {
+        match self {
+            ApplyError::OtherLayout { .. } => Who::Caller,
+            ApplyError::Values(_) => Who::File,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            ApplyError::OtherLayout { expected, .. } => {
+                format!("decode the reading by {expected} again, or name the bank's own layout with --layout")
+            }
+            ApplyError::Values(_) => {
+                "mend the bank file and run the command again; nothing was written".to_owned()
+            }
+        })
+    }
+}
+
+/// Puts a bank's values onto codes; what the bank leaves out stays. Returns how many values changed.
+///
+/// A value may give its code, its setting, or both; where both are given they must agree, since the setting
+/// is only a view of the code. Values marked as not applying, and bits marked as unknown, are left alone.
+///
+/// # Errors
+/// With every problem at once; then nothing was changed.
+pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, ApplyError> {
+    if bank.layout.id != layout.id {
+        return Err(ApplyError::OtherLayout {
+            found: bank.layout.id.clone(),
+            expected: layout.id.clone(),
+        });
+    }
+    let mut problems = Vec::new();
+    let mut writes: Vec<(usize, usize, usize, u64, u64)> = Vec::new();
+    let mut problem = |place: &str, says: String| {
+        problems.push(BankProblem { place: place.to_owned(), says });
+    };
+    for bank_area in &bank.areas {
+        let Some(a) = layout.areas.iter().position(|x| x.name == bank_area.name) else {
+            let names: Vec<&str> = layout.areas.iter().map(|x| x.name.as_str()).collect();
+            problem(&bank_area.name, format!("no such area; the layout has {}", names.join(", ")));
+            continue;
+        };
+        let area = &layout.areas[a];
+        let mut seen = std::collections::BTreeSet::new();
+        for bank_entry in &bank_area.entries {
+            let place = format!("{} {}", area.name, bank_entry.at.join("/"));
+            let Some(entry) = entry_at(area, &bank_entry.at) else {
+                problem(&place, "no such entry in the layout".to_owned());
+                continue;
+            };
+            if !seen.insert(entry) {
+                problem(&place, "this entry stands twice in the bank".to_owned());
+                continue;
+            }
+            let mut keys = std::collections::BTreeSet::new();
+            for value in &bank_entry.parameters {
+                let place = format!("{place} {}", value.key);
+                let Some(p) = area.parameter(&value.key) else {
+                    problem(&place, "no such parameter in the layout".to_owned());
+                    continue;
+                };
+                if !keys.insert(p) {
+                    problem(&place, "this parameter stands twice in the entry".to_owned());
+                    continue;
+                }
+                if !value.applies {
+                    continue;
+                }
+                let parameter = &area.parameters[p];
+                match wanted(area, parameter, value) {
+                    Err(says) => problem(&place, says),
+                    Ok(all) => {
+                        for (field, (code, known)) in parameter.fields.clone().zip(all) {
+                            if codes.areas[a].get(entry, field) != (code, known) {
+                                writes.push((a, entry, field, code, known));
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+    if !problems.is_empty() {
+        return Err(ApplyError::Values(problems));
+    }
+    for &(a, entry, field, code, known) in &writes {
+        let (held, held_known) = codes.areas[a].get(entry, field);
+        let merged = (held & !known) | (code & known);
+        codes.areas[a].set_partly(entry, field, merged, held_known | known);
+    }
+    Ok(writes.len())
+}
+
+/// The entry whose labels these are.
+pub(crate) fn entry_at(area: &Area, labels: &[String]) -> Option<usize> {
+    if labels.len() != area.axes.len() {
+        return None;
+    }
+    let indices: Option<Vec<usize>> = area
+        .axes
+        .iter()
+        .zip(labels)
+        .map(|(axis, label)| axis.labels.iter().position(|l| l == label))
+        .collect();
+    area.entry(&indices?)
+}
+
+/// The code and known mask of each field a value asks for.
+fn wanted(area: &Area, p: &Parameter, value: &BankValue) -> Result<Vec<(u64, u64)>, String> {
+    let widths: Vec<u8> = p.fields.clone().map(|f| area.fields[f].width).collect();
+    let codes: Vec<u64> = match (&value.code, &value.setting) {
+        (None, None) => return Err("neither code nor setting is given".to_owned()),
+        (None, Some(text)) => from_setting(p, &widths, text)?,
+        (Some(code), text) => {
+            let codes = code.all().to_vec();
+            if codes.len() != widths.len() {
+                return Err(format!("{} codes where {} are expected", codes.len(), widths.len()));
+            }
+            for (code, &width) in codes.iter().zip(&widths) {
+                if *code > low_mask(width) {
+                    return Err(format!("code {code} does not fit {width} bits (0 to {})", low_mask(width)));
+                }
+            }
+            if let (Some(text), None) = (text, &value.known) {
+                let reads = shown_codes(area, p, &codes);
+                if *text != reads {
+                    return Err(format!(
+                        "the code reads {reads:?} but the setting says {text:?}; change both, or leave one out"
+                    ));
+                }
+            }
+            codes
+        }
+    };
+    let known: Vec<u64> = match &value.known {
+        None => widths.iter().map(|&w| low_mask(w)).collect(),
+        Some(mask) if mask.all().len() == widths.len() => mask.all().to_vec(),
+        Some(Code::One(_) | Code::Text(_)) => {
+            return Err("the mask of known bits has another length than the code".to_owned());
+        }
+    };
+    Ok(codes.into_iter().zip(known).collect())
+}
+
+fn from_setting(p: &Parameter, widths: &[u8], text: &str) -> Result<Vec<u64>, String> {
+    match &p.coding {
+        Coding::Text(set) => setting::parse_text(&p.key, set, widths.len(), text),
+        _ => setting::parse(p, widths.first().copied().unwrap_or(0), text).map(|code| vec![code]),
+    }
+    .map_err(|e| e.to_string())
+}

@@ -1,0 +1,427 @@
+//! A bank: a reading decoded, every parameter of every area labelled.
+//!
+//! The bank is the document a person reads, keeps and edits. Its codes are the truth; settings are a view of
+//! them, there so that the document can be read without this program. A bank put back onto a reading changes
+//! only what differs from it.
+
+mod apply;
+mod listing;
+
+pub use apply::{ApplyError, BankProblem, apply};
+pub use listing::{csv, listing, table};
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::codec::checks::{self, Verdict};
+use crate::codec::{Codes, Memory, low_mask, setting};
+use crate::document::Document;
+use crate::finding::{Finding, Place, Severity};
+use crate::layout::model::{Area, Coding, Layout, Parameter};
+
+/// Which layout a bank was decoded by.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct LayoutRef {
+    /// The layout's id.
+    pub id: String,
+    /// Its name.
+    pub name: String,
+    /// Its revision.
+    pub revision: String,
+    /// SHA-256 of its text, lower-case hex.
+    pub sha256: String,
+}
+
+impl LayoutRef {
+    /// The reference to a layout.
+    pub fn of(layout: &Layout) -> Self {
+        Self {
+            id: layout.id.clone(),
+            name: layout.name.clone(),
+            revision: layout.revision.clone(),
+            sha256: layout.source.sha256.clone(),
+        }
+    }
+}
+
+/// A labelled reading.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Bank {
+    /// The document's kind, for files; not checked here.
+    #[serde(default, skip_serializing)]
+    #[schemars(skip)]
+    pub kind: Option<String>,
+    /// The document's version, for files; not checked here.
+    #[serde(default, skip_serializing)]
+    #[schemars(skip)]
+    pub version: Option<u32>,
+    /// The layout it was decoded by.
+    pub layout: LayoutRef,
+    /// The areas in the order of the layout.
+    pub areas: Vec<BankArea>,
+    /// Positions of the controls that memory does not hold, as noted by hand: key, then value by label.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub hand_set: BTreeMap<String, BTreeMap<String, String>>,
+    /// Checks that do not hold or cannot be decided.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub checks: Vec<BankCheck>,
+}
+
+impl Document for Bank {
+    const KIND: &'static str = "bank";
+    const VERSION: u32 = 1;
+}
+
+/// One area of a bank.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BankArea {
+    /// The area's name.
+    pub name: String,
+    /// The names of its axes, the first varying slowest.
+    pub axes: Vec<String>,
+    /// Its entries.
+    pub entries: Vec<BankEntry>,
+}
+
+/// One entry of an area.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BankEntry {
+    /// The label along each axis: `["12", "3"]`.
+    pub at: Vec<String>,
+    /// Parameters in panel order.
+    pub parameters: Vec<BankValue>,
+}
+
+/// One parameter's value in one entry.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BankValue {
+    /// The parameter's key.
+    pub key: String,
+    /// The stored integer, or one integer a character of a text. Unknown bits read 0.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub code: Option<Code>,
+    /// What a person reads.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub setting: Option<String>,
+    /// Mask of the known bits, where some are unknown.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub known: Option<Code>,
+    /// Where the value came from, when it was not simply read: "mended", "edited", "settled".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub origin: Option<String>,
+    /// False where another parameter's position gives this one no meaning.
+    #[serde(default = "yes", skip_serializing_if = "is_yes")]
+    pub applies: bool,
+}
+
+fn yes() -> bool {
+    true
+}
+
+fn is_yes(yes: &bool) -> bool {
+    *yes
+}
+
+/// A stored integer, or one a character.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Code {
+    /// The code of a parameter.
+    One(u64),
+    /// The codes of a text's characters.
+    Text(Vec<u64>),
+}
+
+impl Code {
+    /// The codes, one or one a character.
+    pub fn all(&self) -> &[u64] {
+        match self {
+            Code::One(code) => std::slice::from_ref(code),
+            Code::Text(codes) => codes,
+        }
+    }
+
+    fn of(parameter: &Parameter, codes: Vec<u64>) -> Self {
+        match (&parameter.coding, codes.as_slice()) {
+            (Coding::Text(_), _) => Code::Text(codes),
+            (_, [code]) => Code::One(*code),
+            _ => Code::Text(codes),
+        }
+    }
+}
+
+/// A check that does not hold, or cannot be decided.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BankCheck {
+    /// The area's name.
+    pub area: String,
+    /// The check's key.
+    pub key: String,
+    /// The entry it belongs to, as a person names it; absent for a check of the whole area.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub entry: Option<String>,
+    /// The code stored; absent where the check cannot be decided.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stored: Option<u64>,
+    /// The code that the covered words ask for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub computed: Option<u64>,
+}
+
+impl Bank {
+    /// Labels the codes of a reading; `memory` is what they were decoded from.
+    pub fn new(layout: &Layout, memory: &Memory, codes: &Codes) -> Self {
+        let areas = layout.areas.iter().enumerate().map(|(a, area)| BankArea {
+            name: area.name.clone(),
+            axes: area.axes.iter().map(|x| x.name.clone()).collect(),
+            entries: (0..area.entries())
+                .map(|entry| BankEntry {
+                    at: labels(area, entry),
+                    parameters: (0..area.parameters.len())
+                        .map(|p| value(area, codes, a, entry, p))
+                        .collect(),
+                })
+                .collect(),
+        });
+        Self {
+            kind: None,
+            version: None,
+            layout: LayoutRef::of(layout),
+            areas: areas.collect(),
+            hand_set: BTreeMap::new(),
+            checks: failing_checks(layout, memory),
+        }
+    }
+
+    /// The value of a parameter, by area, entry index and key.
+    pub fn value(&self, area: &str, entry: usize, key: &str) -> Option<&BankValue> {
+        let area = self.areas.iter().find(|a| a.name == area)?;
+        let entry = area.entries.get(entry)?;
+        entry.parameters.iter().find(|v| v.key == key)
+    }
+}
+
+/// The label of an entry along each axis.
+pub fn labels(area: &Area, entry: usize) -> Vec<String> {
+    area.axes
+        .iter()
+        .zip(area.indices(entry))
+        .map(|(axis, i)| axis.labels[i].clone())
+        .collect()
+}
+
+/// Whether a parameter means something in an entry: its selector, if any, is in a position that gives it meaning.
+pub fn applies(area: &Area, codes: &Codes, a: usize, entry: usize, parameter: usize) -> bool {
+    let Some(when) = &area.parameters[parameter].when else {
+        return true;
+    };
+    let selector = &area.parameters[when.parameter];
+    let field = selector.fields.start;
+    let (code, known) = codes.areas[a].get(entry, field);
+    if known != low_mask(area.fields[field].width) {
+        return true;
+    }
+    crate::codec::coding::number(&selector.coding, area.fields[field].width, code)
+        .is_none_or(|n| when.is.contains(&n))
+}
+
+/// What a person reads for a parameter's codes in an entry; `?` where a bit is unknown.
+pub fn shown(area: &Area, codes: &Codes, a: usize, entry: usize, parameter: usize) -> String {
+    let p = &area.parameters[parameter];
+    let mut all = Vec::new();
+    for field in p.fields.clone() {
+        match codes.areas[a].code(entry, field) {
+            Some(code) => all.push(code),
+            None => return "?".to_owned(),
+        }
+    }
+    shown_codes(area, p, &all)
+}
+
+/// What a person reads for known codes of a parameter.
+pub fn shown_codes(area: &Area, p: &Parameter, codes: &[u64]) -> String {
+    match &p.coding {
+        Coding::Text(set) => setting::show_text(set, codes),
+        _ => {
+            let width = area.fields[p.fields.start].width;
+            setting::show(p, width, codes.first().copied().unwrap_or(0))
+        }
+    }
+}
+
+fn value(area: &Area, codes: &Codes, a: usize, entry: usize, parameter: usize) -> BankValue {
+    let p = &area.parameters[parameter];
+    let both: Vec<(u64, u64)> = p
+        .fields
+        .clone()
+        .map(|field| codes.areas[a].get(entry, field))
+        .collect();
+    let whole = p
+        .fields
+        .clone()
+        .zip(&both)
+        .all(|(field, (_, known))| *known == low_mask(area.fields[field].width));
+    BankValue {
+        key: p.key.clone(),
+        code: Some(Code::of(p, both.iter().map(|b| b.0).collect())),
+        setting: whole.then(|| shown(area, codes, a, entry, parameter)),
+        known: (!whole).then(|| Code::of(p, both.iter().map(|b| b.1).collect())),
+        origin: None,
+        applies: applies(area, codes, a, entry, parameter),
+    }
+}
+
+fn failing_checks(layout: &Layout, memory: &Memory) -> Vec<BankCheck> {
+    let mut failing = Vec::new();
+    for result in checks::verify(layout, memory) {
+        let area = &layout.areas[result.area];
+        let (stored, computed) = match result.verdict {
+            Verdict::Holds => continue,
+            Verdict::Fails { stored, computed } => (Some(stored), Some(computed)),
+            Verdict::Undecided => (None, None),
+        };
+        failing.push(BankCheck {
+            area: area.name.clone(),
+            key: area.checks[result.check].key.clone(),
+            entry: result.entry.map(|e| area.entry_label(e)),
+            stored,
+            computed,
+        });
+    }
+    failing
+}
+
+/// What decoding notices: checks that fail, codes that are not legal, constants that differ, copies that differ.
+pub fn findings(layout: &Layout, memory: &Memory, codes: &Codes) -> Vec<Finding> {
+    let mut found = Vec::new();
+    for check in failing_checks(layout, memory) {
+        let whom = check.entry.clone().unwrap_or_else(|| format!("area {}", check.area));
+        let place = Place {
+            entries: vec![whom.clone()],
+            ..Place::default()
+        };
+        found.push(match (check.stored, check.computed) {
+            (Some(stored), Some(computed)) => Finding::new(
+                "check.mismatch",
+                Severity::Damage,
+                format!("{whom}: check {} holds {stored:#x}, its words ask for {computed:#x}", check.key),
+            )
+            .at(place)
+            .means("something in this entry, or the check itself, is not what the instrument wrote")
+            .act("read the chip again; if the reads agree, run examine"),
+            _ => Finding::new(
+                "check.undecided",
+                Severity::Caution,
+                format!("{whom}: check {} covers unknown bits", check.key),
+            )
+            .at(place),
+        });
+    }
+    for (a, area) in layout.areas.iter().enumerate() {
+        illegal_codes(area, codes, a, &mut found);
+        constants(area, codes, a, &mut found);
+        copies(area, memory, &mut found);
+    }
+    found
+}
+
+fn illegal_codes(area: &Area, codes: &Codes, a: usize, found: &mut Vec<Finding>) {
+    for (p, parameter) in area.parameters.iter().enumerate() {
+        let mut entries = Vec::new();
+        let mut example = String::new();
+        for entry in 0..area.entries() {
+            let illegal = parameter.fields.clone().any(|field| {
+                codes.areas[a]
+                    .code(entry, field)
+                    .is_some_and(|code| !setting::legal(parameter, area.fields[field].width, code))
+            });
+            if illegal && applies(area, codes, a, entry, p) {
+                if entries.is_empty() {
+                    example = shown(area, codes, a, entry, p);
+                }
+                entries.push(area.entry_label(entry));
+            }
+        }
+        if !entries.is_empty() {
+            let says = format!(
+                "{}: {} of {} entries hold a code that is not legal, first {}: {example}",
+                parameter.key,
+                entries.len(),
+                area.entries(),
+                entries[0],
+            );
+            found.push(
+                Finding::new("code.illegal", Severity::Caution, says)
+                    .at(Place {
+                        entries,
+                        parameters: vec![parameter.key.clone()],
+                        ..Place::default()
+                    })
+                    .means("the panel cannot have produced it: damage, or a layout that is not quite right"),
+            );
+        }
+    }
+}
+
+fn constants(area: &Area, codes: &Codes, a: usize, found: &mut Vec<Finding>) {
+    use crate::layout::model::FieldOwner;
+    for (f, field) in area.fields.iter().enumerate() {
+        let FieldOwner::Constant(value) = field.owner else {
+            continue;
+        };
+        let wrong: Vec<usize> = (0..area.entries())
+            .filter(|&e| codes.areas[a].code(e, f).is_some_and(|code| code != value))
+            .collect();
+        if let Some(&first) = wrong.first() {
+            let (code, _) = codes.areas[a].get(first, f);
+            let says = format!(
+                "{}: a constant of {value:#x} differs in {} of {} entries, first {}: {code:#x}",
+                area.name,
+                wrong.len(),
+                area.entries(),
+                area.entry_label(first),
+            );
+            found.push(Finding::new("constant.differs", Severity::Caution, says).at(Place {
+                entries: wrong.iter().map(|&e| area.entry_label(e)).collect(),
+                ..Place::default()
+            }));
+        }
+    }
+}
+
+fn copies(area: &Area, memory: &Memory, found: &mut Vec<Finding>) {
+    use crate::layout::model::Policy;
+    for copy in area.copies.iter().filter(|c| c.policy != Policy::Keep) {
+        let mut entries: Vec<usize> = Vec::new();
+        let mut bits = 0;
+        for (i, (&original, &mirror)) in area.places.iter().zip(&copy.places).enumerate() {
+            let (one, other) = (memory.bit(original), memory.bit(mirror));
+            if one.is_some() && other.is_some() && one != other {
+                bits += 1;
+                let entry = i / area.bits_per_entry.max(1);
+                if entries.last() != Some(&entry) {
+                    entries.push(entry);
+                }
+            }
+        }
+        if bits > 0 {
+            let says = format!(
+                "{}: copy {} differs from the original in {bits} bits of {} entries",
+                area.name,
+                copy.name,
+                entries.len(),
+            );
+            found.push(Finding::new("copy.differs", Severity::Damage, says).at(Place {
+                entries: entries.iter().map(|&e| area.entry_label(e)).collect(),
+                ..Place::default()
+            }));
+        }
+    }
+}
