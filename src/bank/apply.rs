@@ -33,11 +33,18 @@ pub enum ApplyError {
 }
 
 fn count(n: usize) -> String {
-    if n == 1 { "1 value".to_owned() } else { format!("{n} values") }
+    if n == 1 {
+        "1 value".to_owned()
+    } else {
+        format!("{n} values")
+    }
 }
 
 fn each(problems: &[BankProblem]) -> String {
-    problems.iter().map(|p| format!("\n  {}: {}", p.place, p.says)).collect()
+    problems
+        .iter()
+        .map(|p| format!("\n  {}: {}", p.place, p.says))
+        .collect()
 }
 
 impl Blame for ApplyError {
@@ -51,7 +58,9 @@ impl Blame for ApplyError {
     fn hint(&self) -> Option<String> {
         Some(match self {
             ApplyError::OtherLayout { expected, .. } => {
-                format!("decode the reading by {expected} again, or name the bank's own layout with --layout")
+                format!(
+                    "decode the reading by {expected} again, or name the bank's own layout with --layout"
+                )
             }
             ApplyError::Values(_) => {
                 "mend the bank file and run the command again; nothing was written".to_owned()
@@ -77,12 +86,18 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
     let mut problems = Vec::new();
     let mut writes: Vec<(usize, usize, usize, u64, u64)> = Vec::new();
     let mut problem = |place: &str, says: String| {
-        problems.push(BankProblem { place: place.to_owned(), says });
+        problems.push(BankProblem {
+            place: place.to_owned(),
+            says,
+        });
     };
     for bank_area in &bank.areas {
         let Some(a) = layout.areas.iter().position(|x| x.name == bank_area.name) else {
             let names: Vec<&str> = layout.areas.iter().map(|x| x.name.as_str()).collect();
-            problem(&bank_area.name, format!("no such area; the layout has {}", names.join(", ")));
+            problem(
+                &bank_area.name,
+                format!("no such area; the layout has {}", names.join(", ")),
+            );
             continue;
         };
         let area = &layout.areas[a];
@@ -105,7 +120,10 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
                     continue;
                 };
                 if !keys.insert(p) {
-                    problem(&place, "this parameter stands twice in the entry".to_owned());
+                    problem(
+                        &place,
+                        "this parameter stands twice in the entry".to_owned(),
+                    );
                     continue;
                 }
                 if !value.applies {
@@ -159,11 +177,18 @@ fn wanted(area: &Area, p: &Parameter, value: &BankValue) -> Result<Vec<(u64, u64
         (Some(code), text) => {
             let codes = code.all().to_vec();
             if codes.len() != widths.len() {
-                return Err(format!("{} codes where {} are expected", codes.len(), widths.len()));
+                return Err(format!(
+                    "{} codes where {} are expected",
+                    codes.len(),
+                    widths.len()
+                ));
             }
             for (code, &width) in codes.iter().zip(&widths) {
                 if *code > low_mask(width) {
-                    return Err(format!("code {code} does not fit {width} bits (0 to {})", low_mask(width)));
+                    return Err(format!(
+                        "code {code} does not fit {width} bits (0 to {})",
+                        low_mask(width)
+                    ));
                 }
             }
             if let (Some(text), None) = (text, &value.known) {

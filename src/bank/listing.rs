@@ -7,12 +7,22 @@ use super::{Bank, BankArea, BankEntry, BankValue};
 /// One line a value: area, entry, key, setting, code. The order is the layout's, so two listings can be diffed.
 pub fn listing(bank: &Bank) -> String {
     let mut out = String::new();
-    let _ = writeln!(out, "{} (layout {}, revision {})", bank.layout.name, bank.layout.id, bank.layout.revision);
+    let _ = writeln!(
+        out,
+        "{} (layout {}, revision {})",
+        bank.layout.name, bank.layout.id, bank.layout.revision
+    );
     for area in &bank.areas {
         for entry in &area.entries {
             let _ = writeln!(out, "\n{}", heading(area, entry));
             for value in &entry.parameters {
-                let _ = writeln!(out, "  {:<28} {:<16} {}", value.key, setting(value), remark(value));
+                let _ = writeln!(
+                    out,
+                    "  {:<28} {:<16} {}",
+                    value.key,
+                    setting(value),
+                    remark(value)
+                );
             }
         }
     }
@@ -88,7 +98,11 @@ pub fn table(bank: &Bank, columns: usize) -> String {
             }
             let (now, later) = rest.split_at(widths.len());
             rest = later;
-            let _ = write!(out, "{:<key_width$}", format!("{} {}", area.name, area.axes.join("/")));
+            let _ = write!(
+                out,
+                "{:<key_width$}",
+                format!("{} {}", area.name, area.axes.join("/"))
+            );
             for (entry, width) in now.iter().zip(&widths) {
                 let _ = write!(out, "  {:>width$}", entry.at.join("/"));
             }
@@ -127,7 +141,15 @@ pub fn csv(bank: &Bank) -> String {
                     }
                 };
                 let origin = value.origin.as_deref().unwrap_or("");
-                let cells = [&area.name, &at, &value.key, &setting(value), &code(value), &known, origin];
+                let cells = [
+                    &area.name,
+                    &at,
+                    &value.key,
+                    &setting(value),
+                    &code(value),
+                    &known,
+                    origin,
+                ];
                 let cells: Vec<String> = cells.iter().map(|c| quoted(c)).collect();
                 out.push_str(&cells.join(","));
                 out.push_str("\r\n");

@@ -302,7 +302,10 @@ fn failing_checks(layout: &Layout, memory: &Memory) -> Vec<BankCheck> {
 pub fn findings(layout: &Layout, memory: &Memory, codes: &Codes) -> Vec<Finding> {
     let mut found = Vec::new();
     for check in failing_checks(layout, memory) {
-        let whom = check.entry.clone().unwrap_or_else(|| format!("area {}", check.area));
+        let whom = check
+            .entry
+            .clone()
+            .unwrap_or_else(|| format!("area {}", check.area));
         let place = Place {
             entries: vec![whom.clone()],
             ..Place::default()
@@ -311,7 +314,10 @@ pub fn findings(layout: &Layout, memory: &Memory, codes: &Codes) -> Vec<Finding>
             (Some(stored), Some(computed)) => Finding::new(
                 "check.mismatch",
                 Severity::Damage,
-                format!("{whom}: check {} holds {stored:#x}, its words ask for {computed:#x}", check.key),
+                format!(
+                    "{whom}: check {} holds {stored:#x}, its words ask for {computed:#x}",
+                    check.key
+                ),
             )
             .at(place)
             .means("something in this entry, or the check itself, is not what the instrument wrote")
@@ -388,10 +394,12 @@ fn constants(area: &Area, codes: &Codes, a: usize, found: &mut Vec<Finding>) {
                 area.entries(),
                 area.entry_label(first),
             );
-            found.push(Finding::new("constant.differs", Severity::Caution, says).at(Place {
-                entries: wrong.iter().map(|&e| area.entry_label(e)).collect(),
-                ..Place::default()
-            }));
+            found.push(
+                Finding::new("constant.differs", Severity::Caution, says).at(Place {
+                    entries: wrong.iter().map(|&e| area.entry_label(e)).collect(),
+                    ..Place::default()
+                }),
+            );
         }
     }
 }
@@ -418,10 +426,12 @@ fn copies(area: &Area, memory: &Memory, found: &mut Vec<Finding>) {
                 copy.name,
                 entries.len(),
             );
-            found.push(Finding::new("copy.differs", Severity::Damage, says).at(Place {
-                entries: entries.iter().map(|&e| area.entry_label(e)).collect(),
-                ..Place::default()
-            }));
+            found.push(
+                Finding::new("copy.differs", Severity::Damage, says).at(Place {
+                    entries: entries.iter().map(|&e| area.entry_label(e)).collect(),
+                    ..Place::default()
+                }),
+            );
         }
     }
 }
