@@ -21,6 +21,8 @@ pub mod reading;
 
 pub mod codec;
 
+pub mod hand_set;
+
 pub mod bank;
 
 pub mod cli;

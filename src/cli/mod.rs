@@ -4,7 +4,10 @@
 //! exit status is 0 for done with nothing to report, 1 for done with differences or findings, 2 for could not
 //! do it.
 
+mod completions;
+mod man;
 mod output;
+mod schema;
 
 use std::process::ExitCode;
 
@@ -30,7 +33,11 @@ pub(crate) struct Arguments {
 }
 
 #[derive(clap::Subcommand)]
-enum Command {}
+enum Command {
+    Schema(schema::Args),
+    Completions(completions::Args),
+    Man(man::Args),
+}
 
 /// How a command that ran ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -57,7 +64,11 @@ pub(crate) type Outcome = Result<Status, Failure>;
 pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let ui = Ui::new(arguments.color);
-    let outcome: Outcome = match arguments.command {};
+    let outcome: Outcome = match arguments.command {
+        Command::Schema(args) => schema::run(&args),
+        Command::Completions(args) => completions::run(&args),
+        Command::Man(args) => man::run(&args),
+    };
     match outcome {
         Ok(Status::Clean) => ExitCode::SUCCESS,
         Ok(Status::Findings) => ExitCode::from(1),

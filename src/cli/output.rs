@@ -1,6 +1,40 @@
 //! What every command shares in printing: colour, failures, and the closing lines.
 
+use std::fmt::Arguments;
+use std::io::{ErrorKind, Write};
+
 use crate::blame::Blame;
+
+/// Prints a line to standard output, as `println!` does, without its panic when nobody listens any more.
+macro_rules! say {
+    () => { $crate::cli::output::line(format_args!("")) };
+    ($($text:tt)*) => { $crate::cli::output::line(format_args!($($text)*)) };
+}
+pub(crate) use say;
+
+/// Prints one line to standard output.
+pub(crate) fn line(text: Arguments<'_>) {
+    let mut out = anstream::stdout().lock();
+    let done = out.write_fmt(text).and_then(|()| out.write_all(b"\n"));
+    ended(done);
+}
+
+/// Prints a text to standard output as it is; it should end in a line end.
+pub(crate) fn print_text(text: &str) {
+    let mut out = anstream::stdout().lock();
+    let done = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    ended(done);
+}
+
+/// Ends the program when output cannot be written: quietly when the reader has left, as `| head` does, and with
+/// the reason when the disk is full.
+fn ended(done: std::io::Result<()>) {
+    let Err(error) = done else { return };
+    if error.kind() != ErrorKind::BrokenPipe {
+        anstream::eprintln!("cellkeep: disk: cannot write the output: {error}");
+    }
+    std::process::exit(2);
+}
 
 /// When to use colour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]

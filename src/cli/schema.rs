@@ -1,0 +1,70 @@
+//! `schema`: the JSON Schema of each document the program writes.
+
+use super::output::say;
+use super::{Outcome, Status};
+use crate::blame::{Blame, Who};
+use crate::document::{Document, schema};
+
+/// Print the JSON Schema of a kind of document.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Examples:
+  cellkeep schema                      list the kinds
+  cellkeep schema reading > reading.schema.json")]
+pub(crate) struct Args {
+    /// The kind; a list of all if none is given
+    kind: Option<String>,
+}
+
+/// One kind of document.
+struct Kind {
+    name: &'static str,
+    version: u32,
+    about: &'static str,
+    schema: fn() -> serde_json::Value,
+}
+
+const fn kind<D: Document>(about: &'static str) -> Kind {
+    Kind {
+        name: D::KIND,
+        version: D::VERSION,
+        about,
+        schema: schema::<D>,
+    }
+}
+
+/// Every kind; a new document joins here.
+static KINDS: &[Kind] = &[
+    kind::<crate::reading::ReadingRecord>("reading.json in a reading's folder"),
+    kind::<crate::hand_set::FilledForm>("a filled hand-set form (hand-set --filled --json)"),
+];
+
+#[derive(Debug, thiserror::Error)]
+#[error("there is no document of kind \"{0}\"")]
+struct NoKind(String);
+
+impl Blame for NoKind {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        let names: Vec<&str> = KINDS.iter().map(|k| k.name).collect();
+        Some(format!("one of {}", names.join(", ")))
+    }
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let Some(wanted) = &args.kind else {
+        for kind in KINDS {
+            say!("{:<14} version {}  {}", kind.name, kind.version, kind.about);
+        }
+        say!("next: cellkeep schema KIND prints one");
+        return Ok(Status::Clean);
+    };
+    let kind = KINDS
+        .iter()
+        .find(|k| k.name == wanted)
+        .ok_or_else(|| NoKind(wanted.clone()))?;
+    say!("{:#}", (kind.schema)());
+    Ok(Status::Clean)
+}
