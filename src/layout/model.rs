@@ -447,8 +447,10 @@ pub struct Bench {
     pub capacity_mah: Option<f64>,
     /// Blocking part: a key of the parts table, such as "silicon".
     pub blocking: Option<String>,
-    /// Series resistor in ohms.
+    /// Series resistor between battery and memory, in ohms.
     pub series_ohms: Option<f64>,
+    /// Charging resistor between supply and battery, in ohms.
+    pub charge_ohms: Option<f64>,
     /// Hold-up capacitor in farads.
     pub hold_up_farads: Option<f64>,
     /// The supply rail with the instrument on, in volts.
