@@ -25,4 +25,6 @@ pub mod hand_set;
 
 pub mod bank;
 
+pub mod sheet;
+
 pub mod cli;

@@ -1,0 +1,202 @@
+//! The patch sheet: every stored control drawn as what it is, for dialling the instrument by hand.
+
+use maud::{Markup, html};
+
+use super::draw::Faces;
+use super::view::{Face, FaceKind, Group, Item, Mark, Page, Subject, Value};
+use super::{Paper, Sheet, fit, page};
+
+/// Characters of a label that fit one line in every column.
+const ONE_LINE: usize = 14;
+
+/// Most presets on a printed page.
+pub const MOST_PER_PAGE: usize = 8;
+
+/// How a patch sheet is laid out.
+#[derive(Clone, Copy, Debug)]
+pub struct Options {
+    /// The paper.
+    pub paper: Paper,
+    /// Presets on a printed page, 1 to [`MOST_PER_PAGE`]; fewer are put there where so many do not fit.
+    pub per_page: usize,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self {
+            paper: Paper::A4,
+            per_page: 1,
+        }
+    }
+}
+
+/// A patch sheet of these presets.
+pub fn patch(subject: &Subject, pages: &[Page], options: Options) -> Sheet {
+    render("Patch sheet", subject, pages, options)
+}
+
+/// A sheet of pages of controls under any title.
+pub(super) fn render(title: &str, subject: &Subject, pages: &[Page], options: Options) -> Sheet {
+    let fit = fit::choose(
+        options.paper,
+        options.per_page.clamp(1, MOST_PER_PAGE),
+        pages,
+    );
+    let per_page = fit.per_page;
+    let columns = fit.density.columns / fit.abreast;
+    let faces = Faces::default();
+    let leaves = html! {
+        @for (leaf, chunk) in pages.chunks(per_page).enumerate() {
+            div.leaf {
+                @for (i, preset) in chunk.iter().enumerate() {
+                    (one(subject, preset, leaf * per_page + i, columns, &faces))
+                }
+                (page::legend(&marks_used(chunk.iter().flat_map(|p| &p.groups))))
+            }
+        }
+    };
+    let body = html! {
+        (faces.definitions())
+        (page::masthead(title, subject))
+        @if pages.len() > 1 { (index(pages)) }
+        main { (leaves) }
+    };
+    let class = format!(
+        "patch d{} a{} k{per_page}",
+        fit.density.columns, fit.abreast
+    );
+    Sheet {
+        html: page::document(options.paper, title, subject, &class, &body),
+        pages: fit.fits.then(|| pages.len().div_ceil(per_page)),
+        per_page: Some(per_page),
+    }
+}
+
+/// Links to every preset, for the screen.
+fn index(pages: &[Page]) -> Markup {
+    html! {
+        nav.index aria-label="Presets" {
+            ol {
+                @for (i, page) in pages.iter().enumerate() {
+                    li { a href={ "#s" (i) } { (page.title) @if !page.name.is_empty() { " " span { (page.name) } } } }
+                }
+            }
+        }
+    }
+}
+
+fn one(subject: &Subject, preset: &Page, id: usize, columns: usize, faces: &Faces) -> Markup {
+    html! {
+        section.preset id={ "s" (id) } aria-labelledby={ "t" (id) } {
+            header.head {
+                p.run { (subject.instrument) }
+                h2 id={ "t" (id) } {
+                    span.what { (preset.title) }
+                    @if !preset.name.is_empty() { " " span.name { (preset.name) } }
+                }
+                p.run.src { (source(subject)) }
+            }
+            @if !preset.remarks.is_empty() {
+                ul.remarks { @for remark in &preset.remarks { li { (remark) } } }
+            }
+            div.grid {
+                @for (group, span) in preset.groups.iter().zip(fit::spans(&preset.groups, columns)) {
+                    (grouped(group, span, faces))
+                }
+            }
+        }
+    }
+}
+
+/// The facts in one line, for the head of each printed page.
+fn source(subject: &Subject) -> String {
+    let parts: Vec<String> = subject
+        .facts
+        .iter()
+        .map(|(label, value)| format!("{label} {value}"))
+        .collect();
+    parts.join(" \u{b7} ")
+}
+
+/// A group of controls under its heading, so many columns wide.
+pub(super) fn grouped(group: &Group, span: usize, faces: &Faces) -> Markup {
+    html! {
+        section class={ "g n" (span) @if is_tall(group) { " tall" } } {
+            @if group.heading.is_empty() { div.h3 {} } @else { h3 { (group.heading) } }
+            @for item in &group.items { (control(item, span, faces)) }
+        }
+    }
+}
+
+/// True where a label of the group may need a second line.
+pub(super) fn is_tall(group: &Group) -> bool {
+    group
+        .items
+        .iter()
+        .any(|i| i.label.chars().count() > ONE_LINE)
+}
+
+fn control(item: &Item, span: usize, faces: &Faces) -> Markup {
+    match item.values.as_slice() {
+        [one] => {
+            let wide = fit::cells(item).min(span) > 1;
+            html! {
+                div class=(class(one, wide)) {
+                    p.l { (item.label) }
+                    (faces.draw(&item.face, one))
+                    (written(&item.face, one))
+                }
+            }
+        }
+        several => html! {
+            div class={ "s n" (fit::cells(item).min(span)) } {
+                p.l { span { (item.label) } }
+                @for value in several {
+                    div class=(class(value, false)) {
+                        p.of { (value.of) }
+                        (faces.draw(&item.face, value))
+                        (written(&item.face, value))
+                    }
+                }
+            }
+        },
+    }
+}
+
+fn class(value: &Value, wide: bool) -> &'static str {
+    let hand = value.marks.contains(&Mark::ByHand);
+    match (hand, wide) {
+        _ if value.marks.contains(&Mark::Idle) => "c idle",
+        (true, false) => "c hand",
+        (true, true) => "c hand n2",
+        (false, true) => "c n2",
+        (false, false) => "c",
+    }
+}
+
+/// The setting with its code, the former setting where there is one, and the marks.
+fn written(face: &Face, value: &Value) -> Markup {
+    let setting = html! {
+        @if let Some(was) = &value.was { span.was { (was.setting) " \u{2192} " } }
+        @if value.stand.setting.is_empty() { span.blank { } }
+        @else { b { (value.stand.setting) } }
+    };
+    let code = html! { @if let Some(code) = value.stand.code { " " small { (code) } } };
+    html! {
+        @if face.kind == FaceKind::Window { p.w { span { (setting) } } p.v { (code) } }
+        @else { p.v { (setting) (code) } }
+        @for mark in &value.marks { p.m { (page::tag(*mark)) } }
+    }
+}
+
+/// The marks that appear among some groups, in order.
+pub(super) fn marks_used<'a>(groups: impl Iterator<Item = &'a Group>) -> Vec<Mark> {
+    let mut marks: Vec<Mark> = groups
+        .flat_map(|g| &g.items)
+        .flat_map(|i| &i.values)
+        .flat_map(|v| v.marks.iter().copied())
+        .collect();
+    marks.sort_unstable();
+    marks.dedup();
+    marks
+}
