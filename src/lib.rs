@@ -25,6 +25,12 @@ pub mod hand_set;
 
 pub mod bank;
 
+pub mod compare;
+
+pub mod edit;
+
+pub mod identify;
+
 pub mod sheet;
 
 pub mod cli;

@@ -5,12 +5,14 @@
 //! only what differs from it.
 
 mod apply;
+mod decoded;
 mod listing;
 
 pub use apply::{ApplyError, BankProblem, apply};
+pub use decoded::Decoded;
 pub use listing::{csv, listing, table};
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -19,7 +21,7 @@ use crate::codec::checks::{self, Verdict};
 use crate::codec::{Codes, Memory, low_mask, setting};
 use crate::document::Document;
 use crate::finding::{Finding, Place, Severity};
-use crate::layout::model::{Area, Coding, Layout, Parameter};
+use crate::layout::model::{Area, BitPlace, Coding, Layout, Parameter};
 
 /// Which layout a bank was decoded by.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -176,8 +178,10 @@ pub struct BankCheck {
 }
 
 impl Bank {
-    /// Labels the codes of a reading; `memory` is what they were decoded from.
-    pub fn new(layout: &Layout, memory: &Memory, codes: &Codes) -> Self {
+    /// Labels a decoded reading.
+    pub fn new(decoded: &Decoded<'_>) -> Self {
+        let (layout, codes) = (decoded.layout, &decoded.codes);
+        let origins = Origins::of(decoded);
         let areas = layout.areas.iter().enumerate().map(|(a, area)| BankArea {
             name: area.name.clone(),
             axes: area.axes.iter().map(|x| x.name.clone()).collect(),
@@ -185,7 +189,7 @@ impl Bank {
                 .map(|entry| BankEntry {
                     at: labels(area, entry),
                     parameters: (0..area.parameters.len())
-                        .map(|p| value(area, codes, a, entry, p))
+                        .map(|p| value(area, codes, &origins, a, entry, p))
                         .collect(),
                 })
                 .collect(),
@@ -196,7 +200,7 @@ impl Bank {
             layout: LayoutRef::of(layout),
             areas: areas.collect(),
             hand_set: BTreeMap::new(),
-            checks: failing_checks(layout, memory),
+            checks: failing_checks(layout, &decoded.memory),
         }
     }
 
@@ -256,7 +260,46 @@ pub fn shown_codes(area: &Area, p: &Parameter, codes: &[u64]) -> String {
     }
 }
 
-fn value(area: &Area, codes: &Codes, a: usize, entry: usize, parameter: usize) -> BankValue {
+/// Which bits were not simply read, and by what verb they came to their value.
+struct Origins(HashMap<(u16, u32), Vec<(u8, String)>>);
+
+impl Origins {
+    fn of(decoded: &Decoded<'_>) -> Self {
+        let mut bits: HashMap<(u16, u32), Vec<(u8, String)>> = HashMap::new();
+        for (c, chip) in decoded.reading.chips.iter().enumerate() {
+            let words = chip.image.words();
+            // A later run has the word over an earlier one, so the latest comes first.
+            for run in chip.provenance.iter().rev() {
+                for cell in run.cells.first..=run.cells.last.min(words.saturating_sub(1)) {
+                    let at = bits.entry((c as u16, cell)).or_default();
+                    at.push((run.lines, run.origin.verb.clone()));
+                }
+            }
+        }
+        Self(bits)
+    }
+
+    /// The verb of the first of these bits that was not simply read.
+    fn verb(&self, places: &[BitPlace]) -> Option<String> {
+        if self.0.is_empty() {
+            return None;
+        }
+        places.iter().find_map(|p| {
+            let runs = self.0.get(&(p.chip, p.cell))?;
+            let run = runs.iter().find(|(lines, _)| lines >> p.line & 1 == 1)?;
+            Some(run.1.clone())
+        })
+    }
+}
+
+fn value(
+    area: &Area,
+    codes: &Codes,
+    origins: &Origins,
+    a: usize,
+    entry: usize,
+    parameter: usize,
+) -> BankValue {
     let p = &area.parameters[parameter];
     let both: Vec<(u64, u64)> = p
         .fields
@@ -273,7 +316,10 @@ fn value(area: &Area, codes: &Codes, a: usize, entry: usize, parameter: usize) -
         code: Some(Code::of(p, both.iter().map(|b| b.0).collect())),
         setting: whole.then(|| shown(area, codes, a, entry, parameter)),
         known: (!whole).then(|| Code::of(p, both.iter().map(|b| b.1).collect())),
-        origin: None,
+        origin: p
+            .fields
+            .clone()
+            .find_map(|field| origins.verb(area.field_places(entry, field))),
         applies: applies(area, codes, a, entry, parameter),
     }
 }

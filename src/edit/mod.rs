@@ -1,0 +1,438 @@
+//! Editing a reading by its labels: set, copy, swap, blank.
+//!
+//! An [`Editor`] works on codes; [`Editor::finish`] encodes them onto the reading they came from, brings checks and
+//! copies in line by their policy, and gives a new reading with a record of every bit it changed and why. The
+//! reading that was edited is not touched.
+
+mod record;
+mod select;
+
+pub use record::{EditRecord, Edited, EditedParameter, EditedWord};
+pub use select::Selector;
+
+use crate::bank::Decoded;
+use crate::blame::{Blame, Who};
+use crate::codec::setting::{self, SettingError};
+use crate::codec::{Codec, CodecError, Codes, coding, low_mask};
+use crate::layout::model::{Area, Coding, Parameter};
+use crate::reading::Origin;
+
+/// An edit that cannot be made.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum EditError {
+    /// No area of that name.
+    #[error("the layout has no area {name:?}; it has {}", .areas.join(", "))]
+    NoArea {
+        /// The name asked for.
+        name: String,
+        /// The names there are.
+        areas: Vec<String>,
+    },
+    /// No area has the axes that were named.
+    #[error("no area repeats over {}; the areas are {}", .axes.join(" and "), .areas.join("; "))]
+    NoAxis {
+        /// The axes asked for.
+        axes: Vec<String>,
+        /// Each area with its axes.
+        areas: Vec<String>,
+    },
+    /// The axis has no such label.
+    #[error("{axis} has no {label:?}; it runs from {first} to {last}")]
+    NoLabel {
+        /// The axis.
+        axis: String,
+        /// The label asked for.
+        label: String,
+        /// The first label.
+        first: String,
+        /// The last label.
+        last: String,
+    },
+    /// Something that does not read as a place.
+    #[error("{text:?} is no place; write for example preset=12 or preset=12,voice=3")]
+    NoPlace {
+        /// What was written.
+        text: String,
+    },
+    /// No parameter of that key.
+    #[error("no parameter {key:?} there{}", near.as_ref().map(|n| format!("; did you mean {n}?")).unwrap_or_default())]
+    NoParameter {
+        /// The key asked for.
+        key: String,
+        /// The closest key there is.
+        near: Option<String>,
+    },
+    /// Several areas have it.
+    #[error("{key} is in several areas: {}", .areas.join(", "))]
+    SeveralAreas {
+        /// The key asked for.
+        key: String,
+        /// The areas.
+        areas: Vec<String>,
+    },
+    /// The setting is none of the parameter's.
+    #[error(transparent)]
+    Setting(#[from] SettingError),
+    /// The parameter has no meaning in that entry.
+    #[error("{key} has no meaning in {entry}: {selector} is {position}")]
+    DoesNotApply {
+        /// The parameter's key.
+        key: String,
+        /// The entry.
+        entry: String,
+        /// The selecting parameter.
+        selector: String,
+        /// Where it stands.
+        position: String,
+    },
+    /// From and to do not match in number.
+    #[error("{from} entries cannot be copied onto {to}")]
+    Count {
+        /// Entries to copy from.
+        from: usize,
+        /// Entries to copy to.
+        to: usize,
+    },
+    /// A value of the source that the target cannot hold.
+    #[error("{entry}: {key} is {value} in the source, and the target cannot hold that")]
+    CannotHold {
+        /// The target entry.
+        entry: String,
+        /// The parameter.
+        key: String,
+        /// The source's setting.
+        value: String,
+    },
+    /// A value that is not known whole.
+    #[error("{entry}: {key} is not known in the source; mend it first, or copy the parameters that are")]
+    Unknown {
+        /// The source entry.
+        entry: String,
+        /// The parameter.
+        key: String,
+    },
+    /// The codec refused.
+    #[error(transparent)]
+    Codec(#[from] CodecError),
+}
+
+impl Blame for EditError {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            EditError::Setting(e) => return e.hint(),
+            EditError::SeveralAreas { .. } => "name one with --area".into(),
+            EditError::DoesNotApply { selector, .. } => format!("set {selector} first"),
+            EditError::NoParameter { .. } => "`cellkeep layout map` lists the parameters".into(),
+            EditError::Count { .. } => "name as many places to copy from as to copy to, or just one".into(),
+            _ => return None,
+        })
+    }
+}
+
+/// A reading being edited.
+#[derive(Debug)]
+pub struct Editor<'d, 'a> {
+    decoded: &'d Decoded<'a>,
+    codes: Codes,
+    /// What the edits left out, for the record.
+    remarks: Vec<String>,
+}
+
+impl<'d, 'a> Editor<'d, 'a> {
+    /// Begins to edit a decoded reading.
+    pub fn new(decoded: &'d Decoded<'a>) -> Self {
+        Self {
+            decoded,
+            codes: decoded.codes.clone(),
+            remarks: Vec::new(),
+        }
+    }
+
+    /// Sets a parameter in every selected entry, by setting or by `#code`. Returns how many values changed.
+    ///
+    /// # Errors
+    /// When the place, the key or the setting does not exist; nothing has been set then.
+    pub fn set(&mut self, at: &Selector, key: &str, text: &str) -> Result<usize, EditError> {
+        let layout = self.decoded.layout;
+        let places = at.resolve(layout)?;
+        let with_key: Vec<&(usize, Vec<usize>)> = places
+            .iter()
+            .filter(|(a, _)| layout.areas[*a].parameter(key).is_some())
+            .collect();
+        let (a, entries) = match with_key.as_slice() {
+            [one] => (one.0, &one.1),
+            [] => {
+                let keys = places.iter().flat_map(|(a, _)| &layout.areas[*a].parameters);
+                return Err(EditError::NoParameter {
+                    key: key.to_owned(),
+                    near: nearest_key(key, keys),
+                });
+            }
+            several => {
+                return Err(EditError::SeveralAreas {
+                    key: key.to_owned(),
+                    areas: several.iter().map(|(a, _)| layout.areas[*a].name.clone()).collect(),
+                });
+            }
+        };
+        let area = &layout.areas[a];
+        let Some(p) = area.parameter(key) else {
+            return Ok(0);
+        };
+        let parameter = &area.parameters[p];
+        let codes = parse(area, parameter, text)?;
+        for &entry in entries {
+            self.must_apply(a, entry, p)?;
+        }
+        let mut changed = 0;
+        for &entry in entries {
+            changed += usize::from(self.write(a, entry, parameter, &codes));
+        }
+        Ok(changed)
+    }
+
+    /// Copies entries, from a donor or within the reading. One source entry may go to many places; else the
+    /// numbers must match. Parameters are matched by key, so the donor's layout need only be related: what the
+    /// target lacks is noted in the record. Returns how many values changed.
+    ///
+    /// # Errors
+    /// When a place does not exist, the numbers do not match, or the target cannot hold a value.
+    pub fn copy(
+        &mut self,
+        from: &Selector,
+        to: &Selector,
+        donor: Option<&Decoded<'_>>,
+    ) -> Result<usize, EditError> {
+        let source = donor.unwrap_or(self.decoded);
+        let sources = from.resolve(source.layout)?;
+        let targets = to.resolve(self.decoded.layout)?;
+        let mut writes = Vec::new();
+        let mut matched = false;
+        for (sa, s_entries) in &sources {
+            let s_area = &source.layout.areas[*sa];
+            let Some((ta, t_entries)) = targets
+                .iter()
+                .find(|(ta, _)| self.decoded.layout.areas[*ta].name == s_area.name)
+            else {
+                continue;
+            };
+            matched = true;
+            let count = EditError::Count {
+                from: s_entries.len(),
+                to: t_entries.len(),
+            };
+            if s_entries.is_empty() || (s_entries.len() != 1 && s_entries.len() != t_entries.len()) {
+                return Err(count);
+            }
+            for (s, &t) in s_entries.iter().cycle().zip(t_entries) {
+                self.plan_copy(source, (*sa, *s), (*ta, t), &mut writes)?;
+            }
+        }
+        if !matched {
+            let areas = source.layout.areas.iter().map(|a| a.name.clone()).collect();
+            return Err(EditError::NoArea {
+                name: from.to_string(),
+                areas,
+            });
+        }
+        Ok(self.write_all(&writes))
+    }
+
+    /// Exchanges the contents of two places. Returns how many values changed.
+    ///
+    /// # Errors
+    /// As [`Editor::copy`].
+    pub fn swap(&mut self, one: &Selector, other: &Selector) -> Result<usize, EditError> {
+        let layout = self.decoded.layout;
+        let (ones, others) = (one.resolve(layout)?, other.resolve(layout)?);
+        let mut writes = Vec::new();
+        for ((a, from), (b, to)) in ones.iter().zip(&others) {
+            if a != b || from.len() != to.len() {
+                return Err(EditError::Count {
+                    from: from.len(),
+                    to: to.len(),
+                });
+            }
+            for (&x, &y) in from.iter().zip(to) {
+                self.plan_copy(self.decoded, (*a, x), (*a, y), &mut writes)?;
+                self.plan_copy(self.decoded, (*a, y), (*a, x), &mut writes)?;
+            }
+        }
+        Ok(self.write_all(&writes))
+    }
+
+    /// Empties entries: each parameter gets the layout's blank code, or else its lowest legal setting (a text its
+    /// blanks). Returns how many values changed.
+    ///
+    /// # Errors
+    /// When a place does not exist.
+    pub fn blank(&mut self, at: &Selector) -> Result<usize, EditError> {
+        let mut changed = 0;
+        for (a, entries) in at.resolve(self.decoded.layout)? {
+            let area = &self.decoded.layout.areas[a];
+            for entry in entries {
+                for parameter in area.parameters.iter().filter(|p| p.alias_of.is_none()) {
+                    let codes = blank_codes(area, parameter);
+                    changed += usize::from(self.write(a, entry, parameter, &codes));
+                }
+            }
+        }
+        Ok(changed)
+    }
+
+    /// Replaces all codes, such as those of an edited bank.
+    pub fn replace_codes(&mut self, codes: Codes) {
+        self.codes = codes;
+    }
+
+    /// Encodes the edits onto the reading: a new reading, and the record of every bit changed.
+    ///
+    /// `verb` and `why` go into the provenance of each changed bit, `from` says where values came from.
+    ///
+    /// # Errors
+    /// When the codec refuses, which edits made here cannot cause.
+    pub fn finish(self, verb: &str, why: &str, from: Option<&str>) -> Result<Edited, EditError> {
+        let mut memory = self.decoded.memory.clone();
+        Codec::new(self.decoded.layout).encode(&self.codes, &mut memory)?;
+        let origin = Origin {
+            verb: verb.to_owned(),
+            why: why.to_owned(),
+            from: from.map(str::to_owned),
+        };
+        Ok(record::finish(self.decoded, memory, &origin, self.remarks))
+    }
+
+    fn must_apply(&self, a: usize, entry: usize, p: usize) -> Result<(), EditError> {
+        let area = &self.decoded.layout.areas[a];
+        if crate::bank::applies(area, &self.codes, a, entry, p) {
+            return Ok(());
+        }
+        let parameter = &area.parameters[p];
+        let selector = parameter.when.as_ref().map_or(p, |w| w.parameter);
+        Err(EditError::DoesNotApply {
+            key: parameter.key.clone(),
+            entry: area.entry_label(entry),
+            selector: area.parameters[selector].key.clone(),
+            position: crate::bank::shown(area, &self.codes, a, entry, selector),
+        })
+    }
+
+    fn plan_copy(
+        &mut self,
+        source: &Decoded<'_>,
+        (sa, s): (usize, usize),
+        (ta, t): (usize, usize),
+        writes: &mut Vec<(usize, usize, usize, Vec<u64>)>,
+    ) -> Result<(), EditError> {
+        let s_area = &source.layout.areas[sa];
+        let t_area = &self.decoded.layout.areas[ta];
+        for (sp, parameter) in s_area.parameters.iter().enumerate() {
+            if parameter.alias_of.is_some() || !crate::bank::applies(s_area, &source.codes, sa, s, sp) {
+                continue;
+            }
+            let Some(tp) = t_area.parameter(&parameter.key) else {
+                let remark = format!("{} of {} has no counterpart here and was left out", parameter.key, source.layout.id);
+                if !self.remarks.contains(&remark) {
+                    self.remarks.push(remark);
+                }
+                continue;
+            };
+            let target = &t_area.parameters[tp];
+            let mut codes = Vec::new();
+            for field in parameter.fields.clone() {
+                codes.push(source.codes.areas[sa].code(s, field).ok_or_else(|| EditError::Unknown {
+                    entry: s_area.entry_label(s),
+                    key: parameter.key.clone(),
+                })?);
+            }
+            let fitted = fit(s_area, parameter, t_area, target, &codes).ok_or_else(|| {
+                EditError::CannotHold {
+                    entry: t_area.entry_label(t),
+                    key: parameter.key.clone(),
+                    value: crate::bank::shown_codes(s_area, parameter, &codes),
+                }
+            })?;
+            writes.push((ta, t, tp, fitted));
+        }
+        Ok(())
+    }
+
+    fn write_all(&mut self, writes: &[(usize, usize, usize, Vec<u64>)]) -> usize {
+        let mut changed = 0;
+        for (a, entry, p, codes) in writes {
+            let parameter = &self.decoded.layout.areas[*a].parameters[*p];
+            changed += usize::from(self.write(*a, *entry, parameter, codes));
+        }
+        changed
+    }
+
+    /// Writes a parameter's codes; true where one differs from what was there.
+    fn write(&mut self, a: usize, entry: usize, parameter: &Parameter, codes: &[u64]) -> bool {
+        let mut changed = false;
+        for (field, &code) in parameter.fields.clone().zip(codes) {
+            changed |= self.codes.areas[a].code(entry, field) != Some(code);
+            self.codes.areas[a].set(entry, field, code);
+        }
+        changed
+    }
+}
+
+fn parse(area: &Area, p: &Parameter, text: &str) -> Result<Vec<u64>, EditError> {
+    Ok(match &p.coding {
+        Coding::Text(set) => setting::parse_text(&p.key, set, p.fields.len(), text)?,
+        _ => vec![setting::parse(p, area.fields[p.fields.start].width, text)?],
+    })
+}
+
+/// The codes of an empty value.
+fn blank_codes(area: &Area, p: &Parameter) -> Vec<u64> {
+    let width = area.fields[p.fields.start].width;
+    if let Some(blank) = p.blank {
+        return vec![blank & low_mask(width); p.fields.len()];
+    }
+    match &p.coding {
+        Coding::Text(set) => {
+            let space = set.iter().position(|c| *c == Some(' ')).unwrap_or(0);
+            vec![space as u64; p.fields.len()]
+        }
+        coding => vec![coding::code_of(coding, width, *p.range.start()).unwrap_or(0)],
+    }
+}
+
+/// The target's codes for a source's: the same codes where both are coded alike, else by number.
+fn fit(s_area: &Area, s: &Parameter, t_area: &Area, t: &Parameter, codes: &[u64]) -> Option<Vec<u64>> {
+    let width = |area: &Area, p: &Parameter| area.fields[p.fields.start].width;
+    let (sw, tw) = (width(s_area, s), width(t_area, t));
+    if s.fields.len() == t.fields.len() && sw == tw && s.coding == t.coding {
+        return Some(codes.to_vec());
+    }
+    match (&s.coding, &t.coding) {
+        (Coding::Text(from), Coding::Text(to)) => {
+            let text = setting::show_text(from, codes);
+            setting::parse_text(&t.key, to, t.fields.len(), text.trim_end()).ok()
+        }
+        (Coding::Text(_), _) | (_, Coding::Text(_)) => None,
+        (from, to) => {
+            let number = coding::number(from, sw, *codes.first()?)?;
+            if !t.range.contains(&number) || s.scale != t.scale {
+                return None;
+            }
+            coding::code_of(to, tw, number).map(|code| vec![code])
+        }
+    }
+}
+
+/// The key closest in spelling, if any is close.
+fn nearest_key<'p>(key: &str, parameters: impl Iterator<Item = &'p Parameter>) -> Option<String> {
+    let ratio = |p: &Parameter| similar::TextDiff::from_chars(key, p.key.as_str()).ratio();
+    parameters
+        .map(|p| (ratio(p), p))
+        .filter(|(r, _)| *r > 0.6)
+        .max_by(|x, y| x.0.total_cmp(&y.0))
+        .map(|(_, p)| p.key.clone())
+}
+
