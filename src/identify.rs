@@ -100,7 +100,9 @@ pub fn score(decoded: &Decoded<'_>) -> Fit {
         }
     }
     saved += repetition;
-    reasons.push(format!("repetition among settings saves {repetition:.0} of {meaning:.0} bits"));
+    reasons.push(format!(
+        "repetition among settings saves {repetition:.0} of {meaning:.0} bits"
+    ));
     let shape_fits = misfits.is_empty();
     Fit {
         layout: layout.id.clone(),

@@ -115,7 +115,10 @@ fn whole_groups(before: &Decoded<'_>, after: &Decoded<'_>, family: &[usize], out
             held_by.entry(contents).or_default().push(i);
         }
     }
-    let areas: Vec<String> = family.iter().map(|&a| layout.areas[a].name.clone()).collect();
+    let areas: Vec<String> = family
+        .iter()
+        .map(|&a| layout.areas[a].name.clone())
+        .collect();
     let name = |i: usize| format!("{} {}", axis.name, axis.labels[i]);
     for i in 0..axis.count() {
         let (Some(was), Some(is)) = (&old[i], &new[i]) else {
@@ -131,14 +134,17 @@ fn whole_groups(before: &Decoded<'_>, after: &Decoded<'_>, family: &[usize], out
         let found = if blank {
             Some((MoveKind::Blanked, None))
         } else {
-            held_by.get(is).and_then(|holders| nearest(holders, i)).map(|j| {
-                let kind = match (&new[j], &old[j]) {
-                    (Some(now), _) if now == was => MoveKind::Swapped,
-                    (now, then) if now == then => MoveKind::Copied,
-                    _ => MoveKind::Moved,
-                };
-                (kind, Some(j))
-            })
+            held_by
+                .get(is)
+                .and_then(|holders| nearest(holders, i))
+                .map(|j| {
+                    let kind = match (&new[j], &old[j]) {
+                        (Some(now), _) if now == was => MoveKind::Swapped,
+                        (now, then) if now == then => MoveKind::Copied,
+                        _ => MoveKind::Moved,
+                    };
+                    (kind, Some(j))
+                })
         };
         let Some((kind, from)) = found else { continue };
         // A swap is told once, at its lower number.
@@ -162,7 +168,9 @@ fn whole_groups(before: &Decoded<'_>, after: &Decoded<'_>, family: &[usize], out
 fn single_entries(before: &Decoded<'_>, after: &Decoded<'_>, a: usize, out: &mut Recognised) {
     let area = &before.layout.areas[a];
     let each = |d: &Decoded<'_>| -> Vec<Option<Contents>> {
-        (0..area.entries()).map(|e| contents(d, a, e..e + 1)).collect()
+        (0..area.entries())
+            .map(|e| contents(d, a, e..e + 1))
+            .collect()
     };
     let (old, new) = (each(before), each(after));
     let mut held_by: HashMap<&Contents, Vec<usize>> = HashMap::new();

@@ -253,7 +253,10 @@ fn chip_changes(
 ) -> Vec<ChipChanges> {
     let mut chips = Vec::new();
     for (c, chip) in before.layout.chips.iter().enumerate() {
-        let (one, other) = (&before.reading.chips[c].image, &after.reading.chips[c].image);
+        let (one, other) = (
+            &before.reading.chips[c].image,
+            &after.reading.chips[c].image,
+        );
         let mut changes = ChipChanges {
             chip: chip.id.clone(),
             by_line: vec![0; usize::from(chip.width)],
@@ -313,7 +316,8 @@ fn parameter_change(
     if same || parameter.alias_of.is_some() {
         return None;
     }
-    let applied = bank::applies(area, &before.codes, a, entry, p) || bank::applies(area, &after.codes, a, entry, p);
+    let applied = bank::applies(area, &before.codes, a, entry, p)
+        || bank::applies(area, &after.codes, a, entry, p);
     if !applied {
         return None;
     }
@@ -355,7 +359,8 @@ fn step(
 ) -> (Step, Option<i64>) {
     let field = parameter.fields.start;
     let known = parameter.fields.clone().all(|f| {
-        before.codes.areas[a].code(entry, f).is_some() && after.codes.areas[a].code(entry, f).is_some()
+        before.codes.areas[a].code(entry, f).is_some()
+            && after.codes.areas[a].code(entry, f).is_some()
     });
     if !known {
         return (Step::Incomparable, None);
@@ -368,7 +373,9 @@ fn step(
         let (code, _) = d.codes.areas[a].get(entry, field);
         coding::number(&parameter.coding, width, code)
     };
-    let by = number(before).zip(number(after)).and_then(|(x, y)| y.checked_sub(x));
+    let by = number(before)
+        .zip(number(after))
+        .and_then(|(x, y)| y.checked_sub(x));
     let step = match (&parameter.scale, by) {
         (Scale::Steps(_) | Scale::OnOff, _) => Step::Switched,
         (_, Some(by)) if by.unsigned_abs() <= SMALL_STEP => Step::Small,

@@ -37,7 +37,11 @@ pub fn listing(comparison: &Comparison, bits: bool) -> String {
             let _ = write!(out, " ({})", lines.join(", "));
         }
         if chip.incomparable_bits > 0 {
-            let _ = write!(out, "; {} bits known in one reading only", chip.incomparable_bits);
+            let _ = write!(
+                out,
+                "; {} bits known in one reading only",
+                chip.incomparable_bits
+            );
         }
         out.push('\n');
     }

@@ -76,7 +76,10 @@ pub fn verify(written: &Decoded<'_>, read: &Decoded<'_>) -> Verification {
     };
     for (c, chip) in layout.chips.iter().enumerate() {
         let width = usize::from(chip.width);
-        let (want, have) = (&written.reading.chips[c].image, &read.reading.chips[c].image);
+        let (want, have) = (
+            &written.reading.chips[c].image,
+            &read.reading.chips[c].image,
+        );
         let mut wrong = ChipMismatch {
             chip: chip.id.clone(),
             read_low: vec![0; width],

@@ -104,7 +104,9 @@ pub enum EditError {
         value: String,
     },
     /// A value that is not known whole.
-    #[error("{entry}: {key} is not known in the source; mend it first, or copy the parameters that are")]
+    #[error(
+        "{entry}: {key} is not known in the source; mend it first, or copy the parameters that are"
+    )]
     Unknown {
         /// The source entry.
         entry: String,
@@ -127,7 +129,9 @@ impl Blame for EditError {
             EditError::SeveralAreas { .. } => "name one with --area".into(),
             EditError::DoesNotApply { selector, .. } => format!("set {selector} first"),
             EditError::NoParameter { .. } => "`cellkeep layout map` lists the parameters".into(),
-            EditError::Count { .. } => "name as many places to copy from as to copy to, or just one".into(),
+            EditError::Count { .. } => {
+                "name as many places to copy from as to copy to, or just one".into()
+            }
             _ => return None,
         })
     }
@@ -166,7 +170,9 @@ impl<'d, 'a> Editor<'d, 'a> {
         let (a, entries) = match with_key.as_slice() {
             [one] => (one.0, &one.1),
             [] => {
-                let keys = places.iter().flat_map(|(a, _)| &layout.areas[*a].parameters);
+                let keys = places
+                    .iter()
+                    .flat_map(|(a, _)| &layout.areas[*a].parameters);
                 return Err(EditError::NoParameter {
                     key: key.to_owned(),
                     near: nearest_key(key, keys),
@@ -175,7 +181,10 @@ impl<'d, 'a> Editor<'d, 'a> {
             several => {
                 return Err(EditError::SeveralAreas {
                     key: key.to_owned(),
-                    areas: several.iter().map(|(a, _)| layout.areas[*a].name.clone()).collect(),
+                    areas: several
+                        .iter()
+                        .map(|(a, _)| layout.areas[*a].name.clone())
+                        .collect(),
                 });
             }
         };
@@ -225,7 +234,8 @@ impl<'d, 'a> Editor<'d, 'a> {
                 from: s_entries.len(),
                 to: t_entries.len(),
             };
-            if s_entries.is_empty() || (s_entries.len() != 1 && s_entries.len() != t_entries.len()) {
+            if s_entries.is_empty() || (s_entries.len() != 1 && s_entries.len() != t_entries.len())
+            {
                 return Err(count);
             }
             for (s, &t) in s_entries.iter().cycle().zip(t_entries) {
@@ -331,11 +341,16 @@ impl<'d, 'a> Editor<'d, 'a> {
         let s_area = &source.layout.areas[sa];
         let t_area = &self.decoded.layout.areas[ta];
         for (sp, parameter) in s_area.parameters.iter().enumerate() {
-            if parameter.alias_of.is_some() || !crate::bank::applies(s_area, &source.codes, sa, s, sp) {
+            if parameter.alias_of.is_some()
+                || !crate::bank::applies(s_area, &source.codes, sa, s, sp)
+            {
                 continue;
             }
             let Some(tp) = t_area.parameter(&parameter.key) else {
-                let remark = format!("{} of {} has no counterpart here and was left out", parameter.key, source.layout.id);
+                let remark = format!(
+                    "{} of {} has no counterpart here and was left out",
+                    parameter.key, source.layout.id
+                );
                 if !self.remarks.contains(&remark) {
                     self.remarks.push(remark);
                 }
@@ -344,9 +359,11 @@ impl<'d, 'a> Editor<'d, 'a> {
             let target = &t_area.parameters[tp];
             let mut codes = Vec::new();
             for field in parameter.fields.clone() {
-                codes.push(source.codes.areas[sa].code(s, field).ok_or_else(|| EditError::Unknown {
-                    entry: s_area.entry_label(s),
-                    key: parameter.key.clone(),
+                codes.push(source.codes.areas[sa].code(s, field).ok_or_else(|| {
+                    EditError::Unknown {
+                        entry: s_area.entry_label(s),
+                        key: parameter.key.clone(),
+                    }
                 })?);
             }
             let fitted = fit(s_area, parameter, t_area, target, &codes).ok_or_else(|| {
@@ -404,7 +421,13 @@ fn blank_codes(area: &Area, p: &Parameter) -> Vec<u64> {
 }
 
 /// The target's codes for a source's: the same codes where both are coded alike, else by number.
-fn fit(s_area: &Area, s: &Parameter, t_area: &Area, t: &Parameter, codes: &[u64]) -> Option<Vec<u64>> {
+fn fit(
+    s_area: &Area,
+    s: &Parameter,
+    t_area: &Area,
+    t: &Parameter,
+    codes: &[u64],
+) -> Option<Vec<u64>> {
     let width = |area: &Area, p: &Parameter| area.fields[p.fields.start].width;
     let (sw, tw) = (width(s_area, s), width(t_area, t));
     if s.fields.len() == t.fields.len() && sw == tw && s.coding == t.coding {
@@ -435,4 +458,3 @@ fn nearest_key<'p>(key: &str, parameters: impl Iterator<Item = &'p Parameter>) -
         .max_by(|x, y| x.0.total_cmp(&y.0))
         .map(|(_, p)| p.key.clone())
 }
-

@@ -89,9 +89,10 @@ pub(super) fn finish(
     for (a, area) in layout.areas.iter().enumerate() {
         for entry in 0..area.entries() {
             for (p, parameter) in area.parameters.iter().enumerate() {
-                let changed = parameter.fields.clone().any(|f| {
-                    decoded.codes.areas[a].get(entry, f) != codes.areas[a].get(entry, f)
-                });
+                let changed = parameter
+                    .fields
+                    .clone()
+                    .any(|f| decoded.codes.areas[a].get(entry, f) != codes.areas[a].get(entry, f));
                 if changed && crate::bank::applies(area, &codes, a, entry, p) {
                     parameters.push(EditedParameter {
                         area: area.name.clone(),
@@ -134,7 +135,12 @@ pub(super) fn finish(
             chip.source = None;
         }
     }
-    let digests = |r: &Reading| r.chips.iter().map(crate::reading::ChipReading::sha256).collect();
+    let digests = |r: &Reading| {
+        r.chips
+            .iter()
+            .map(crate::reading::ChipReading::sha256)
+            .collect()
+    };
     let record = EditRecord {
         layout: LayoutRef::of(layout),
         origin: origin.clone(),
@@ -145,7 +151,9 @@ pub(super) fn finish(
             .iter()
             .map(|r| {
                 let area = &layout.areas[r.area];
-                let place = r.entry.map_or_else(|| area.name.clone(), |e| area.entry_label(e));
+                let place = r
+                    .entry
+                    .map_or_else(|| area.name.clone(), |e| area.entry_label(e));
                 format!("{}, {place}: {}", area.name, area.checks[r.check].key)
             })
             .collect(),

@@ -26,7 +26,11 @@ impl FromStr for Selector {
                 Some((axis, label)) if !axis.trim().is_empty() && !label.trim().is_empty() => {
                     at.push((axis.trim().to_owned(), label.trim().to_owned()));
                 }
-                _ => return Err(EditError::NoPlace { text: text.to_owned() }),
+                _ => {
+                    return Err(EditError::NoPlace {
+                        text: text.to_owned(),
+                    });
+                }
             }
         }
         Ok(Self { area: None, at })
@@ -35,7 +39,11 @@ impl FromStr for Selector {
 
 impl fmt::Display for Selector {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parts: Vec<String> = self.at.iter().map(|(axis, label)| format!("{axis}={label}")).collect();
+        let parts: Vec<String> = self
+            .at
+            .iter()
+            .map(|(axis, label)| format!("{axis}={label}"))
+            .collect();
         match &self.area {
             Some(area) => write!(f, "{area}:{}", parts.join(",")),
             None => f.write_str(&parts.join(",")),
@@ -69,7 +77,10 @@ impl Selector {
             if self.area.as_ref().is_some_and(|name| *name != area.name) {
                 continue;
             }
-            let has_all = self.at.iter().all(|(axis, _)| area.axes.iter().any(|x| x.name == *axis));
+            let has_all = self
+                .at
+                .iter()
+                .all(|(axis, _)| area.axes.iter().any(|x| x.name == *axis));
             if has_all {
                 found.push((a, self.entries(area)?));
             }
@@ -93,14 +104,23 @@ impl Selector {
             });
         }
         Ok((0..area.entries())
-            .filter(|&e| area.indices(e).iter().zip(&wanted).all(|(i, range)| range.contains(i)))
+            .filter(|&e| {
+                area.indices(e)
+                    .iter()
+                    .zip(&wanted)
+                    .all(|(i, range)| range.contains(i))
+            })
             .collect())
     }
 }
 
 /// The positions of a label, or of `first-last` where no label is spelt so.
 fn positions(axis: &Axis, label: &str) -> Result<std::ops::RangeInclusive<usize>, EditError> {
-    let find = |label: &str| axis.labels.iter().position(|l| l.eq_ignore_ascii_case(label));
+    let find = |label: &str| {
+        axis.labels
+            .iter()
+            .position(|l| l.eq_ignore_ascii_case(label))
+    };
     if let Some(i) = find(label) {
         return Ok(i..=i);
     }
