@@ -5,9 +5,14 @@ use std::str::FromStr;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::SparseBytes;
+pub use super::intel_hex::Addressing;
+use super::lines::{lines, shown};
+pub use super::listing::Style;
+use super::pairs::is_digit;
+pub use super::srecord::AddressSize;
+use super::{SparseBytes, intel_hex, listing, srecord, ti_txt};
 use crate::blame::{Blame, Who};
-use crate::finding::Finding;
+use crate::finding::{Finding, Severity};
 
 /// How a file holds bytes at addresses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
@@ -226,10 +231,116 @@ pub fn read(file: &[u8], options: ReadOptions) -> Result<Contents, FormError> {
     if file.is_empty() {
         return Err(FormError::Empty);
     }
-    let mut contents = Contents::new(Form::Binary);
-    contents.bytes = SparseBytes::from_run(0, file.to_vec());
-    let _ = options;
+    let text = narrow(file);
+    let text = text.as_deref().unwrap_or(file);
+    let form = match options.form {
+        Some(form) => form,
+        None => detect(text)?,
+    };
+    let skip = options.skip_wrong_lines;
+    let mut contents = match form {
+        Form::IntelHex => intel_hex::read(text, skip)?,
+        Form::SRecord => srecord::read(text, skip)?,
+        Form::TiTxt => ti_txt::read(text, skip)?,
+        Form::Listing => listing::read(text, skip)?,
+        Form::Binary => {
+            let mut contents = Contents::new(Form::Binary);
+            contents.bytes = SparseBytes::from_run(0, file.to_vec());
+            return Ok(contents);
+        }
+    };
+    if contents.bytes.is_empty() {
+        let says = format!("the {} file names no byte", form.title());
+        contents
+            .findings
+            .push(Finding::new("file.no-data", Severity::Damage, says));
+    }
+    if contents.start.is_some_and(|s| s != Start::Linear(0)) {
+        let says =
+            "the file has an entry address for a processor; a chip image has no place for it";
+        contents
+            .findings
+            .push(Finding::new("file.start-address", Severity::Note, says));
+    }
     Ok(contents)
+}
+
+/// Text in UTF-16 with its mark, as some command lines write it, as bytes; `None` for anything else.
+fn narrow(file: &[u8]) -> Option<Vec<u8>> {
+    let (low, rest) = match file {
+        [0xff, 0xfe, rest @ ..] => (0, rest),
+        [0xfe, 0xff, rest @ ..] => (1, rest),
+        _ => return None,
+    };
+    let (units, odd) = rest.as_chunks::<2>();
+    let plain = odd.is_empty() && units.iter().all(|u| u[1 - low] == 0 && u[low].is_ascii());
+    plain.then(|| units.iter().map(|u| u[low]).collect())
+}
+
+/// Tells the form of a file by its content: the form that most of its first lines have.
+///
+/// # Errors
+/// When the file is text of no known form.
+pub fn detect(file: &[u8]) -> Result<Form, FormError> {
+    const LOOKED_AT: usize = 200;
+    let uniform = file.iter().all(|b| Some(b) == file.first());
+    if uniform {
+        return Ok(Form::Binary);
+    }
+    let (mut hex, mut srec, mut ti, mut listing, mut all) = (0, 0, 0, 0, 0);
+    for (_, line) in lines(file).filter(|(_, l)| !l.is_empty()).take(LOOKED_AT) {
+        all += 1;
+        match line.trim_ascii_start() {
+            [b':', a, b, ..] if is_digit(*a) && is_digit(*b) => hex += 1,
+            [b'S' | b's', b'0'..=b'9', a, b, ..] if is_digit(*a) && is_digit(*b) => srec += 1,
+            [b'@', a, ..] if is_digit(*a) => ti += 1,
+            [b'q' | b'Q'] => ti += 1,
+            line if listing::looks_like(line) => listing += 1,
+            _ => {}
+        }
+    }
+    let most = |n: usize| 2 * n > all;
+    match () {
+        () if most(hex) => Ok(Form::IntelHex),
+        () if most(srec) => Ok(Form::SRecord),
+        () if ti > 0 && most(ti + listing) => Ok(Form::TiTxt),
+        () if most(listing) => Ok(Form::Listing),
+        () if is_text(file) => {
+            let first = lines(file)
+                .find(|(_, l)| !l.is_empty())
+                .map_or(&b""[..], |l| l.1);
+            Err(FormError::UnknownText {
+                first: shown(first),
+            })
+        }
+        () => Ok(Form::Binary),
+    }
+}
+
+/// Whether a file is text: printable throughout, and not the size of a chip without any line.
+fn is_text(file: &[u8]) -> bool {
+    let chip = file.len().is_power_of_two() && !file.contains(&b'\n');
+    let printable = |b: &u8| matches!(b, 0x20..0x7f | b'\t' | b'\r' | b'\n' | 0x0c | 0x1a);
+    !chip && file.iter().all(printable)
+}
+
+/// How the lines of a text form end.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LineEnd {
+    /// Line feed.
+    #[default]
+    Lf,
+    /// Carriage return and line feed.
+    CrLf,
+}
+
+impl LineEnd {
+    pub(super) fn bytes(self) -> &'static [u8] {
+        match self {
+            LineEnd::Lf => b"\n",
+            LineEnd::CrLf => b"\r\n",
+        }
+    }
 }
 
 /// How to write a file.
@@ -237,8 +348,22 @@ pub fn read(file: &[u8], options: ReadOptions) -> Result<Contents, FormError> {
 pub struct WriteForm {
     /// The form.
     pub form: Form,
-    /// What stands in the gaps of a raw binary.
+    /// What stands in the gaps of a raw binary or of a plain listing.
     pub fill: u8,
+    /// Data bytes a record or line, 1 to 255; S-records hold at most 252, listings always have 16.
+    pub record_length: u8,
+    /// How lines end.
+    pub line_end: LineEnd,
+    /// How Intel HEX addresses beyond 64 KiB are written.
+    pub addressing: Addressing,
+    /// Which S-records are written.
+    pub address_size: AddressSize,
+    /// The text of an S-record header; none is written without.
+    pub header: Option<String>,
+    /// The entry address of HEX and S-record files.
+    pub start: Option<Start>,
+    /// The layout of a listing.
+    pub style: Style,
 }
 
 impl Default for WriteForm {
@@ -246,6 +371,13 @@ impl Default for WriteForm {
         Self {
             form: Form::Binary,
             fill: 0,
+            record_length: 16,
+            line_end: LineEnd::default(),
+            addressing: Addressing::default(),
+            address_size: AddressSize::default(),
+            header: None,
+            start: None,
+            style: Style::default(),
         }
     }
 }
@@ -255,26 +387,40 @@ impl WriteForm {
     pub fn ending(&self) -> &'static str {
         self.form.ending()
     }
+
+    /// Whether gaps are filled, because the form cannot show them.
+    pub fn fills_gaps(&self) -> bool {
+        self.form == Form::Binary || self.form == Form::Listing && self.style == Style::Plain
+    }
 }
 
-/// Most bytes that are written where gaps are filled.
+/// Most bytes that are written where gaps are filled, and that repeated lines may stand for.
 pub const MAX_FLAT: u64 = 64 << 20;
 
-/// Writes bytes as a file. A raw binary has `length` bytes at least, the first at address 0, gaps filled; the other
-/// forms keep gaps as gaps.
+/// Writes bytes as a file. Forms that cannot show gaps have `length` bytes at least, the first at address 0, with
+/// the fill in the gaps; the other forms keep gaps as gaps.
 ///
 /// # Errors
 /// When the form cannot hold the addresses.
 pub fn write(bytes: &SparseBytes, length: u64, how: &WriteForm) -> Result<Vec<u8>, FormError> {
     let end = bytes.end().max(length);
-    match how.form {
-        Form::Binary => bytes
+    let flat = || {
+        bytes
             .flatten(0, end, how.fill, MAX_FLAT)
             .ok_or(FormError::TooLarge {
                 what: "the filled range has",
                 bytes: end,
                 limit: MAX_FLAT,
-            }),
-        other => Err(FormError::Name(other.name().to_owned())),
+            })
+    };
+    match how.form {
+        Form::Binary => flat(),
+        Form::IntelHex => intel_hex::write(bytes, how),
+        Form::SRecord => srecord::write(bytes, how),
+        Form::TiTxt => Ok(ti_txt::write(bytes, how)),
+        Form::Listing if how.style == Style::Plain => {
+            Ok(listing::write(&SparseBytes::from_run(0, flat()?), how))
+        }
+        Form::Listing => Ok(listing::write(bytes, how)),
     }
 }

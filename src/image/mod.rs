@@ -3,9 +3,16 @@
 //! A *cell* here is one addressed location, `width` bits wide; *line* `n` is its bit on data pin D`n`, bit 0
 //! the least significant. Cell addresses are the chip's own.
 
+mod collect;
 pub mod form;
+mod intel_hex;
+mod lines;
+mod listing;
 mod packing;
+mod pairs;
 mod sparse;
+mod srecord;
+mod ti_txt;
 
 pub use form::{Contents, Form, FormError, ReadOptions};
 pub use packing::{Packed, Packing, PackingError, Unpacked};

@@ -90,6 +90,15 @@ impl SparseBytes {
         true
     }
 
+    /// As [`SparseBytes::append`], without copying where the run stands alone.
+    pub(super) fn append_owned(&mut self, start: u32, bytes: Vec<u8>) {
+        if !bytes.is_empty() && u64::from(start) > self.end() || self.is_empty() {
+            self.segments.extend(Self::from_run(start, bytes).segments);
+        } else {
+            self.append(start, &bytes);
+        }
+    }
+
     /// The bytes from `first` to before `end`, gaps filled. `None` where that would be more than `limit` bytes.
     pub fn flatten(&self, first: u32, end: u64, fill: u8, limit: u64) -> Option<Vec<u8>> {
         let length = end.checked_sub(u64::from(first)).filter(|n| *n <= limit)?;
