@@ -348,3 +348,14 @@ fn is_side_file(path: &Path) -> bool {
     path.extension()
         .is_some_and(|e| SIDE.iter().any(|s| e.eq_ignore_ascii_case(s)))
 }
+
+/// The layout that the record of a reading's folder names; `None` where there is no record, or it names none.
+///
+/// # Errors
+/// When the record is there and cannot be used.
+pub fn named_layout(spec: &ReadingSpec) -> Result<Option<LayoutRef>, ReadingError> {
+    match &spec.files {
+        Files::Path(path) if path.is_dir() => Ok(read_record(path)?.and_then(|r| r.layout)),
+        _ => Ok(None),
+    }
+}

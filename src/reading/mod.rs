@@ -20,7 +20,7 @@ use sha2::{Digest, Sha256};
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::{ChipImage, Form, Packing};
 use crate::layout::model::Layout;
-pub use gather::{Files, ReadingSpec};
+pub use gather::{Files, ReadingSpec, named_layout};
 pub use load::{ReadingError, load};
 pub use record::{
     CellsAndLines, ChipRecord, LayoutRef, ReadingRecord, RecordedOrigin, SourceRecord,
