@@ -33,4 +33,6 @@ pub mod identify;
 
 pub mod sheet;
 
+pub mod shelf;
+
 pub mod cli;

@@ -1,0 +1,476 @@
+//! Writing: every change of a job is one new version, built aside and put in place whole.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use super::disk::{self, Algorithm, sha256, under};
+use super::error::{Result, ShelfError};
+use super::gather::{Incoming, Source, settle_names};
+use super::inventory::{FILE, Inventory, OBJECT_MARK, SIDECAR};
+use super::job::{Act, Closing, Job, NewJob, Note, RECORD, check_customer};
+use super::names::{check_job_name, slug};
+use super::parity;
+use super::root::{Shelf, Turn};
+use super::store::Stored;
+
+/// A change that is durably on the shelf.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Done {
+    /// The job.
+    pub job: String,
+    /// Its latest version.
+    pub version: u32,
+    /// Whether a version was made; without one, the shelf already held exactly this.
+    pub changed: bool,
+    /// What is not as it should be though the change is safe: parity or index behind, a clock that went backwards.
+    pub cautions: Vec<String>,
+}
+
+/// A version on its way: everything needed to build it.
+pub(super) struct Draft<'a> {
+    pub(super) id: &'a str,
+    /// What the version builds on; `None` for the first version.
+    pub(super) base: Option<&'a Stored>,
+    /// Files taken over: logical path to digest.
+    pub(super) kept: BTreeMap<String, String>,
+    /// New or replaced files.
+    pub(super) files: Vec<Incoming>,
+    /// The record, written as `job.json`.
+    pub(super) record: Job,
+    pub(super) message: String,
+}
+
+impl Shelf {
+    /// Opens a job with its first files.
+    ///
+    /// # Errors
+    /// When the name is taken or cannot be one, a file cannot be read, or the disk refuses; the shelf is then as it was.
+    pub fn open_job(&self, new: NewJob, files: Vec<Incoming>, act: &Act) -> Result<Done> {
+        if new.instrument.trim().is_empty() {
+            return Err(ShelfError::BadField {
+                field: "the instrument",
+                value: new.instrument,
+                why: "it is empty",
+            });
+        }
+        if let Some(customer) = &new.customer {
+            check_customer(customer)?;
+        }
+        let turn = self.turn()?;
+        let id = match &new.name {
+            Some(name) => {
+                check_job_name(name)?;
+                if disk::is_there(&self.jobs_folder().join(name)) {
+                    return Err(ShelfError::JobExists(name.clone()));
+                }
+                name.clone()
+            }
+            None => self.free_name(&new, act),
+        };
+        let record = Job {
+            job: id.clone(),
+            instrument: new.instrument,
+            layout: new.layout,
+            serial: new.serial,
+            customer: new.customer,
+            complaint: new.complaint,
+            opened: act.stamp(),
+            ..Job::default()
+        };
+        let draft = Draft {
+            id: &id,
+            base: None,
+            kept: BTreeMap::new(),
+            files,
+            record,
+            message: "opened the job".to_owned(),
+        };
+        self.commit(&turn, draft, act)
+    }
+
+    fn free_name(&self, new: &NewJob, act: &Act) -> String {
+        let date = act.stamp().chars().take(10).collect::<String>();
+        let parts = [
+            Some(date),
+            Some(slug(&new.instrument)),
+            new.serial.as_deref().map(slug),
+        ];
+        let name = parts
+            .into_iter()
+            .flatten()
+            .filter(|p| !p.is_empty())
+            .collect::<Vec<_>>()
+            .join("-");
+        let mut free = name.clone();
+        let mut n = 2;
+        while disk::is_there(&self.jobs_folder().join(&free)) {
+            free = format!("{name}-{n}");
+            n += 1;
+        }
+        free
+    }
+
+    /// Puts files into a job. A file that is already there with the same bytes changes nothing.
+    ///
+    /// # Errors
+    /// When the job is closed, another file of the name is there and `replace` is not given, or as in
+    /// [`Shelf::open_job`].
+    pub fn put(&self, id: &str, files: Vec<Incoming>, replace: bool, act: &Act) -> Result<Done> {
+        let turn = self.turn()?;
+        let stored = self.stored(id)?;
+        let head = stored.head();
+        let record = stored.record(head)?;
+        if record.closed.is_some() {
+            return Err(ShelfError::Closed(id.to_owned()));
+        }
+        let state = owned_state(&stored, head);
+        let files = settle_names(files)?;
+        let mut added = Vec::new();
+        for file in files {
+            // A name that differs in case alone would be the same file on some systems.
+            let there = state
+                .iter()
+                .find(|(path, _)| path.eq_ignore_ascii_case(&file.stored));
+            if let Some((path, digest)) = there {
+                let same = path == &file.stored && &source_digest(&file.source)? == digest;
+                if same {
+                    continue;
+                }
+                if !replace || path != &file.stored {
+                    return Err(ShelfError::FileExists {
+                        job: id.to_owned(),
+                        path: path.clone(),
+                    });
+                }
+            }
+            added.push(file);
+        }
+        if added.is_empty() {
+            return Ok(Done {
+                job: id.to_owned(),
+                version: head,
+                changed: false,
+                cautions: Vec::new(),
+            });
+        }
+        let message = put_message(&added);
+        let draft = Draft {
+            id,
+            base: Some(&stored),
+            kept: state,
+            files: added,
+            record,
+            message,
+        };
+        self.commit(&turn, draft, act)
+    }
+
+    /// Adds a remark to a job; a closed job takes remarks too.
+    ///
+    /// # Errors
+    /// As in [`Shelf::put`].
+    pub fn note(&self, id: &str, says: &str, for_customer: bool, act: &Act) -> Result<Done> {
+        self.amend(id, "added a note", act, |record| {
+            record.notes.push(Note {
+                at: act.stamp(),
+                by: act.by.clone(),
+                says: says.to_owned(),
+                for_customer,
+            });
+        })
+    }
+
+    /// Closes a job, or opens it again.
+    ///
+    /// # Errors
+    /// As in [`Shelf::put`].
+    pub fn close(&self, id: &str, says: Option<&str>, again: bool, act: &Act) -> Result<Done> {
+        let message = if again {
+            "opened the job again"
+        } else {
+            "closed the job"
+        };
+        self.amend(id, message, act, |record| {
+            record.closed = (!again).then(|| Closing {
+                at: act.stamp(),
+                by: act.by.clone(),
+                says: says.map(str::to_owned),
+            });
+        })
+    }
+
+    fn amend(
+        &self,
+        id: &str,
+        message: &str,
+        act: &Act,
+        change: impl FnOnce(&mut Job),
+    ) -> Result<Done> {
+        let turn = self.turn()?;
+        let stored = self.stored(id)?;
+        let head = stored.head();
+        let mut record = stored.record(head)?;
+        change(&mut record);
+        let draft = Draft {
+            id,
+            base: Some(&stored),
+            kept: owned_state(&stored, head),
+            files: Vec::new(),
+            record,
+            message: message.to_owned(),
+        };
+        self.commit(&turn, draft, act)
+    }
+
+    /// Builds a version aside, puts it in place and makes it last.
+    pub(super) fn commit(&self, _turn: &Turn, draft: Draft<'_>, act: &Act) -> Result<Done> {
+        let id = draft.id.to_owned();
+        let mut cautions = clock_caution(&draft, act);
+        let number = draft.base.map_or(0, Stored::head) + 1;
+        let aside = self.staging().join(format!("{id}~v{number}"));
+        disk::remove(&aside)?;
+        let built = build(&aside, draft, number, act);
+        let placed = built.and_then(|()| {
+            disk::sync_folder(&self.staging())?;
+            if number == 1 {
+                self.place_first(&aside, &id)
+            } else {
+                self.place_next(&aside, &id, number)
+            }
+        });
+        if let Err(e) = placed {
+            // Undone as far as the disk allows. A version that could not be taken back keeps its entry in staging, by
+            // which the next command finishes it; what merely cannot be removed now, the next command removes.
+            let version = self.jobs_folder().join(&id).join(format!("v{number}"));
+            if !disk::is_there(&version) {
+                let _ = disk::remove(&aside);
+            }
+            return Err(e);
+        }
+        // From here on the version is on the shelf for good. What fails now is told, and made good by the next command.
+        let done = format!("version {number} of {id} is safe on the shelf");
+        let finished = self
+            .place_parity(&aside, &id, number)
+            .and_then(|()| self.index_job(&id))
+            .and_then(|()| disk::remove(&aside));
+        if let Err(e) = finished {
+            cautions.push(format!(
+                "{done}, but its parity or the index is behind: {e}"
+            ));
+        }
+        Ok(Done {
+            job: id,
+            version: number,
+            changed: true,
+            cautions,
+        })
+    }
+
+    fn place_first(&self, aside: &Path, id: &str) -> Result<()> {
+        let place = self.jobs_folder().join(id);
+        let object = aside.join("object");
+        disk::rename(&object, &place)?;
+        disk::sync_folder(&self.jobs_folder()).inspect_err(|_| {
+            let _ = disk::rename(&place, &object);
+        })
+    }
+
+    fn place_next(&self, aside: &Path, id: &str, number: u32) -> Result<()> {
+        let place = self.jobs_folder().join(id);
+        let version = format!("v{number}");
+        let put = || -> Result<()> {
+            disk::rename(&aside.join(&version), &place.join(&version))?;
+            disk::rename(&aside.join(FILE), &place.join(FILE))?;
+            disk::rename(&aside.join(SIDECAR), &place.join(SIDECAR))?;
+            disk::sync_folder(&place)
+        };
+        put().inspect_err(|_| {
+            let _ = disk::rename(&place.join(&version), &aside.join(&version));
+            let _ = self.settle_root(id, aside);
+        })
+    }
+
+    /// Puts the parity file of a version in place, from `aside` where it is there, made anew where it is not.
+    pub(super) fn place_parity(&self, aside: &Path, id: &str, number: u32) -> Result<()> {
+        let place = self.parity_file(id, number);
+        let folder = self.part("parity").join(id);
+        let fresh = disk::ensure_folder(&folder)?;
+        let staged = aside.join(format!("v{number}.parity"));
+        if !disk::is_there(&staged) {
+            if disk::is_there(&place) {
+                return Ok(());
+            }
+            let version = self.jobs_folder().join(id).join(format!("v{number}"));
+            disk::write_new(&staged, &parity::make(&version, id, number)?)?;
+        }
+        disk::rename(&staged, &place)?;
+        disk::sync_folder(&folder)?;
+        if fresh {
+            disk::sync_folder(&self.part("parity"))?;
+        }
+        Ok(())
+    }
+}
+
+pub(super) fn owned_state(stored: &Stored, version: u32) -> BTreeMap<String, String> {
+    stored
+        .inventory
+        .state(version)
+        .unwrap_or_default()
+        .into_iter()
+        .map(|(path, digest)| (path.to_owned(), digest.to_owned()))
+        .collect()
+}
+
+fn source_digest(source: &Source) -> Result<String> {
+    match source {
+        Source::Bytes(bytes) => Ok(sha256(bytes)),
+        Source::File(path) => {
+            disk::open_plain(path)?;
+            Ok(disk::digest_file(path, Algorithm::Sha256)?.0)
+        }
+    }
+}
+
+fn put_message(files: &[Incoming]) -> String {
+    let mut roles: Vec<&str> = files
+        .iter()
+        .filter_map(|f| f.stored.split('/').next())
+        .collect();
+    roles.sort_unstable();
+    roles.dedup();
+    let plural = if files.len() == 1 { "file" } else { "files" };
+    format!("put in {} {plural}: {}", files.len(), roles.join(", "))
+}
+
+fn clock_caution(draft: &Draft<'_>, act: &Act) -> Vec<String> {
+    let last = draft
+        .base
+        .and_then(|s| s.inventory.version(s.head()))
+        .and_then(|v| v.created.parse::<jiff::Timestamp>().ok());
+    match last {
+        Some(last) if last.as_second() > act.at.as_second() => vec![format!(
+            "this computer's clock says {}, which is before the job's last version ({}): set the clock; the order of versions is kept by their numbers",
+            act.stamp(),
+            super::job::stamp(last)
+        )],
+        _ => Vec::new(),
+    }
+}
+
+/// The folders of a version being built, each made once and all synced at the end.
+struct Folders {
+    made: Vec<PathBuf>,
+}
+
+impl Folders {
+    fn make(&mut self, path: &Path) -> Result<()> {
+        disk::make_folder(path)?;
+        self.made.push(path.to_owned());
+        Ok(())
+    }
+
+    fn ensure_to(&mut self, root: &Path, stored: &str) -> Result<()> {
+        let mut path = root.to_owned();
+        let parts: Vec<&str> = stored.split('/').collect();
+        if !self.made.contains(&path) {
+            self.make(&path)?;
+        }
+        for part in &parts[..parts.len() - 1] {
+            path.push(part);
+            if !self.made.contains(&path) {
+                self.make(&path)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn sync(&self) -> Result<()> {
+        // The innermost first, so that a name never lasts before what it names.
+        self.made
+            .iter()
+            .rev()
+            .try_for_each(|f| disk::sync_folder(f))
+    }
+}
+
+/// Builds the whole version in the folder `aside`, every byte synced and read back.
+fn build(aside: &Path, draft: Draft<'_>, number: u32, act: &Act) -> Result<()> {
+    let mut folders = Folders { made: Vec::new() };
+    folders.make(aside)?;
+    let object = if draft.base.is_some() {
+        aside.to_owned()
+    } else {
+        let object = aside.join("object");
+        folders.make(&object)?;
+        disk::write_new(&object.join(OBJECT_MARK.0), OBJECT_MARK.1.as_bytes())?;
+        object
+    };
+    let version = object.join(format!("v{number}"));
+    folders.make(&version)?;
+    let mut inventory = draft
+        .base
+        .map_or_else(|| Inventory::new(draft.id), |s| s.inventory.clone());
+    let mut state = draft.kept;
+    let mut record = draft.record;
+    let mut files = settle_names(draft.files)?;
+    for file in &files {
+        match &file.own {
+            Some(own) => record.own_names.insert(file.stored.clone(), own.clone()),
+            None => record.own_names.remove(&file.stored),
+        };
+    }
+    files.push(Incoming {
+        stored: RECORD.to_owned(),
+        own: None,
+        source: Source::Bytes(record.to_bytes()?),
+    });
+    let content = version.join("content");
+    for file in files {
+        let incoming = aside.join("incoming");
+        let digest = stage(&incoming, &file.source)?;
+        if inventory.manifest.contains_key(&digest) {
+            disk::remove(&incoming)?;
+        } else {
+            folders.ensure_to(&content, &file.stored)?;
+            disk::rename(&incoming, &under(&content, &file.stored))?;
+            inventory.manifest.insert(
+                digest.clone(),
+                vec![format!("v{number}/content/{}", file.stored)],
+            );
+        }
+        state.insert(file.stored, digest);
+    }
+    inventory.add_version(act.stamp(), &act.by, draft.message, &state);
+    let (bytes, sidecar) = inventory.to_bytes()?;
+    for place in [&version, &object] {
+        write_checked(&place.join(FILE), &bytes)?;
+        write_checked(&place.join(SIDECAR), sidecar.as_bytes())?;
+    }
+    let parity = parity::make(&version, draft.id, number)?;
+    write_checked(&aside.join(format!("v{number}.parity")), &parity)?;
+    folders.sync()
+}
+
+/// Writes one incoming file, synced, and returns its digest as read back.
+fn stage(place: &Path, source: &Source) -> Result<String> {
+    let written = match source {
+        Source::Bytes(bytes) => {
+            disk::write_new(place, bytes)?;
+            sha256(bytes)
+        }
+        Source::File(from) => disk::copy_new(from, place)?.0,
+    };
+    if disk::digest_file(place, Algorithm::Sha256)?.0 != written {
+        return Err(ShelfError::Unfaithful(place.to_owned()));
+    }
+    Ok(written)
+}
+
+fn write_checked(place: &Path, bytes: &[u8]) -> Result<()> {
+    disk::write_new(place, bytes)?;
+    if disk::read(place)? != bytes {
+        return Err(ShelfError::Unfaithful(place.to_owned()));
+    }
+    Ok(())
+}

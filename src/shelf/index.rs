@@ -1,0 +1,741 @@
+//! The index: an SQLite database to find jobs by, made from the store and never the only home of a fact.
+//!
+//! It is written in the same turn as the store, after it, and synced, so a job that is on the shelf is found. A job
+//! whose update was cut short still has its entry in `staging`, by which the next command makes it good; jobs copied
+//! in or taken away by hand show in the time of the `jobs` folder. An index that is missing, damaged or of another
+//! version is made anew; on a read-only disk that happens in memory.
+
+use std::time::SystemTime;
+
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+
+use super::disk::{self, hex};
+use super::error::{Result, ShelfError};
+use super::facts::Facts;
+use super::root::Shelf;
+
+/// Raised when the tables change; an index of another version is made anew.
+const VERSION: i64 = 1;
+
+const TABLES: &str = "
+CREATE TABLE jobs (
+  id INTEGER PRIMARY KEY, job TEXT NOT NULL UNIQUE, instrument TEXT, layout TEXT, serial TEXT, customer TEXT,
+  complaint TEXT, opened TEXT, closed TEXT, changed TEXT NOT NULL, head INTEGER NOT NULL, files INTEGER NOT NULL,
+  bytes INTEGER NOT NULL, notes INTEGER NOT NULL, seal TEXT NOT NULL);
+CREATE INDEX jobs_serial ON jobs (serial);
+CREATE TABLE files (id INTEGER NOT NULL, path TEXT NOT NULL, digest TEXT NOT NULL, bytes INTEGER NOT NULL, version INTEGER NOT NULL);
+CREATE INDEX files_id ON files (id);
+CREATE INDEX files_digest ON files (digest);
+CREATE TABLE findings (id INTEGER NOT NULL, code TEXT NOT NULL, severity TEXT NOT NULL, says TEXT NOT NULL);
+CREATE INDEX findings_id ON findings (id);
+CREATE INDEX findings_code ON findings (code);
+CREATE TABLE keys (key INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE);
+CREATE TABLE parameters (id INTEGER NOT NULL, key INTEGER NOT NULL, codes TEXT NOT NULL, settings TEXT NOT NULL);
+CREATE INDEX parameters_id ON parameters (id);
+CREATE INDEX parameters_key ON parameters (key);
+CREATE TABLE about (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE VIRTUAL TABLE words USING fts5 (text, tokenize = 'unicode61 remove_diacritics 2');
+";
+
+/// What to look for; every part given must hold.
+#[derive(Clone, Debug, Default)]
+pub struct Query {
+    /// Words anywhere: complaint, notes, names of files and presets, sentences of findings.
+    pub words: Option<String>,
+    /// Part of the instrument's name.
+    pub instrument: Option<String>,
+    /// Serial number.
+    pub serial: Option<String>,
+    /// Customer's reference.
+    pub customer: Option<String>,
+    /// Worked on at this time or later, RFC 3339 or its beginning.
+    pub from: Option<String>,
+    /// Opened before this time.
+    pub until: Option<String>,
+    /// SHA-256 of a file in any version, or its beginning.
+    pub digest: Option<String>,
+    /// Code of a finding, or the area before its full stop.
+    pub finding: Option<String>,
+    /// A parameter's key, or the last part of it, and a code or a setting.
+    pub parameter: Option<(String, Option<String>)>,
+    /// Only open or only closed jobs.
+    pub open: Option<bool>,
+}
+
+/// A job as the list shows it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Listed {
+    /// The job's name.
+    pub job: String,
+    /// The instrument; absent where the job cannot be read.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instrument: Option<String>,
+    /// The layout's id.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layout: Option<String>,
+    /// Serial number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// The customer's reference.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub customer: Option<String>,
+    /// The complaint.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub complaint: Option<String>,
+    /// When it was opened, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub opened: Option<String>,
+    /// When it was closed, RFC 3339.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub closed: Option<String>,
+    /// The number of its latest version.
+    pub head: u32,
+    /// Files in any version.
+    pub files: u32,
+    /// Bytes of these files.
+    pub bytes: u64,
+    /// Notes.
+    pub notes: u32,
+}
+
+/// A job that was found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Hit {
+    /// The job.
+    #[serde(flatten)]
+    pub job: Listed,
+    /// Where it answers the question, a line each.
+    pub because: Vec<String>,
+}
+
+/// How an open index came about.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Source {
+    File,
+    Memory,
+}
+
+pub(super) struct Index {
+    connection: Connection,
+    source: Source,
+    /// Keeps the copy of an index on a read-only disk.
+    _copy: Option<tempfile::TempDir>,
+}
+
+fn is_broken(error: &ShelfError) -> bool {
+    matches!(error, ShelfError::Index(rusqlite::Error::SqliteFailure(e, _))
+        if matches!(e.code, ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
+        || matches!(
+            error,
+            ShelfError::Index(
+                rusqlite::Error::InvalidColumnType(..)
+                    | rusqlite::Error::IntegralValueOutOfRange(..)
+                    | rusqlite::Error::FromSqlConversionFailure(..)
+                    | rusqlite::Error::Utf8Error(..)
+            )
+        )
+}
+
+impl Shelf {
+    fn index_file(&self) -> std::path::PathBuf {
+        self.part("index").join("shelf.sqlite")
+    }
+
+    fn jobs_time(&self) -> Option<String> {
+        let time = self.jobs_folder().metadata().ok()?.modified().ok()?;
+        let since = time.duration_since(SystemTime::UNIX_EPOCH).ok()?;
+        Some(since.as_nanos().to_string())
+    }
+
+    /// The index file opened for writing, made where it is missing. Needs the turn.
+    fn index_to_write(&self) -> Result<(Connection, bool)> {
+        let file = self.index_file();
+        if !disk::is_there(&file) {
+            drop(disk::create_file(&file)?);
+        }
+        let connection = open_file(&file)?;
+        let version: i64 = connection.query_row("PRAGMA user_version", [], |r| r.get(0))?;
+        Ok((connection, version == VERSION))
+    }
+
+    /// Brings one job's entry up to date. Needs the turn.
+    pub(super) fn index_job(&self, id: &str) -> Result<()> {
+        let attempt = || -> Result<()> {
+            let (mut connection, known) = self.index_to_write()?;
+            if !known {
+                return self.index_all(None).map(|_| ());
+            }
+            let change = connection.transaction()?;
+            write_job(&change, id, self.on_shelf(id).then(|| self.facts(id)))?;
+            self.write_time(&change)?;
+            change.commit()?;
+            Ok(())
+        };
+        match attempt() {
+            Err(e) if is_broken(&e) => self.index_all(None).map(|_| ()),
+            outcome => outcome,
+        }
+    }
+
+    fn on_shelf(&self, id: &str) -> bool {
+        disk::is_there(&self.jobs_folder().join(id))
+    }
+
+    fn write_time(&self, connection: &Connection) -> Result<()> {
+        if let Some(time) = self.jobs_time() {
+            connection.execute(
+                "INSERT OR REPLACE INTO about VALUES ('jobs folder', ?1)",
+                [time],
+            )?;
+        }
+        Ok(())
+    }
+
+    /// Makes the whole index anew from the store, and returns how many jobs it holds.
+    ///
+    /// # Errors
+    /// When the store cannot be read or the index not written.
+    pub fn rebuild_index(&self, progress: Option<&super::Progress<'_>>) -> Result<usize> {
+        let _turn = self.turn()?;
+        self.index_all(progress)
+    }
+
+    fn index_all(&self, progress: Option<&super::Progress<'_>>) -> Result<usize> {
+        let folder = self.part("index");
+        for name in ["shelf.sqlite", "shelf.sqlite-wal", "shelf.sqlite-shm"] {
+            disk::remove(&folder.join(name))?;
+        }
+        let (mut connection, _) = self.index_to_write()?;
+        let count = self.fill(&mut connection, progress)?;
+        connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+        disk::sync_folder(&folder)?;
+        Ok(count)
+    }
+
+    fn fill(
+        &self,
+        connection: &mut Connection,
+        progress: Option<&super::Progress<'_>>,
+    ) -> Result<usize> {
+        use rayon::prelude::*;
+        let change = connection.transaction()?;
+        change.execute_batch(TABLES)?;
+        let names = self.job_names()?;
+        for some in names.chunks(256) {
+            let facts: Vec<Facts> = some.par_iter().map(|id| self.facts(id)).collect();
+            for (id, facts) in some.iter().zip(facts) {
+                write_job(&change, id, Some(facts))?;
+            }
+            if let Some(progress) = progress {
+                progress(some.len() as u64, names.len() as u64);
+            }
+        }
+        self.write_time(&change)?;
+        change.execute_batch(&format!("PRAGMA user_version = {VERSION}"))?;
+        change.commit()?;
+        Ok(names.len())
+    }
+
+    /// The index for reading: as it is where it is good, brought up to date where it is not, and made in memory where
+    /// nothing can be written.
+    pub(super) fn index(&self) -> Result<Index> {
+        match self.index_as_it_is() {
+            Ok(Some(index)) => return Ok(index),
+            Err(e) if !is_broken(&e) && !matches!(e, ShelfError::Index(_)) => return Err(e),
+            _ => {}
+        }
+        match self.turn() {
+            Ok(_turn) => {
+                let good = self.index_to_write().and_then(|(connection, known)| {
+                    if known {
+                        self.index_difference(connection)
+                    } else {
+                        self.index_all(None).map(|_| ())
+                    }
+                });
+                match good {
+                    Err(e) if is_broken(&e) => self.index_all(None).map(|_| ())?,
+                    other => other?,
+                }
+                if let Some(index) = self.index_as_it_is()? {
+                    return Ok(index);
+                }
+            }
+            Err(ShelfError::ReadOnly { .. }) => {}
+            Err(e) => return Err(e),
+        }
+        let mut connection = Connection::open_in_memory()?;
+        self.fill(&mut connection, None)?;
+        Ok(Index {
+            connection,
+            source: Source::Memory,
+            _copy: None,
+        })
+    }
+
+    /// Indexes the jobs that came or went without the index being told.
+    fn index_difference(&self, mut connection: Connection) -> Result<()> {
+        let known: Vec<String> = connection
+            .prepare("SELECT job FROM jobs ORDER BY job")?
+            .query_map([], |r| r.get(0))?
+            .collect::<std::result::Result<_, _>>()?;
+        let there = self.job_names()?;
+        let change = connection.transaction()?;
+        for id in known.iter().filter(|id| there.binary_search(id).is_err()) {
+            write_job(&change, id, None)?;
+        }
+        for id in there.iter().filter(|id| known.binary_search(id).is_err()) {
+            write_job(&change, id, Some(self.facts(id)))?;
+        }
+        self.write_time(&change)?;
+        change.commit()?;
+        Ok(())
+    }
+
+    /// The index as it lies on the disk, if it is of this version and knows the jobs that are there.
+    fn index_as_it_is(&self) -> Result<Option<Index>> {
+        let file = self.index_file();
+        if !disk::is_there(&file) {
+            return Ok(None);
+        }
+        let (connection, copy) = match open_file(&file) {
+            Ok(connection) => (connection, None),
+            Err(e) if is_broken(&e) => return Err(e),
+            Err(_) => {
+                // Nothing can be written here, and a database with a journal needs that: read a copy of it.
+                let copy = tempfile::tempdir().map_err(|e| {
+                    crate::blame::DiskError::new("make a folder in", std::env::temp_dir(), e)
+                })?;
+                for name in ["shelf.sqlite", "shelf.sqlite-wal"] {
+                    let from = self.part("index").join(name);
+                    if let Some(bytes) = disk::read_if_there(&from)? {
+                        disk::write_new(&copy.path().join(name), &bytes)?;
+                    }
+                }
+                (open_file(&copy.path().join("shelf.sqlite"))?, Some(copy))
+            }
+        };
+        let version: i64 = connection.query_row("PRAGMA user_version", [], |r| r.get(0))?;
+        if version != VERSION {
+            return Ok(None);
+        }
+        let time: Option<String> = connection
+            .query_row(
+                "SELECT value FROM about WHERE name = 'jobs folder'",
+                [],
+                |r| r.get(0),
+            )
+            .optional()?;
+        if time != self.jobs_time() {
+            return Ok(None);
+        }
+        Ok(Some(Index {
+            connection,
+            source: Source::File,
+            _copy: copy,
+        }))
+    }
+
+    /// Every job, the latest opened first.
+    ///
+    /// # Errors
+    /// When the index can neither be read nor made.
+    pub fn list(&self, open: Option<bool>) -> Result<Vec<Listed>> {
+        let query = Query {
+            open,
+            ..Query::default()
+        };
+        Ok(self.find(&query)?.into_iter().map(|hit| hit.job).collect())
+    }
+
+    /// The jobs that answer a query, the latest opened first.
+    ///
+    /// # Errors
+    /// When the index can neither be read nor made.
+    pub fn find(&self, query: &Query) -> Result<Vec<Hit>> {
+        self.index()?.find(query)
+    }
+
+    /// What is wrong with the index, for the audit: a sentence each.
+    pub(super) fn index_faults(&self) -> Result<Vec<String>> {
+        if !disk::is_there(&self.index_file()) {
+            return Ok(vec!["it is missing".to_owned()]);
+        }
+        match self.index_as_it_is().and_then(|index| {
+            index.map_or_else(
+                || Ok(vec!["it does not know the jobs that are there".to_owned()]),
+                |index| index.faults(self),
+            )
+        }) {
+            Err(ShelfError::Index(e)) => Ok(vec![format!("it cannot be read: {e}")]),
+            outcome => outcome,
+        }
+    }
+}
+
+fn open_file(file: &std::path::Path) -> Result<Connection> {
+    let connection = Connection::open_with_flags(
+        file,
+        rusqlite::OpenFlags::SQLITE_OPEN_READ_WRITE | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX,
+    )?;
+    connection.busy_timeout(std::time::Duration::from_secs(10))?;
+    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
+    connection.execute_batch(
+        "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 200;",
+    )?;
+    Ok(connection)
+}
+
+/// Replaces the entry of a job; `None` takes it out.
+fn write_job(connection: &Connection, job: &str, facts: Option<Facts>) -> Result<()> {
+    let old: Option<i64> = connection
+        .prepare_cached("SELECT id FROM jobs WHERE job = ?1")?
+        .query_row([job], |r| r.get(0))
+        .optional()?;
+    if let Some(id) = old {
+        for sql in [
+            "DELETE FROM jobs WHERE id = ?1",
+            "DELETE FROM files WHERE id = ?1",
+            "DELETE FROM findings WHERE id = ?1",
+            "DELETE FROM parameters WHERE id = ?1",
+            "DELETE FROM words WHERE rowid = ?1",
+        ] {
+            connection.prepare_cached(sql)?.execute([id])?;
+        }
+    }
+    let Some(facts) = facts else {
+        return Ok(());
+    };
+    let record = facts.record.unwrap_or_default();
+    let readable = !record.job.is_empty();
+    connection
+        .prepare_cached(
+            "INSERT INTO jobs (job, instrument, layout, serial, customer, complaint, opened, closed, changed, head, files, bytes, notes, seal)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, ?12, ?13, '')",
+        )?
+        .execute(params![
+            job,
+            readable.then_some(&record.instrument),
+            record.layout,
+            record.serial,
+            record.customer,
+            record.complaint,
+            readable.then_some(&record.opened),
+            record.closed.as_ref().map(|c| &c.at),
+            facts.changed,
+            facts.head,
+            facts.files.len() as i64,
+            facts.files.iter().map(|f| f.bytes as i64).sum::<i64>(),
+            record.notes.len() as i64,
+        ])?;
+    let id = connection.last_insert_rowid();
+    for file in &facts.files {
+        connection
+            .prepare_cached("INSERT INTO files VALUES (?1, ?2, ?3, ?4, ?5)")?
+            .execute(params![
+                id,
+                file.path,
+                file.digest,
+                file.bytes as i64,
+                file.version
+            ])?;
+    }
+    for finding in &facts.findings {
+        connection
+            .prepare_cached("INSERT INTO findings VALUES (?1, ?2, ?3, ?4)")?
+            .execute(params![id, finding.code, finding.severity, finding.says])?;
+    }
+    for (key, (codes, settings)) in &facts.parameters {
+        connection
+            .prepare_cached("INSERT OR IGNORE INTO keys (name) VALUES (?1)")?
+            .execute([key])?;
+        let codes: String = codes.iter().map(|c| format!(" {c} ")).collect();
+        let settings: String = settings
+            .iter()
+            .map(|s| format!("\n{}\n", s.to_lowercase()))
+            .collect();
+        connection
+            .prepare_cached(
+                "INSERT INTO parameters SELECT ?1, key, ?3, ?4 FROM keys WHERE name = ?2",
+            )?
+            .execute(params![id, key, codes, settings])?;
+    }
+    connection
+        .prepare_cached("INSERT INTO words (rowid, text) VALUES (?1, ?2)")?
+        .execute(params![id, facts.words])?;
+    let seal = seal(connection, id)?;
+    connection
+        .prepare_cached("UPDATE jobs SET seal = ?2 WHERE id = ?1")?
+        .execute(params![id, seal])?;
+    Ok(())
+}
+
+/// A digest over everything the index holds of a job, so that a flipped bit in it is noticed.
+fn seal(connection: &Connection, id: i64) -> Result<String> {
+    let mut hash = Sha256::new();
+    for sql in [
+        "SELECT job, instrument, layout, serial, customer, complaint, opened, closed, changed, head, files, bytes, notes FROM jobs WHERE id = ?1",
+        "SELECT path, digest, bytes, version FROM files WHERE id = ?1 ORDER BY rowid",
+        "SELECT code, severity, says FROM findings WHERE id = ?1 ORDER BY rowid",
+        "SELECT name, codes, settings FROM parameters JOIN keys USING (key) WHERE id = ?1 ORDER BY parameters.rowid",
+        "SELECT text FROM words WHERE rowid = ?1",
+    ] {
+        let mut statement = connection.prepare_cached(sql)?;
+        let columns = statement.column_count();
+        let mut rows = statement.query([id])?;
+        while let Some(row) = rows.next()? {
+            for column in 0..columns {
+                use rusqlite::types::ValueRef;
+                match row.get_ref(column)? {
+                    ValueRef::Null => hash.update(b"n"),
+                    ValueRef::Integer(i) => hash.update(i.to_le_bytes()),
+                    ValueRef::Real(r) => hash.update(r.to_le_bytes()),
+                    ValueRef::Text(t) | ValueRef::Blob(t) => hash.update(t),
+                }
+                hash.update([0]);
+            }
+        }
+        hash.update([1]);
+    }
+    Ok(hex(&hash.finalize()))
+}
+
+/// A phrase for the full-text search: each word as given, the last one as a beginning.
+fn match_expression(words: &str) -> String {
+    words
+        .split_whitespace()
+        .map(|word| format!("\"{}\"*", word.replace('"', "\"\"")))
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+/// `LIKE` with the user's own `%` and `_` taken literally.
+fn like(text: &str) -> String {
+    let escaped = text
+        .replace('\\', "\\\\")
+        .replace('%', "\\%")
+        .replace('_', "\\_");
+    format!("%{escaped}%")
+}
+
+impl Index {
+    /// Whether the index could only be made in memory.
+    pub(super) fn source(&self) -> Source {
+        self.source
+    }
+
+    fn find(&self, query: &Query) -> Result<Vec<Hit>> {
+        let mut sql = String::from(
+            "SELECT j.id, j.job, j.instrument, j.layout, j.serial, j.customer, j.complaint, j.opened, j.closed, j.head, j.files, j.bytes, j.notes FROM jobs j WHERE 1",
+        );
+        let mut values: Vec<String> = Vec::new();
+        let mut and = |condition: &str, value: String| {
+            values.push(value);
+            sql.push_str(" AND ");
+            sql.push_str(&condition.replace('?', &format!("?{}", values.len())));
+        };
+        if let Some(words) = query.words.as_deref().filter(|w| !w.trim().is_empty()) {
+            and(
+                "j.id IN (SELECT rowid FROM words WHERE words MATCH ?)",
+                match_expression(words),
+            );
+        }
+        if let Some(instrument) = &query.instrument {
+            and("j.instrument LIKE ? ESCAPE '\\'", like(instrument));
+        }
+        if let Some(serial) = &query.serial {
+            and("j.serial = ? COLLATE NOCASE", serial.clone());
+        }
+        if let Some(customer) = &query.customer {
+            and("j.customer = ? COLLATE NOCASE", customer.clone());
+        }
+        if let Some(from) = &query.from {
+            and("j.changed >= ?", from.clone());
+        }
+        if let Some(until) = &query.until {
+            and("j.opened < ?", until.clone());
+        }
+        if let Some(digest) = &query.digest {
+            let digest = digest.to_lowercase();
+            and(
+                "j.id IN (SELECT id FROM files WHERE digest >= ? AND digest < ? || 'g')",
+                digest,
+            );
+        }
+        if let Some(code) = &query.finding {
+            and(
+                "j.id IN (SELECT id FROM findings WHERE code = ? OR (code > ? || '.' AND code < ? || '/'))",
+                code.clone(),
+            );
+        }
+        if let Some((key, value)) = &query.parameter {
+            let keys = self.keys(key)?;
+            let list = keys
+                .iter()
+                .map(i64::to_string)
+                .collect::<Vec<_>>()
+                .join(",");
+            match value {
+                Some(value) => and(
+                    &format!(
+                        "j.id IN (SELECT id FROM parameters WHERE key IN ({list}) AND (instr(codes, ' ' || ? || ' ') OR instr(settings, char(10) || ? || char(10))))"
+                    ),
+                    value.to_lowercase(),
+                ),
+                None => and(
+                    &format!(
+                        "j.id IN (SELECT id FROM parameters WHERE key IN ({list})) AND '' = ?"
+                    ),
+                    String::new(),
+                ),
+            }
+        }
+        match query.open {
+            Some(true) => sql.push_str(" AND j.closed IS NULL"),
+            Some(false) => sql.push_str(" AND j.closed IS NOT NULL"),
+            None => {}
+        }
+        sql.push_str(" ORDER BY j.opened DESC, j.job DESC");
+        let mut statement = self.connection.prepare(&sql)?;
+        let mut hits = statement
+            .query_map(rusqlite::params_from_iter(&values), |r| {
+                Ok((
+                    r.get::<_, i64>(0)?,
+                    Hit {
+                        job: Listed {
+                            job: r.get(1)?,
+                            instrument: r.get(2)?,
+                            layout: r.get(3)?,
+                            serial: r.get(4)?,
+                            customer: r.get(5)?,
+                            complaint: r.get(6)?,
+                            opened: r.get(7)?,
+                            closed: r.get(8)?,
+                            head: r.get(9)?,
+                            files: r.get(10)?,
+                            bytes: r.get::<_, i64>(11)?.max(0) as u64,
+                            notes: r.get(12)?,
+                        },
+                        because: Vec::new(),
+                    },
+                ))
+            })?
+            .collect::<std::result::Result<Vec<_>, _>>()?;
+        for (id, hit) in hits.iter_mut().take(200) {
+            hit.because = self.because(*id, query)?;
+        }
+        Ok(hits.into_iter().map(|(_, hit)| hit).collect())
+    }
+
+    fn keys(&self, key: &str) -> Result<Vec<i64>> {
+        let mut statement = self
+            .connection
+            .prepare("SELECT key FROM keys WHERE name = ?1 OR name LIKE ?2 ESCAPE '\\'")?;
+        let ending = like(key);
+        let ending = format!("%.{}", &ending[1..ending.len() - 1]);
+        let keys = statement
+            .query_map([key, ending.as_str()], |r| r.get(0))?
+            .collect::<std::result::Result<_, _>>()?;
+        Ok(keys)
+    }
+
+    /// Where a job answers the query.
+    fn because(&self, id: i64, query: &Query) -> Result<Vec<String>> {
+        let mut lines = Vec::new();
+        if let Some(words) = query.words.as_deref().filter(|w| !w.trim().is_empty()) {
+            let snippet: Option<String> = self
+                .connection
+                .prepare_cached("SELECT snippet(words, 0, '', '', ' ... ', 12) FROM words WHERE words MATCH ?1 AND rowid = ?2")?
+                .query_row(params![match_expression(words), id], |r| r.get(0))
+                .optional()?;
+            lines.extend(snippet.map(|s| s.split_whitespace().collect::<Vec<_>>().join(" ")));
+        }
+        if let Some(digest) = &query.digest {
+            let mut statement = self.connection.prepare_cached(
+                "SELECT path, version FROM files WHERE id = ?1 AND digest >= ?2 AND digest < ?2 || 'g' ORDER BY path LIMIT 20",
+            )?;
+            let rows = statement.query_map(params![id, digest.to_lowercase()], |r| {
+                Ok(format!(
+                    "{} in version {}",
+                    r.get::<_, String>(0)?,
+                    r.get::<_, u32>(1)?
+                ))
+            })?;
+            for row in rows {
+                lines.push(row?);
+            }
+        }
+        if let Some(code) = &query.finding {
+            let mut statement = self.connection.prepare_cached(
+                "SELECT code, says FROM findings WHERE id = ?1 AND (code = ?2 OR (code > ?2 || '.' AND code < ?2 || '/')) LIMIT 20",
+            )?;
+            let rows = statement.query_map(params![id, code], |r| {
+                Ok(format!(
+                    "{}: {}",
+                    r.get::<_, String>(0)?,
+                    r.get::<_, String>(1)?
+                ))
+            })?;
+            for row in rows {
+                lines.push(row?);
+            }
+        }
+        Ok(lines)
+    }
+
+    /// What is wrong with the database, by SQLite's own checks, by the seals, and against the jobs in the store.
+    fn faults(&self, shelf: &Shelf) -> Result<Vec<String>> {
+        let mut faults: Vec<String> = self
+            .connection
+            .prepare("PRAGMA integrity_check")?
+            .query_map([], |r| r.get::<_, String>(0))?
+            .filter(|line| line.as_ref().map_or(true, |l| l != "ok"))
+            .collect::<std::result::Result<_, _>>()?;
+        if let Err(e) = self
+            .connection
+            .execute("INSERT INTO words (words) VALUES ('integrity-check')", [])
+            && self.source == Source::File
+            && self._copy.is_none()
+        {
+            faults.push(format!("its full-text part: {e}"));
+        }
+        let mut statement = self
+            .connection
+            .prepare("SELECT id, job, head, seal FROM jobs ORDER BY job")?;
+        let rows = statement
+            .query_map([], |r| {
+                Ok((
+                    r.get::<_, i64>(0)?,
+                    r.get::<_, String>(1)?,
+                    r.get::<_, u32>(2)?,
+                    r.get::<_, String>(3)?,
+                ))
+            })?
+            .collect::<std::result::Result<Vec<_>, _>>()?;
+        for (id, job, head, kept) in &rows {
+            if seal(&self.connection, *id)? != *kept {
+                faults.push(format!("what it holds of {job} is damaged"));
+            }
+            // A job that is itself damaged is reported by its own audit.
+            if let Ok(stored) = shelf.stored(job)
+                && stored.head() != *head
+            {
+                faults.push(format!(
+                    "it knows {job} at version {head}, not {}",
+                    stored.head()
+                ));
+            }
+        }
+        let known: Vec<&String> = rows.iter().map(|(_, job, _, _)| job).collect();
+        for job in shelf.job_names()? {
+            if known.binary_search(&&job).is_err() {
+                faults.push(format!("it does not know the job {job}"));
+            }
+        }
+        Ok(faults)
+    }
+}

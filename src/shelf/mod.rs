@@ -1,0 +1,37 @@
+//! The shelf: the archive of jobs, one job for each visit of an instrument, in immutable versions.
+//!
+//! A shelf is a folder. Its `jobs` folder is an OCFL 1.1 storage root in the flat direct layout, so each job is a
+//! folder a person can open; beside it lie parity to restore damage (`parity`), a finding aid that can always be
+//! made anew (`index`), and the place where new versions are built (`staging`). Everything that matters is in
+//! `jobs`: `READ-ME.txt` on the shelf tells how to read it without this program.
+//!
+//! One writer at a time holds a system lock, which ends with its process, so a killed writer leaves no lock. Whatever
+//! it left in `staging` is finished or undone by the next command, without a person.
+
+mod commit;
+mod disk;
+mod error;
+mod facts;
+mod gather;
+mod index;
+mod inventory;
+mod job;
+mod names;
+mod parity;
+mod recover;
+mod reference;
+mod root;
+mod store;
+
+pub use commit::Done;
+pub use error::{Result, ShelfError};
+pub use gather::{Incoming, gather, incoming_bytes};
+pub use index::{Hit, Listed, Query};
+pub use job::{Act, Closing, Job, NewJob, Note, Origin, RECORD, Role};
+pub use names::{check_job_name, slug};
+pub use reference::{Reference, Resolved, resolve};
+pub use root::{Shelf, Turn};
+pub use store::{FileAt, Stored, VersionAt};
+
+/// Told how much of the whole has been done: the part just done, and the whole.
+pub type Progress<'a> = dyn Fn(u64, u64) + Sync + 'a;
