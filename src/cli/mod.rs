@@ -8,6 +8,7 @@ mod completions;
 mod man;
 mod output;
 mod schema;
+mod shelf;
 
 use std::process::ExitCode;
 
@@ -37,6 +38,7 @@ enum Command {
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
+    Shelf(shelf::Args),
 }
 
 /// How a command that ran ended.
@@ -68,6 +70,7 @@ pub fn main() -> ExitCode {
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),
+        Command::Shelf(args) => shelf::run(&args),
     };
     match outcome {
         Ok(Status::Clean) => ExitCode::SUCCESS,

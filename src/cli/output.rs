@@ -70,3 +70,43 @@ impl Ui {
         }
     }
 }
+
+/// A progress bar: on a terminal only, and only for work longer than half a second.
+pub(crate) struct Bar {
+    bar: indicatif::ProgressBar,
+    begun: std::time::Instant,
+    what: &'static str,
+}
+
+impl Bar {
+    /// A bar that counts `what`.
+    pub(crate) fn new(what: &'static str) -> Self {
+        Self {
+            bar: indicatif::ProgressBar::hidden(),
+            begun: std::time::Instant::now(),
+            what,
+        }
+    }
+
+    /// So many more are done, of so many as a whole.
+    pub(crate) fn add(&self, done: u64, whole: u64) {
+        self.bar.set_length(whole);
+        self.bar.inc(done);
+        if self.bar.is_hidden() && self.begun.elapsed().as_millis() > 500 {
+            // Standard error shows it on a terminal and hides it in a pipe, by itself.
+            self.bar
+                .set_draw_target(indicatif::ProgressDrawTarget::stderr());
+            if let Ok(style) = indicatif::ProgressStyle::with_template(&format!(
+                "{{bar:40}} {{pos}} of {{len}} {}, {{eta}} left",
+                self.what
+            )) {
+                self.bar.set_style(style);
+            }
+        }
+    }
+
+    /// Takes the bar away.
+    pub(crate) fn finish(&self) {
+        self.bar.finish_and_clear();
+    }
+}

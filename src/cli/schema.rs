@@ -37,6 +37,13 @@ const fn kind<D: Document>(about: &'static str) -> Kind {
 static KINDS: &[Kind] = &[
     kind::<crate::reading::ReadingRecord>("reading.json in a reading's folder"),
     kind::<crate::hand_set::FilledForm>("a filled hand-set form (hand-set --filled --json)"),
+    kind::<crate::shelf::Job>("job.json of a job on the shelf"),
+    kind::<crate::shelf::Done>(
+        "what a change of a job came to (shelf open, put, note, close --json)",
+    ),
+    kind::<crate::shelf::JobList>("the jobs on the shelf (shelf list --json)"),
+    kind::<crate::shelf::FoundJobs>("jobs that were found (shelf find --json)"),
+    kind::<crate::shelf::JobShown>("a job with its files and history (shelf show --json)"),
 ];
 
 #[derive(Debug, thiserror::Error)]

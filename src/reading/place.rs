@@ -60,13 +60,16 @@ impl NewFolder {
         })
     }
 
-    /// Writes a file into the folder and makes it durable.
+    /// Writes a file into the folder, or into one within it, and makes it durable.
     ///
     /// # Errors
     /// When the disk refuses.
     pub fn write(&self, name: &str, bytes: &[u8]) -> Result<(), DiskError> {
         let path = self.temporary.join(name);
         let told = || self.target.join(name);
+        if let Some(parent) = path.parent() {
+            fs::create_dir_all(parent).map_err(|e| DiskError::new("write", told(), e))?;
+        }
         fs::File::create_new(&path)
             .and_then(|mut f| f.write_all(bytes).and_then(|()| f.sync_all()))
             .map_err(|e| DiskError::new("write", told(), e))

@@ -3,6 +3,9 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 use super::disk::{self, Algorithm, sha256, under};
 use super::error::{Result, ShelfError};
 use super::gather::{Incoming, Source, settle_names};
@@ -14,7 +17,7 @@ use super::root::{Shelf, Turn};
 use super::store::Stored;
 
 /// A change that is durably on the shelf.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Done {
     /// The job.
     pub job: String,
@@ -325,11 +328,17 @@ pub(super) fn owned_state(stored: &Stored, version: u32) -> BTreeMap<String, Str
 fn source_digest(source: &Source) -> Result<String> {
     match source {
         Source::Bytes(bytes) => Ok(sha256(bytes)),
-        Source::File(path) => {
-            disk::open_plain(path)?;
-            Ok(disk::digest_file(path, Algorithm::Sha256)?.0)
-        }
+        Source::File(path) => digest_of_file(path),
     }
+}
+
+/// SHA-256 of a plain file.
+///
+/// # Errors
+/// When it is not a plain file or cannot be read.
+pub fn digest_of_file(path: &Path) -> Result<String> {
+    disk::open_plain(path)?;
+    Ok(disk::digest_file(path, Algorithm::Sha256)?.0)
 }
 
 fn put_message(files: &[Incoming]) -> String {

@@ -9,6 +9,7 @@
 //! it left in `staging` is finished or undone by the next command, without a person.
 
 mod commit;
+mod dates;
 mod disk;
 mod error;
 mod facts;
@@ -21,9 +22,11 @@ mod parity;
 mod recover;
 mod reference;
 mod root;
+mod shown;
 mod store;
 
-pub use commit::Done;
+pub use commit::{Done, digest_of_file};
+pub use dates::day_range;
 pub use error::{Result, ShelfError};
 pub use gather::{Incoming, gather, incoming_bytes};
 pub use index::{Hit, Listed, Query};
@@ -31,6 +34,7 @@ pub use job::{Act, Closing, Job, NewJob, Note, Origin, RECORD, Role};
 pub use names::{check_job_name, slug};
 pub use reference::{Reference, Resolved, resolve};
 pub use root::{Shelf, Turn};
+pub use shown::{FoundJobs, JobList, JobShown};
 pub use store::{FileAt, Stored, VersionAt};
 
 /// Told how much of the whole has been done: the part just done, and the whole.

@@ -69,6 +69,18 @@ impl Reference {
             path: path.map(str::to_owned),
         })
     }
+
+    /// Reads a reference whose `shelf:` may be left out, where nothing else could be meant.
+    ///
+    /// # Errors
+    /// As [`Reference::parse`].
+    pub fn parse_loose(text: &str) -> Result<Reference> {
+        if Reference::is_one(text) {
+            Reference::parse(text)
+        } else {
+            Reference::parse(&format!("{PREFIX}{text}"))
+        }
+    }
 }
 
 impl std::fmt::Display for Reference {

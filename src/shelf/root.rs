@@ -13,10 +13,8 @@ use crate::blame::DiskError;
 /// The version of the shelf's own format, written in `shelf.json`.
 pub(super) const FORMAT: u32 = 1;
 
-const LAYOUT: &str = "0002-flat-direct-storage-layout";
 const DECLARATION: &str = "{\n  \"kind\": \"shelf\",\n  \"version\": 1\n}\n";
 const LAYOUT_JSON: &str = "{\n  \"extension\": \"0002-flat-direct-storage-layout\",\n  \"description\": \"The folder of a job has the name of the job\"\n}\n";
-const LAYOUT_CONFIG: &str = "{\n  \"extensionName\": \"0002-flat-direct-storage-layout\"\n}\n";
 const READ_ME: &str = include_str!("read-me.txt");
 
 /// The files every shelf has, by path, with their content; all but the manifest are named in the manifest.
@@ -25,10 +23,6 @@ pub(super) fn fixed_files() -> Vec<(String, String)> {
         ("READ-ME.txt".to_owned(), READ_ME.to_owned()),
         (format!("jobs/{}", ROOT_MARK.0), ROOT_MARK.1.to_owned()),
         ("jobs/ocfl_layout.json".to_owned(), LAYOUT_JSON.to_owned()),
-        (
-            format!("jobs/extensions/{LAYOUT}/config.json"),
-            LAYOUT_CONFIG.to_owned(),
-        ),
         ("shelf.json".to_owned(), DECLARATION.to_owned()),
     ];
     let manifest = files
@@ -91,8 +85,6 @@ impl Shelf {
         }
         let folders = [
             "jobs",
-            "jobs/extensions",
-            &format!("jobs/extensions/{LAYOUT}"),
             "parity",
             "index",
             "staging",

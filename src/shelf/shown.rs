@@ -1,0 +1,60 @@
+//! The documents the shelf's commands print.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::index::{Hit, Listed};
+use super::job::Job;
+use super::store::{FileAt, VersionAt};
+use crate::document::Document;
+
+/// The jobs on a shelf.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JobList {
+    /// The jobs, the latest opened first.
+    pub jobs: Vec<Listed>,
+}
+
+impl Document for JobList {
+    const KIND: &'static str = "job-list";
+    const VERSION: u32 = 1;
+}
+
+/// The jobs that were found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FoundJobs {
+    /// The jobs, the latest opened first.
+    pub jobs: Vec<Hit>,
+}
+
+impl Document for FoundJobs {
+    const KIND: &'static str = "found-jobs";
+    const VERSION: u32 = 1;
+}
+
+/// One job with its files and history.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JobShown {
+    /// The folder it lies in.
+    pub folder: String,
+    /// The version shown.
+    pub version: u32,
+    /// Its record.
+    pub record: Job,
+    /// Its files.
+    pub files: Vec<FileAt>,
+    /// Every version of the job, the first one first.
+    pub history: Vec<VersionAt>,
+    /// Other visits of the same instrument.
+    pub visits: Vec<Listed>,
+}
+
+impl Document for JobShown {
+    const KIND: &'static str = "job-shown";
+    const VERSION: u32 = 1;
+}
+
+impl Document for super::commit::Done {
+    const KIND: &'static str = "job-changed";
+    const VERSION: u32 = 1;
+}
