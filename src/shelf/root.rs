@@ -83,12 +83,7 @@ impl Shelf {
         } else {
             disk::make_folder(root)?;
         }
-        let folders = [
-            "jobs",
-            "parity",
-            "index",
-            "staging",
-        ];
+        let folders = ["jobs", "parity", "index", "staging"];
         for folder in folders {
             disk::make_folder(&disk::under(root, folder))?;
         }
