@@ -1,3 +1,32 @@
 //! The layout language: a declarative file says how parameters are packed into the chips.
+//!
+//! A text goes through stages, each of which reports all it finds: a tree of values with their places
+//! (`value`), laid over the layouts it extends; the document as written (`document`); and the checked
+//! [`model::Layout`], in which every code bit has its place. Only the last reaches the codec.
 
+mod absent;
+mod bind;
+mod check;
+mod checks;
+pub mod crcs;
+mod document;
+mod document_area;
+mod error;
+mod fields;
+mod find;
+mod keys;
+mod like;
 pub mod model;
+mod notation;
+mod overlap;
+pub mod owners;
+mod parameters;
+mod plan;
+pub mod problem;
+mod resolve;
+mod value;
+mod wiring;
+
+pub use check::{Checked, Library, check};
+pub use error::LayoutError;
+pub use find::{FOLDER_VARIABLE, Listed, check_named, from_text, list, load, user_folder};

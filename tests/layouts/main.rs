@@ -1,0 +1,3 @@
+//! The layout language on small layouts, whose places were worked out by hand.
+
+mod organisations;
