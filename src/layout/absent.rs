@@ -38,12 +38,17 @@ pub(super) fn absent(
         }
     }
     for a in &document.absent {
-        let Some(i) = names.chip(&a.chip, "absent", log) else { continue };
+        let Some(i) = names.chip(&a.chip, "absent", log) else {
+            continue;
+        };
         let chip = &names.chips[i].model;
         let cells = a.cells.as_ref().map_or((0, chip.words - 1), |c| c.value);
         let lines = match &a.lines {
             None => mask(chip.width),
-            Some(lines) => lines.value.iter().fold(0, |m, l| m | 1u8.checked_shl(*l as u32).unwrap_or(0)),
+            Some(lines) => lines
+                .value
+                .iter()
+                .fold(0, |m, l| m | 1u8.checked_shl(*l as u32).unwrap_or(0)),
         };
         if cells.1 >= chip.words || lines & !mask(chip.width) != 0 {
             log.push(
@@ -51,13 +56,22 @@ pub(super) fn absent(
                     &ABSENT,
                     a.at,
                     format!("absent {}", a.chip.value),
-                    format!("{} has cells 0 to {} and lines 0 to {}", chip.id, chip.words - 1, chip.width - 1),
+                    format!(
+                        "{} has cells 0 to {} and lines 0 to {}",
+                        chip.id,
+                        chip.words - 1,
+                        chip.width - 1
+                    ),
                 )
                 .also(names.chips[i].at, "the chip"),
             );
             continue;
         }
-        out.push((u16::try_from(i).unwrap_or(u16::MAX), cells.0..=cells.1, lines));
+        out.push((
+            u16::try_from(i).unwrap_or(u16::MAX),
+            cells.0..=cells.1,
+            lines,
+        ));
     }
     out
 }
@@ -82,8 +96,13 @@ pub(super) fn hand_set(document: &Document, areas: &[Area], log: &mut Log) -> Ve
             };
             if labels.is_none() {
                 log.push(
-                    Problem::new(&HOLDS, name.at, subject.clone(), format!("no area has an axis {:?}", name.value))
-                        .repair("give the positions with `labels = [1, 2, ...]`"),
+                    Problem::new(
+                        &HOLDS,
+                        name.at,
+                        subject.clone(),
+                        format!("no area has an axis {:?}", name.value),
+                    )
+                    .repair("give the positions with `labels = [1, 2, ...]`"),
                 );
             }
             Some(Axis {

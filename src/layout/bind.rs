@@ -21,7 +21,12 @@ pub(super) fn address_pins(words: u32) -> u32 {
 
 impl Names<'_> {
     /// Index of a chip; the problem says which are there.
-    pub(super) fn chip(&self, name: &Placed<String>, subject: &str, log: &mut Log) -> Option<usize> {
+    pub(super) fn chip(
+        &self,
+        name: &Placed<String>,
+        subject: &str,
+        log: &mut Log,
+    ) -> Option<usize> {
         let found = self.chips.iter().position(|c| c.model.id == name.value);
         if found.is_none() {
             let ids = self.chips.iter().map(|c| c.model.id.as_str());
@@ -51,11 +56,18 @@ impl Names<'_> {
             Some(names) => {
                 let mut out = Vec::with_capacity(names.len());
                 for name in names {
-                    let Some(i) = self.chip(name, &subject, log) else { continue };
+                    let Some(i) = self.chip(name, &subject, log) else {
+                        continue;
+                    };
                     if !holds_it(&self.chips[i]) {
                         log.push(
-                            Problem::new(&HOLDS, name.at, subject.clone(), format!("{} is said to hold other areas", name.value))
-                                .also(self.chips[i].at, "its `holds` does not list this area"),
+                            Problem::new(
+                                &HOLDS,
+                                name.at,
+                                subject.clone(),
+                                format!("{} is said to hold other areas", name.value),
+                            )
+                            .also(self.chips[i].at, "its `holds` does not list this area"),
                         );
                     }
                     if !out.contains(&i) {
@@ -82,7 +94,10 @@ impl Names<'_> {
     /// How words lie on the bus of these chips.
     pub(super) fn words(&self, area: &Area, chips: &[usize], log: &mut Log) -> Words {
         let carried = chips.iter().map(|&i| lines_carried(&self.chips[i])).max();
-        let lines = area.lines.as_ref().map_or(carried.unwrap_or(1).clamp(1, 64), |l| l.value);
+        let lines = area
+            .lines
+            .as_ref()
+            .map_or(carried.unwrap_or(1).clamp(1, 64), |l| l.value);
         let word = area.word.as_ref().map_or(lines, |w| w.value);
         let steps = word.div_ceil(lines);
         let needed = area.start.saturating_add(steps);
@@ -110,14 +125,26 @@ impl Names<'_> {
     }
 
     /// The chips with their pins bound to an area's counters.
-    pub(super) fn bind(&self, area: &Area, chips: &[usize], words: &Words, log: &mut Log) -> Vec<WiredChip> {
+    pub(super) fn bind(
+        &self,
+        area: &Area,
+        chips: &[usize],
+        words: &Words,
+        log: &mut Log,
+    ) -> Vec<WiredChip> {
         chips
             .iter()
             .filter_map(|&i| self.bind_chip(area, i, words, log))
             .collect()
     }
 
-    fn bind_chip(&self, area: &Area, index: usize, words: &Words, log: &mut Log) -> Option<WiredChip> {
+    fn bind_chip(
+        &self,
+        area: &Area,
+        index: usize,
+        words: &Words,
+        log: &mut Log,
+    ) -> Option<WiredChip> {
         let chip = &self.chips[index];
         let counter = |name: &str| -> Option<Option<usize>> {
             match name {
@@ -189,38 +216,64 @@ impl Names<'_> {
                         &PIN_COUNT,
                         chip.address_at,
                         subject.clone(),
-                        format!("{} address pins are described, and {} words need {needed}", address.len(), chip.model.words),
+                        format!(
+                            "{} address pins are described, and {} words need {needed}",
+                            address.len(),
+                            chip.model.words
+                        ),
                     )
-                    .repair("list what drives A0, A1, ... in order; 0 or 1 for a pin tied to a level"),
+                    .repair(
+                        "list what drives A0, A1, ... in order; 0 or 1 for a pin tied to a level",
+                    ),
                 );
             }
         }
         for signal in chip.address.iter().flatten().chain(&chip.enable) {
             for (name, _) in &signal.value.terms {
-                let known = matches!(name.as_str(), "a" | "step" | "slot") || self.axes.contains(&name.as_str());
+                let known = matches!(name.as_str(), "a" | "step" | "slot")
+                    || self.axes.contains(&name.as_str());
                 if known {
                     continue;
                 }
-                let names = ["a", "step", "slot"].into_iter().chain(self.axes.iter().copied());
+                let names = ["a", "step", "slot"]
+                    .into_iter()
+                    .chain(self.axes.iter().copied());
                 let repair = match nearest(name, names) {
                     Some(near) => format!("did you mean {near:?}?"),
                     None => "counters are a, step, slot and the axes of the areas".to_owned(),
                 };
                 log.push(
-                    Problem::new(&SIGNAL, signal.at, subject.clone(), format!("no counter is named {name:?}"))
-                        .repair(repair),
+                    Problem::new(
+                        &SIGNAL,
+                        signal.at,
+                        subject.clone(),
+                        format!("no counter is named {name:?}"),
+                    )
+                    .repair(repair),
                 );
             }
         }
         if let Err((line, pin)) = wiring::pins(chip.data.as_deref(), chip.model.width, 64) {
-            let at = chip.data.as_ref().and_then(|d| d.get(pin)).map_or(chip.data_at, |p| p.at);
+            let at = chip
+                .data
+                .as_ref()
+                .and_then(|d| d.get(pin))
+                .map_or(chip.data_at, |p| p.at);
             log.push(
-                Problem::new(&PIN_REPEAT, at, subject.clone(), format!("two data pins carry q.{line}; this one is D{pin}"))
-                    .repair("every data pin carries its own line of the bus"),
+                Problem::new(
+                    &PIN_REPEAT,
+                    at,
+                    subject.clone(),
+                    format!("two data pins carry q.{line}; this one is D{pin}"),
+                )
+                .repair("every data pin carries its own line of the bus"),
             );
         }
         if let (Some(heard), Some(written)) = (&chip.data, &chip.data_in) {
-            if let Some((pin, (_, w))) = (0..).zip(heard.iter().zip(written)).find(|(_, (h, w))| h.value != w.value) {
+            if let Some((pin, (_, w))) = (0..)
+                .zip(heard.iter().zip(written))
+                .find(|(_, (h, w))| h.value != w.value)
+            {
                 log.push(
                     Problem::new(&IN_OUT, w.at, subject.clone(), format!("D{pin} is written from another line than it is read to"))
                         .also(heard[pin].at, "read to this line")
@@ -232,16 +285,31 @@ impl Names<'_> {
             let known = axis.value == "area" || self.axes.contains(&axis.value.as_str());
             if !known {
                 log.push(
-                    Problem::new(&HOLDS, axis.at, subject.clone(), format!("no area has an axis {:?}", axis.value))
-                        .repair(match nearest(&axis.value, self.axes.iter().copied()) {
+                    Problem::new(
+                        &HOLDS,
+                        axis.at,
+                        subject.clone(),
+                        format!("no area has an axis {:?}", axis.value),
+                    )
+                    .repair(
+                        match nearest(&axis.value, self.axes.iter().copied()) {
                             Some(near) => format!("did you mean {near:?}?"),
                             None => "`holds` names axes of the areas, or `area`".to_owned(),
-                        }),
+                        },
+                    ),
                 );
             }
             if axis.value == "area" {
-                for name in labels.iter().filter(|n| !self.areas.contains(&n.value.as_str())) {
-                    log.push(Problem::new(&HOLDS, name.at, subject.clone(), format!("no area is named {:?}", name.value)));
+                for name in labels
+                    .iter()
+                    .filter(|n| !self.areas.contains(&n.value.as_str()))
+                {
+                    log.push(Problem::new(
+                        &HOLDS,
+                        name.at,
+                        subject.clone(),
+                        format!("no area is named {:?}", name.value),
+                    ));
                 }
             }
         }
@@ -268,9 +336,19 @@ fn held(axis: &Axis, labels: &[Placed<String>], chip: &Chip, log: &mut Log) -> V
     let subject = format!("chip {}", chip.model.id);
     if let Some(order) = &axis.order {
         log.push(
-            Problem::new(&HOLDS, order.at, subject.clone(), format!("the axis {} has an `order` and is also split over chips", axis.name))
-                .also(chip.at, "this chip holds a part of it")
-                .repair("drop `order`, and list in `holds` the labels in the order of each chip's counter"),
+            Problem::new(
+                &HOLDS,
+                order.at,
+                subject.clone(),
+                format!(
+                    "the axis {} has an `order` and is also split over chips",
+                    axis.name
+                ),
+            )
+            .also(chip.at, "this chip holds a part of it")
+            .repair(
+                "drop `order`, and list in `holds` the labels in the order of each chip's counter",
+            ),
         );
     }
     let index: std::collections::HashMap<&str, usize> = axis
@@ -284,10 +362,23 @@ fn held(axis: &Axis, labels: &[Placed<String>], chip: &Chip, log: &mut Log) -> V
     for label in labels {
         match index.get(label.value.as_str()) {
             Some(&i) if seen.insert(i) => out.push(i),
-            Some(_) => log.push(Problem::new(&HOLDS, label.at, subject.clone(), format!("{} {} is listed twice", axis.name, label.value))),
+            Some(_) => log.push(Problem::new(
+                &HOLDS,
+                label.at,
+                subject.clone(),
+                format!("{} {} is listed twice", axis.name, label.value),
+            )),
             None => log.push(
-                Problem::new(&HOLDS, label.at, subject.clone(), format!("the axis {} has no position labelled {:?}", axis.name, label.value))
-                    .also(axis.at, "the axis"),
+                Problem::new(
+                    &HOLDS,
+                    label.at,
+                    subject.clone(),
+                    format!(
+                        "the axis {} has no position labelled {:?}",
+                        axis.name, label.value
+                    ),
+                )
+                .also(axis.at, "the axis"),
             ),
         }
     }

@@ -80,7 +80,9 @@ fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> 
             break;
         }
         if trees.len() == MAX_CHAIN {
-            log.push(problem(format!("more than {MAX_CHAIN} layouts extend each other")));
+            log.push(problem(format!(
+                "more than {MAX_CHAIN} layouts extend each other"
+            )));
             break;
         }
         match library.text(id) {
@@ -136,15 +138,22 @@ fn waive(waivers: &[Waive], problems: &mut Vec<Problem>, complete: bool) -> Vec<
         match rule(&w.rule.value) {
             None => {
                 let all = super::problem::RULES.iter().map(|r| r.code);
-                let mut problem = wrong(w.rule.at, format!("no rule has the code {:?}", w.rule.value));
-                problem.repair = nearest(&w.rule.value, all).map(|c| format!("did you mean {c:?}?"));
+                let mut problem = wrong(
+                    w.rule.at,
+                    format!("no rule has the code {:?}", w.rule.value),
+                );
+                problem.repair =
+                    nearest(&w.rule.value, all).map(|c| format!("did you mean {c:?}?"));
                 more.push(problem);
                 continue;
             }
             Some(r) if r.level == Level::Error => {
                 more.push(
-                    wrong(w.rule.at, format!("{} is an error and cannot be waived", r.code))
-                        .repair("only cautions can be waived; mend what the rule reports"),
+                    wrong(
+                        w.rule.at,
+                        format!("{} is an error and cannot be waived", r.code),
+                    )
+                    .repair("only cautions can be waived; mend what the rule reports"),
                 );
                 continue;
             }
@@ -196,7 +205,9 @@ const PARTS: &[(&str, u32, u8)] = &[
 
 fn parts(document: &Document, log: &mut Log) {
     for chip in &document.chips {
-        let Some(part) = &chip.model.part else { continue };
+        let Some(part) = &chip.model.part else {
+            continue;
+        };
         // HM6116LP-3: the number stands among letters and suffixes.
         let digits: String = part
             .chars()

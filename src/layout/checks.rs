@@ -9,7 +9,7 @@ use super::model::{Area, BitPlace, Check, CheckInstance, Method};
 use super::notation::Over;
 use super::plan::{self, Plan};
 use super::problem::{
-    METHOD, NO_HOME, OVER, Problem, SELF, STORED, TOO_LARGE, UNCOVERED, WORD, Log,
+    Log, METHOD, NO_HOME, OVER, Problem, SELF, STORED, TOO_LARGE, UNCOVERED, WORD,
 };
 use super::wiring::{EntryWiring, Miss, Wiring};
 
@@ -51,7 +51,9 @@ pub(super) fn checks(
             instances: Vec::new(),
         };
         if out.places.len() == out.entries() * out.bits_per_entry {
-            check.instances = instances(c, i, out, plan, wiring, &words, &stored, &subject, room, log);
+            check.instances = instances(
+                c, i, out, plan, wiring, &words, &stored, &subject, room, log,
+            );
         }
         checks.push(check);
     }
@@ -81,7 +83,11 @@ fn words(
                             if out.len() > plan::MAX_ENTRY_BITS {
                                 break;
                             }
-                            out.push((0..wiring.words.word).map(|bit| (unit, bit, false)).collect());
+                            out.push(
+                                (0..wiring.words.word)
+                                    .map(|bit| (unit, bit, false))
+                                    .collect(),
+                            );
                         }
                     }
                     Over::Bits(unit, piece) => {
@@ -101,10 +107,20 @@ fn words(
         }
         Covers::Parameters(keys) => {
             for key in keys {
-                let Some(i) = area.parameters.iter().position(|p| p.key.value == key.value) else {
+                let Some(i) = area
+                    .parameters
+                    .iter()
+                    .position(|p| p.key.value == key.value)
+                else {
                     let all = area.parameters.iter().map(|p| p.key.value.as_str());
-                    let mut problem = Problem::new(&OVER, key.at, subject, format!("no parameter has the key {:?}", key.value));
-                    problem.repair = nearest(&key.value, all).map(|k| format!("did you mean {k:?}?"));
+                    let mut problem = Problem::new(
+                        &OVER,
+                        key.at,
+                        subject,
+                        format!("no parameter has the key {:?}", key.value),
+                    );
+                    problem.repair =
+                        nearest(&key.value, all).map(|k| format!("did you mean {k:?}?"));
                     log.push(problem);
                     continue;
                 };
@@ -121,7 +137,9 @@ fn words(
 
 /// The method can take these words and makes as many bits as are stored.
 fn fits(c: &doc::Check, words: &[Word], width: usize, subject: &str, log: &mut Log) {
-    let stored = |says: String| Problem::new(&STORED, c.stored_at, subject, says).also(c.method_at, "the method");
+    let stored = |says: String| {
+        Problem::new(&STORED, c.stored_at, subject, says).also(c.method_at, "the method")
+    };
     match &c.method {
         Method::Crc { name } => {
             let Some(crc) = crcs::crc(name) else {
@@ -139,12 +157,23 @@ fn fits(c: &doc::Check, words: &[Word], width: usize, subject: &str, log: &mut L
                 return;
             };
             if width != usize::from(crc.width()) {
-                log.push(stored(format!("{name} makes {} bits, and {width} are stored", crc.width())));
+                log.push(stored(format!(
+                    "{name} makes {} bits, and {width} are stored",
+                    crc.width()
+                )));
             }
             if let Some(word) = words.iter().find(|w| w.len() != 8) {
                 log.push(
-                    Problem::new(&OVER, c.covers_at, subject, format!("a CRC takes bytes, and a word of {} bits is covered", word.len()))
-                        .repair("cover whole 8-bit slots"),
+                    Problem::new(
+                        &OVER,
+                        c.covers_at,
+                        subject,
+                        format!(
+                            "a CRC takes bytes, and a word of {} bits is covered",
+                            word.len()
+                        ),
+                    )
+                    .repair("cover whole 8-bit slots"),
                 );
             }
         }
@@ -154,11 +183,15 @@ fn fits(c: &doc::Check, words: &[Word], width: usize, subject: &str, log: &mut L
                 log.push(stored(format!("a complement has as many bits as what it covers, {bits}, and {width} are stored")));
             }
         }
-        Method::Parity { .. } if width != 1 => log.push(stored(format!("parity is one bit, and {width} are stored"))),
+        Method::Parity { .. } if width != 1 => {
+            log.push(stored(format!("parity is one bit, and {width} are stored")))
+        }
         Method::Fixed { value } if width < 64 && value >> width != 0 => {
             log.push(stored(format!("{value:#x} does not fit into {width} bits")));
         }
-        Method::Xor { with: extra } | Method::Sum { add: extra } | Method::SumTwosComplement { add: extra }
+        Method::Xor { with: extra }
+        | Method::Sum { add: extra }
+        | Method::SumTwosComplement { add: extra }
             if width < 64 && extra >> width != 0 =>
         {
             log.push(stored(format!("{extra:#x} does not fit into {width} bits")));
@@ -166,11 +199,19 @@ fn fits(c: &doc::Check, words: &[Word], width: usize, subject: &str, log: &mut L
         _ => {}
     }
     if width == 0 && !c.stored.is_empty() {
-        log.push(Problem::new(&STORED, c.stored_at, subject, "no bit is left to store the check in"));
+        log.push(Problem::new(
+            &STORED,
+            c.stored_at,
+            subject,
+            "no bit is left to store the check in",
+        ));
     }
 }
 
-#[expect(clippy::too_many_arguments, reason = "the pieces of one area, taken apart by the caller")]
+#[expect(
+    clippy::too_many_arguments,
+    reason = "the pieces of one area, taken apart by the caller"
+)]
 fn instances(
     c: &doc::Check,
     index: usize,
@@ -192,14 +233,28 @@ fn instances(
     let in_spans: usize = spans.iter().map(|(a, b)| (b - a + 1) as usize).sum();
     let in_words: usize = words.iter().map(Vec::len).sum();
     let per_span = in_spans.saturating_mul(wiring.words.lines as usize);
-    let scopes = if c.per_area && !spans.is_empty() { 1 } else { entries };
+    let scopes = if c.per_area && !spans.is_empty() {
+        1
+    } else {
+        entries
+    };
     let total = in_words.saturating_add(per_span).saturating_mul(scopes);
     if total > *room {
-        log.push(Problem::new(&TOO_LARGE, c.covers_at, subject, format!("the check covers {total} bits, more than this program takes")));
+        log.push(Problem::new(
+            &TOO_LARGE,
+            c.covers_at,
+            subject,
+            format!("the check covers {total} bits, more than this program takes"),
+        ));
         return Vec::new();
     }
     *room -= total;
-    if (!spans.is_empty() || c.per_area) && !wiring.chips.iter().all(super::wiring::WiredChip::by_address) {
+    if (!spans.is_empty() || c.per_area)
+        && !wiring
+            .chips
+            .iter()
+            .all(super::wiring::WiredChip::by_address)
+    {
         log.push(
             Problem::new(&OVER, c.covers_at, subject, "addresses alone do not say which cell answers: a pin depends on slot, step or an axis")
                 .also(c.stored_at, "stored here")
@@ -212,7 +267,9 @@ fn instances(
         for address in a..=b {
             spanned.push(
                 (0..wiring.words.lines)
-                    .filter_map(|line| note(wiring.at_address(address, line), address, line, &mut misses))
+                    .filter_map(|line| {
+                        note(wiring.at_address(address, line), address, line, &mut misses)
+                    })
                     .collect(),
             );
         }
@@ -252,7 +309,11 @@ fn instances(
         });
     }
     for (_, (count, unit, bit)) in misses {
-        let and = if count > 1 { format!("; so have {} other bits", count - 1) } else { String::new() };
+        let and = if count > 1 {
+            format!("; so have {} other bits", count - 1)
+        } else {
+            String::new()
+        };
         log.push(
             Problem::new(&NO_HOME, c.covers_at, subject, format!("the check covers slot or address {unit:#x} bit {bit}, which has no place in a chip{and}"))
                 .also(c.stored_at, "stored here")
@@ -294,8 +355,14 @@ fn note(
 
 /// A check that covers its own bits cannot be computed; one instance shows it for all.
 fn covers_itself(c: &doc::Check, instances: &[CheckInstance], subject: &str, log: &mut Log) {
-    let Some(instance) = instances.first() else { return };
-    let own: HashSet<(u16, u32, u8)> = instance.stored.iter().map(|p| (p.chip, p.cell, p.line)).collect();
+    let Some(instance) = instances.first() else {
+        return;
+    };
+    let own: HashSet<(u16, u32, u8)> = instance
+        .stored
+        .iter()
+        .map(|p| (p.chip, p.cell, p.line))
+        .collect();
     let hit = instance
         .words
         .iter()
@@ -314,7 +381,12 @@ fn covers_itself(c: &doc::Check, instances: &[CheckInstance], subject: &str, log
 fn uncovered(area: &doc::Area, plan: &Plan, covered: &HashSet<(u32, u32)>, log: &mut Log) {
     let outside = |i: &usize| {
         let fields = plan.of_parameter.get(*i).cloned().unwrap_or(0..0);
-        let bits = plan.fields.get(fields).unwrap_or_default().iter().flat_map(|f| &f.bits);
+        let bits = plan
+            .fields
+            .get(fields)
+            .unwrap_or_default()
+            .iter()
+            .flat_map(|f| &f.bits);
         bits.into_iter().any(|b| !covered.contains(b))
     };
     let missed: Vec<usize> = (0..area.parameters.len()).filter(outside).collect();

@@ -85,7 +85,11 @@ pub(super) const FAR: i64 = 1 << 28;
 
 /// Reads the whole tree.
 pub(super) fn read(table: &Table, file: u16, log: &mut Log) -> Document {
-    let top = At { file, start: 0, end: 0 };
+    let top = At {
+        file,
+        start: 0,
+        end: 0,
+    };
     let mut f = Fields::open(table, &keys::LAYOUT, top, "layout", log);
     if let Some(version) = f.integer("cellkeep", i64::MIN, i64::MAX) {
         if version.value != 1 {
@@ -94,7 +98,10 @@ pub(super) fn read(table: &Table, file: u16, log: &mut Log) -> Document {
                     &VERSION,
                     version.at,
                     "layout",
-                    format!("version {} of the language is not known here", version.value),
+                    format!(
+                        "version {} of the language is not known here",
+                        version.value
+                    ),
                 )
                 .repair("this program reads `cellkeep = 1`"),
             );
@@ -108,8 +115,15 @@ pub(super) fn read(table: &Table, file: u16, log: &mut Log) -> Document {
     if let Some(id) = &id {
         if !is_id(&id.value) {
             f.log.push(
-                Problem::new(&NAME, id.at, "layout", format!("{:?} cannot be an id", id.value))
-                    .repair("use lower-case letters, digits and single hyphens, beginning with a letter"),
+                Problem::new(
+                    &NAME,
+                    id.at,
+                    "layout",
+                    format!("{:?} cannot be an id", id.value),
+                )
+                .repair(
+                    "use lower-case letters, digits and single hyphens, beginning with a letter",
+                ),
             );
         }
     }
@@ -148,9 +162,11 @@ pub(super) fn nothing_to_remove(at: At) -> Problem {
 pub(super) fn is_id(text: &str) -> bool {
     text.len() <= 64
         && text.starts_with(|c: char| c.is_ascii_lowercase())
-        && text
-            .split('-')
-            .all(|p| !p.is_empty() && p.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit()))
+        && text.split('-').all(|p| {
+            !p.is_empty()
+                && p.bytes()
+                    .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit())
+        })
 }
 
 fn bench(f: &mut Fields<'_, '_>) -> model::Bench {
@@ -219,7 +235,10 @@ fn chip(table: &Table, at: At, log: &mut Log) -> Option<Chip> {
     let mut f = Fields::open(table, &keys::CHIP, at, name, log);
     let id = f.text("id");
     if let Some(id) = &id {
-        if id.value.is_empty() || id.value.contains([':', '=', '/', '\\']) || id.value.trim() != id.value {
+        if id.value.is_empty()
+            || id.value.contains([':', '=', '/', '\\'])
+            || id.value.trim() != id.value
+        {
             let problem = Problem::new(&NAME, id.at, f.subject.clone(), format!("{:?} cannot name a chip", id.value))
                 .repair("chip names go into CHIP:CELL:LINE, CHIP=FILE and file names; use letters, digits, hyphens and points");
             f.log.push(problem);
@@ -229,39 +248,60 @@ fn chip(table: &Table, at: At, log: &mut Log) -> Option<Chip> {
     let width = f.unsigned("width", 1, u32::from(crate::image::MAX_WIDTH));
     for key in ["words", "width"] {
         if !f.has(key) {
-            let problem = Problem::new(&SHAPE, at, f.subject.clone(), format!("a chip needs `{key}`"))
-                .repair(format!("add `{key} = ...` from the part's data sheet, or `like = \"...\"`"));
+            let problem = Problem::new(
+                &SHAPE,
+                at,
+                f.subject.clone(),
+                format!("a chip needs `{key}`"),
+            )
+            .repair(format!(
+                "add `{key} = ...` from the part's data sheet, or `like = \"...\"`"
+            ));
             f.log.push(problem);
         }
     }
     let (words, width) = (words?.value, u8::try_from(width?.value).ok()?);
     let packing = packing(&mut f, width);
     let fill = f.integer("fill", 0, (1 << width) - 1);
-    let used = f.text("used").and_then(|text| match notation::range(&text.value) {
-        Ok(range) => Some(Placed::new(range, text.at)),
-        Err(says) => {
-            f.bad(text.at, says);
-            None
-        }
-    });
+    let used = f
+        .text("used")
+        .and_then(|text| match notation::range(&text.value) {
+            Ok(range) => Some(Placed::new(range, text.at)),
+            Err(says) => {
+                f.bad(text.at, says);
+                None
+            }
+        });
     if let Some(used) = &used {
         if used.value.1 >= words {
             f.bad(used.at, format!("the chip has cells 0 to {}", words - 1));
         }
     }
     let address = signals(&mut f, "address");
-    let out = if f.has("data_out") { "data_out" } else { "data" };
+    let out = if f.has("data_out") {
+        "data_out"
+    } else {
+        "data"
+    };
     let data = data_pins(&mut f, out, width);
     let data_in = data_pins(&mut f, "data_in", width);
     for (one, other) in [("data_in", "data_out"), ("data_out", "data_in")] {
         if f.has(one) && !f.has(other) {
             let at = f.at_of(one);
-            f.bad(at, format!("`{one}` is given without `{other}`; use `data` where the pins are the same"));
+            f.bad(
+                at,
+                format!(
+                    "`{one}` is given without `{other}`; use `data` where the pins are the same"
+                ),
+            );
         }
     }
     if f.has("data") && f.has("data_out") {
         let at = f.at_of("data");
-        f.bad(at, "`data` and `data_out` are both given; one of them says what the pins carry");
+        f.bad(
+            at,
+            "`data` and `data_out` are both given; one of them says what the pins carry",
+        );
     }
     let model = model::Chip {
         id: id?.value,
@@ -357,7 +397,10 @@ fn data_pins(f: &mut Fields<'_, '_>, key: &str, width: u8) -> Option<Vec<Placed<
             &PIN_COUNT,
             f.at_of(key),
             f.subject.clone(),
-            format!("`{key}` describes {} pins, and the chip has {width} data lines", texts.len()),
+            format!(
+                "`{key}` describes {} pins, and the chip has {width} data lines",
+                texts.len()
+            ),
         )
         .repair("list what D0, D1, ... carry, one text a pin; - for a pin that is not wired");
         f.log.push(problem);
@@ -443,7 +486,10 @@ pub(super) fn number_range(f: &mut Fields<'_, '_>) -> Option<Placed<RangeInclusi
     match range.value[..] {
         [low, high] if low <= high => Some(Placed::new(low..=high, range.at)),
         _ => {
-            f.bad(range.at, "`range` takes the lowest and the highest legal number");
+            f.bad(
+                range.at,
+                "`range` takes the lowest and the highest legal number",
+            );
             None
         }
     }
@@ -462,10 +508,14 @@ pub(super) fn scale(f: &mut Fields<'_, '_>) -> Option<Placed<Scale>> {
             &SCALE,
             at,
             s.subject.clone(),
-            format!("a scale is one of {}, and this gives {}", kinds.join(", "), match given.len() {
-                0 => "none".to_owned(),
-                _ => given.join(" and "),
-            }),
+            format!(
+                "a scale is one of {}, and this gives {}",
+                kinds.join(", "),
+                match given.len() {
+                    0 => "none".to_owned(),
+                    _ => given.join(" and "),
+                }
+            ),
         );
         s.log.push(problem);
         return None;
@@ -491,7 +541,10 @@ pub(super) fn scale(f: &mut Fields<'_, '_>) -> Option<Placed<Scale>> {
         _ => {
             let numbers = s.numbers(kind)?;
             let [low, high] = numbers[..] else {
-                return wrong("two values are needed, at the lowest and at the highest number", &mut s);
+                return wrong(
+                    "two values are needed, at the lowest and at the highest number",
+                    &mut s,
+                );
             };
             if low == high {
                 return wrong("both ends read the same", &mut s);
@@ -518,8 +571,13 @@ fn hand_set(f: &mut Fields<'_, '_>) -> Vec<HandSet> {
         h.subject = format!("hand-set {}", key.value);
         document_area::check_key(&mut h, &key);
         if let Some(first) = out.iter().find(|x| x.key == key.value) {
-            let problem = Problem::new(&DUPLICATE, key.at, h.subject.clone(), format!("the key {:?} is given twice", key.value))
-                .also(first.at, "first given here");
+            let problem = Problem::new(
+                &DUPLICATE,
+                key.at,
+                h.subject.clone(),
+                format!("the key {:?} is given twice", key.value),
+            )
+            .also(first.at, "first given here");
             h.log.push(problem);
         }
         out.push(HandSet {

@@ -163,13 +163,23 @@ pub(super) fn areas(f: &mut Fields<'_, '_>) -> Vec<Area> {
             .unwrap_or_else(|| Placed::new("?".to_owned(), at));
         a.subject = format!("area {}", name.value);
         if name.value.is_empty() || name.value.contains(['/', ':', '=']) {
-            let problem = Problem::new(&NAME, name.at, a.subject.clone(), format!("{:?} cannot name an area", name.value))
-                .repair("use letters, digits, blanks and hyphens");
+            let problem = Problem::new(
+                &NAME,
+                name.at,
+                a.subject.clone(),
+                format!("{:?} cannot name an area", name.value),
+            )
+            .repair("use letters, digits, blanks and hyphens");
             a.log.push(problem);
         }
         if let Some(first) = out.iter().find(|x| x.name.value == name.value) {
-            let problem = Problem::new(&DUPLICATE, name.at, a.subject.clone(), format!("two areas are named {:?}", name.value))
-                .also(first.name.at, "first given here");
+            let problem = Problem::new(
+                &DUPLICATE,
+                name.at,
+                a.subject.clone(),
+                format!("two areas are named {:?}", name.value),
+            )
+            .also(first.name.at, "first given here");
             a.log.push(problem);
         }
         out.push(area(&mut a, name));
@@ -217,10 +227,18 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
             break;
         }
         let mut x = Fields::open(axis, &keys::AXIS, entry.key_at, subject, a.log);
-        let taken = matches!(entry.key.as_str(), "a" | "step" | "slot" | "q" | "area" | "");
+        let taken = matches!(
+            entry.key.as_str(),
+            "a" | "step" | "slot" | "q" | "area" | ""
+        );
         if taken || entry.key.contains(['.', ' ', '!', '^', '=', ',']) {
-            let problem = Problem::new(&NAME, entry.key_at, x.subject.clone(), format!("{:?} cannot name an axis", entry.key))
-                .repair("a, q, step, slot and area are taken; use one word, such as preset or voice");
+            let problem = Problem::new(
+                &NAME,
+                entry.key_at,
+                x.subject.clone(),
+                format!("{:?} cannot name an axis", entry.key),
+            )
+            .repair("a, q, step, slot and area are taken; use one word, such as preset or voice");
             x.log.push(problem);
         }
         let count = x.unsigned("count", 1, MAX_COUNT);
@@ -230,18 +248,30 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
         let Some(count) = count else { continue };
         let n = count.value as usize;
         let labels = match labels {
-            None => (0..i64::from(count.value)).map(|i| (first + i).to_string()).collect(),
+            None => (0..i64::from(count.value))
+                .map(|i| (first + i).to_string())
+                .collect(),
             Some(labels) => {
                 if labels.len() != n {
-                    let problem = Problem::new(&AXIS, x.at_of("labels"), x.subject.clone(), format!("{} labels are given for {n} positions", labels.len()))
-                        .also(count.at, "the count");
+                    let problem = Problem::new(
+                        &AXIS,
+                        x.at_of("labels"),
+                        x.subject.clone(),
+                        format!("{} labels are given for {n} positions", labels.len()),
+                    )
+                    .also(count.at, "the count");
                     x.log.push(problem);
                     continue;
                 }
                 let mut seen = std::collections::HashSet::new();
                 for label in &labels {
                     if !seen.insert(label.value.as_str()) {
-                        let problem = Problem::new(&AXIS, label.at, x.subject.clone(), format!("two positions are labelled {:?}", label.value));
+                        let problem = Problem::new(
+                            &AXIS,
+                            label.at,
+                            x.subject.clone(),
+                            format!("two positions are labelled {:?}", label.value),
+                        );
                         x.log.push(problem);
                     }
                 }
@@ -250,7 +280,10 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
         };
         let order = order.map(|o| {
             Placed::new(
-                o.value.iter().filter_map(|n| u32::try_from(*n).ok()).collect::<Vec<u32>>(),
+                o.value
+                    .iter()
+                    .filter_map(|n| u32::try_from(*n).ok())
+                    .collect::<Vec<u32>>(),
                 o.at,
             )
         });
@@ -259,13 +292,17 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
             sorted.sort_unstable();
             let repeated = sorted.windows(2).find(|w| w[0] == w[1]).map(|w| w[0]);
             let says = match repeated {
-                _ if sorted.len() != n => Some(format!("`order` lists {} places for {n} positions", sorted.len())),
+                _ if sorted.len() != n => Some(format!(
+                    "`order` lists {} places for {n} positions",
+                    sorted.len()
+                )),
                 Some(twice) => Some(format!("`order` lists {twice} twice")),
                 None => None,
             };
             if let Some(says) = says {
-                let problem = Problem::new(&AXIS, order.at, x.subject.clone(), says)
-                    .repair("give the counter value of each position once, in the order people count");
+                let problem = Problem::new(&AXIS, order.at, x.subject.clone(), says).repair(
+                    "give the counter value of each position once, in the order people count",
+                );
                 x.log.push(problem);
                 continue;
             }
@@ -298,8 +335,13 @@ pub(super) fn check_key(f: &mut Fields<'_, '_>, key: &Placed<String>) {
                     .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-' || b == b'_')
         });
     if !good {
-        let problem = Problem::new(&NAME, key.at, f.subject.clone(), format!("{:?} cannot be a key", key.value))
-            .repair("keys are lower-case words joined by points: filter.cutoff, osc-1.pitch");
+        let problem = Problem::new(
+            &NAME,
+            key.at,
+            f.subject.clone(),
+            format!("{:?} cannot be a key", key.value),
+        )
+        .repair("keys are lower-case words joined by points: filter.cutoff, osc-1.pitch");
         f.log.push(problem);
     }
 }
@@ -342,7 +384,12 @@ fn parameters(a: &mut Fields<'_, '_>, area: &str) -> Vec<Parameter> {
     let mut seen = std::collections::HashMap::new();
     for (table, at) in a.tables("parameter") {
         if out.len() == MAX_LIST {
-            let problem = Problem::new(&TOO_LARGE, at, a.subject.clone(), format!("an area has at most {MAX_LIST} parameters"));
+            let problem = Problem::new(
+                &TOO_LARGE,
+                at,
+                a.subject.clone(),
+                format!("an area has at most {MAX_LIST} parameters"),
+            );
             a.log.push(problem);
             break;
         }
@@ -351,9 +398,14 @@ fn parameters(a: &mut Fields<'_, '_>, area: &str) -> Vec<Parameter> {
         p.subject = format!("{area} {}", key.value);
         check_key(&mut p, &key);
         if let Some(first) = seen.insert(key.value.clone(), key.at) {
-            let problem = Problem::new(&DUPLICATE, key.at, p.subject.clone(), format!("the key {:?} is given twice", key.value))
-                .label("again here")
-                .also(first, "first given here");
+            let problem = Problem::new(
+                &DUPLICATE,
+                key.at,
+                p.subject.clone(),
+                format!("the key {:?} is given twice", key.value),
+            )
+            .label("again here")
+            .also(first, "first given here");
             p.log.push(problem);
         }
         out.push(parameter(&mut p, key));
@@ -379,7 +431,10 @@ fn parameter(p: &mut Fields<'_, '_>, key: Placed<String>) -> Parameter {
     if !is_text {
         for key in ["chars", "every", "charset"] {
             if let Some(entry) = p.entry(key) {
-                p.bad(entry.key_at, format!("`{key}` belongs to `code = \"text\"`"));
+                p.bad(
+                    entry.key_at,
+                    format!("`{key}` belongs to `code = \"text\"`"),
+                );
             }
         }
     }
@@ -428,19 +483,33 @@ pub(super) fn steps(s: &mut Fields<'_, '_>) -> Option<Vec<(i64, String)>> {
             Item::Text(name) => Some((i64::try_from(i).unwrap_or(i64::MAX), name.clone())),
             Item::Array(pair) => match &pair[..] {
                 [
-                    Node { item: Item::Integer(Some(n)), .. },
-                    Node { item: Item::Text(name), .. },
+                    Node {
+                        item: Item::Integer(Some(n)),
+                        ..
+                    },
+                    Node {
+                        item: Item::Text(name),
+                        ..
+                    },
                 ] => i64::try_from(*n).ok().map(|n| (n, name.clone())),
                 _ => None,
             },
             _ => None,
         };
         let Some(step) = step else {
-            s.bad(node.at, "a step is a name, or its number and name: [2, \"pulse\"]");
+            s.bad(
+                node.at,
+                "a step is a name, or its number and name: [2, \"pulse\"]",
+            );
             return None;
         };
         if out.iter().any(|(n, name)| *n == step.0 || *name == step.1) {
-            let problem = Problem::new(&SCALE, node.at, s.subject.clone(), format!("the step {} {:?} is given twice", step.0, step.1));
+            let problem = Problem::new(
+                &SCALE,
+                node.at,
+                s.subject.clone(),
+                format!("the step {} {:?} is given twice", step.0, step.1),
+            );
             s.log.push(problem);
         } else if out.len() < MAX_LIST {
             out.push(step);
@@ -455,14 +524,23 @@ pub(super) fn steps(s: &mut Fields<'_, '_>) -> Option<Vec<(i64, String)>> {
 
 /// A character set: "ascii", a listing from code 0, or runs `{ from = 65, characters = "ABC" }`.
 fn charset(p: &mut Fields<'_, '_>) -> Vec<(u32, char)> {
-    let ascii = || (0x20..0x7f).filter_map(|c| Some((c, char::from_u32(c)?))).collect();
+    let ascii = || {
+        (0x20..0x7f)
+            .filter_map(|c| Some((c, char::from_u32(c)?)))
+            .collect()
+    };
     let Some(entry) = p.entry("charset") else {
         return ascii();
     };
     let node = &entry.value;
     let mut out: Vec<(u32, char)> = Vec::new();
     let listing = |from: u32, text: &str, out: &mut Vec<(u32, char)>| {
-        out.extend(text.chars().take(256).enumerate().map(|(i, c)| (from + i as u32, c)));
+        out.extend(
+            text.chars()
+                .take(256)
+                .enumerate()
+                .map(|(i, c)| (from + i as u32, c)),
+        );
     };
     match &node.item {
         Item::Text(name) if name == "ascii" => return ascii(),
@@ -488,11 +566,18 @@ fn charset(p: &mut Fields<'_, '_>) -> Vec<(u32, char)> {
                             _ => p.wrong_type("characters", &text.value, "a text"),
                         }
                     }
-                    _ => p.bad(run.at, "a run of a character set is { from = 65, characters = \"ABC\" }"),
+                    _ => p.bad(
+                        run.at,
+                        "a run of a character set is { from = 65, characters = \"ABC\" }",
+                    ),
                 }
             }
         }
-        _ => p.wrong_type("charset", node, "\"ascii\", a listing of characters from code 0 on, or runs"),
+        _ => p.wrong_type(
+            "charset",
+            node,
+            "\"ascii\", a listing of characters from code 0 on, or runs",
+        ),
     }
     let mut codes = std::collections::HashMap::new();
     let mut characters = std::collections::HashMap::new();
@@ -578,10 +663,17 @@ fn copies(a: &mut Fields<'_, '_>) -> Vec<Copy> {
     for (table, at) in a.tables("copy").into_iter().take(16) {
         let subject = format!("{} copy", a.subject);
         let mut c = Fields::open(table, &keys::COPY, at, subject, a.log);
-        let name = c.text("name").unwrap_or_else(|| Placed::new("copy".to_owned(), at));
+        let name = c
+            .text("name")
+            .unwrap_or_else(|| Placed::new("copy".to_owned(), at));
         if let Some(first) = out.iter().find(|x| x.name == name.value) {
-            let problem = Problem::new(&DUPLICATE, name.at, c.subject.clone(), format!("two copies are named {:?}", name.value))
-                .also(first.at, "first given here");
+            let problem = Problem::new(
+                &DUPLICATE,
+                name.at,
+                c.subject.clone(),
+                format!("two copies are named {:?}", name.value),
+            )
+            .also(first.at, "first given here");
             c.log.push(problem);
         }
         out.push(Copy {
@@ -607,8 +699,13 @@ fn checks(a: &mut Fields<'_, '_>, area: &str) -> Vec<Check> {
         c.subject = format!("{area} {}", key.value);
         check_key(&mut c, &key);
         if let Some(first) = out.iter().find(|x| x.key.value == key.value) {
-            let problem = Problem::new(&DUPLICATE, key.at, c.subject.clone(), format!("the key {:?} is given twice", key.value))
-                .also(first.key.at, "first given here");
+            let problem = Problem::new(
+                &DUPLICATE,
+                key.at,
+                c.subject.clone(),
+                format!("the key {:?} is given twice", key.value),
+            )
+            .also(first.key.at, "first given here");
             c.log.push(problem);
         }
         if let Some(check) = check(&mut c, key) {
@@ -625,12 +722,18 @@ fn check(c: &mut Fields<'_, '_>, key: Placed<String>) -> Option<Check> {
         if let (Some(entry), Some(i)) = (c.entry(name), index) {
             if i != method {
                 let word = keys::METHODS.get(method).copied().unwrap_or_default();
-                c.bad(entry.key_at, format!("`{name}` belongs to `method = {word:?}`"));
+                c.bad(
+                    entry.key_at,
+                    format!("`{name}` belongs to `method = {word:?}`"),
+                );
             }
         }
     }
     if let (Some(entry), Some(2..)) = (c.entry("add"), index) {
-        c.bad(entry.key_at, "`add` belongs to the methods sum and sum-twos-complement");
+        c.bad(
+            entry.key_at,
+            "`add` belongs to the methods sum and sum-twos-complement",
+        );
     }
     let add = c.code("add").map_or(0, |n| n.value);
     let method = match index? {
@@ -649,7 +752,12 @@ fn check(c: &mut Fields<'_, '_>, key: Placed<String>) -> Option<Check> {
         },
         _ => {
             if !c.has("value") {
-                let problem = Problem::new(&METHOD, c.at, c.subject.clone(), "a fixed check needs `value`");
+                let problem = Problem::new(
+                    &METHOD,
+                    c.at,
+                    c.subject.clone(),
+                    "a fixed check needs `value`",
+                );
                 c.log.push(problem);
             }
             Method::Fixed {
@@ -659,7 +767,11 @@ fn check(c: &mut Fields<'_, '_>, key: Placed<String>) -> Option<Check> {
     };
     let (covers, covers_key) = covers(c, &method);
     let per_area = c.word("per") == Some(1);
-    let (wanted, other) = if per_area { ("stored_at", "bits") } else { ("bits", "stored_at") };
+    let (wanted, other) = if per_area {
+        ("stored_at", "bits")
+    } else {
+        ("bits", "stored_at")
+    };
     if !c.has(wanted) || c.has(other) {
         let problem = Problem::new(
             &STORED,
@@ -671,7 +783,9 @@ fn check(c: &mut Fields<'_, '_>, key: Placed<String>) -> Option<Check> {
             },
         )
         .repair(match per_area {
-            true => "write addresses with bits, the most significant first: stored_at = [\"0x2e.7..0\"]",
+            true => {
+                "write addresses with bits, the most significant first: stored_at = [\"0x2e.7..0\"]"
+            }
             false => "write slots with bits, or `per = \"area\"` where the area has one check",
         });
         c.log.push(problem);
@@ -706,8 +820,9 @@ fn covers(c: &mut Fields<'_, '_>, method: &Method) -> (Covers, &'static str) {
                 (_, 0) => "a check says what it covers".to_owned(),
                 _ => format!("a check covers one of {}, not several", given.join(", ")),
             };
-            let problem = Problem::new(&OVER, c.at, c.subject.clone(), says)
-                .repair("give slots with `over`, keys with `over_parameters`, or addresses with `span`");
+            let problem = Problem::new(&OVER, c.at, c.subject.clone(), says).repair(
+                "give slots with `over`, keys with `over_parameters`, or addresses with `span`",
+            );
             c.log.push(problem);
             return (Covers::Nothing, "method");
         }
@@ -722,8 +837,9 @@ fn covers(c: &mut Fields<'_, '_>, method: &Method) -> (Covers, &'static str) {
                     }
                     Ok(over) => out.push(Placed::new(over, text.at)),
                     Err(says) => {
-                        let problem = Problem::new(&OVER, text.at, c.subject.clone(), says)
-                            .repair("write slots, \"0..28\" or \"30\", or bits of one slot, \"29.6..0\"");
+                        let problem = Problem::new(&OVER, text.at, c.subject.clone(), says).repair(
+                            "write slots, \"0..28\" or \"30\", or bits of one slot, \"29.6..0\"",
+                        );
                         c.log.push(problem);
                     }
                 }

@@ -80,7 +80,11 @@ pub fn list() -> Result<Vec<Listed>, LayoutError> {
     let mut out: Vec<Listed> = Vec::new();
     if let Some(folder) = user_folder() {
         for path in layouts_in(&folder)? {
-            let id = path.file_stem().unwrap_or_default().to_string_lossy().into_owned();
+            let id = path
+                .file_stem()
+                .unwrap_or_default()
+                .to_string_lossy()
+                .into_owned();
             out.push(Listed {
                 id,
                 path: Some(path),
@@ -142,7 +146,11 @@ fn find(name: &str) -> Result<(SourceText, Option<PathBuf>), LayoutError> {
     if let Some(found) = known(name)? {
         return Ok(found);
     }
-    let mut known: Vec<String> = list()?.into_iter().filter(|l| !l.hidden).map(|l| l.id).collect();
+    let mut known: Vec<String> = list()?
+        .into_iter()
+        .filter(|l| !l.hidden)
+        .map(|l| l.id)
+        .collect();
     known.dedup();
     Err(LayoutError::NotFound {
         name: name.to_owned(),

@@ -65,7 +65,7 @@ const fn must(name: &'static str, kind: Kind, about: &'static str) -> Key {
 }
 
 use Kind::{
-    Charset, Flag, Integer, Integers, Names, NamedLists, NamedTables, Number, Numbers, Steps,
+    Charset, Flag, Integer, Integers, NamedLists, NamedTables, Names, Number, Numbers, Steps,
     Table, Tables, Text, Texts, Word,
 };
 
@@ -118,17 +118,37 @@ pub(super) static LAYOUT: Shape = Shape {
     name: "a layout",
     keys: &[
         must("cellkeep", Integer, "version of the language: 1"),
-        must("id", Text, "stable id, lower case with hyphens; the name of the file"),
+        must(
+            "id",
+            Text,
+            "stable id, lower case with hyphens; the name of the file",
+        ),
         must("name", Text, "name for people"),
-        k("revision", Text, "the author's revision; \"1\" if not given"),
+        k(
+            "revision",
+            Text,
+            "the author's revision; \"1\" if not given",
+        ),
         k("extends", Text, "id of a layout this one starts from"),
-        k("remove", Texts, "chips, areas and hand-set controls of the extended layout that are not here"),
+        k(
+            "remove",
+            Texts,
+            "chips, areas and hand-set controls of the extended layout that are not here",
+        ),
         k("notes", Text, "remarks"),
         k("bench", Table(&BENCH), "facts for the bench"),
         k("chip", Tables(&CHIP), "a memory chip"),
         k("area", Tables(&AREA), "a part of memory with one structure"),
-        k("hand-set", Tables(&HAND_SET), "a control whose position memory does not hold"),
-        k("absent", Tables(&ABSENT), "cells or lines that do not exist or are tied off"),
+        k(
+            "hand-set",
+            Tables(&HAND_SET),
+            "a control whose position memory does not hold",
+        ),
+        k(
+            "absent",
+            Tables(&ABSENT),
+            "cells or lines that do not exist or are tied off",
+        ),
         k("waive", Tables(&WAIVE), "a caution waived, with its reason"),
     ],
 };
@@ -139,12 +159,32 @@ pub(super) static BENCH: Shape = Shape {
         k("battery", Text, "chemistry of the battery fitted"),
         k("cells", Integer, "its cells in series"),
         k("capacity_mah", Number, "its capacity in milliamp-hours"),
-        k("blocking", Text, "the part that keeps the supply out of the battery"),
+        k(
+            "blocking",
+            Text,
+            "the part that keeps the supply out of the battery",
+        ),
         k("series_ohms", Number, "resistor in series with the battery"),
-        k("hold_up_farads", Number, "capacitor that holds memory while the battery is changed"),
-        k("supply_volts", Number, "the memory's supply with the instrument on"),
-        k("exits", Texts, "ways the instrument itself can save its memory: tape, sysex"),
-        k("hold_logic", Text, "how the logic is held still for a read in circuit"),
+        k(
+            "hold_up_farads",
+            Number,
+            "capacitor that holds memory while the battery is changed",
+        ),
+        k(
+            "supply_volts",
+            Number,
+            "the memory's supply with the instrument on",
+        ),
+        k(
+            "exits",
+            Texts,
+            "ways the instrument itself can save its memory: tape, sysex",
+        ),
+        k(
+            "hold_logic",
+            Text,
+            "how the logic is held still for a read in circuit",
+        ),
         k("notes", Texts, "remarks"),
     ],
 };
@@ -158,18 +198,46 @@ pub(super) static CHIP: Shape = Shape {
         k("board", Text, "the board it sits on"),
         k("position", Text, "where on the board"),
         k("part", Text, "part number"),
-        k("words", Integer, "number of cells (required, or through `like`)"),
-        k("width", Integer, "number of data lines, 1 to 8 (required, or through `like`)"),
+        k(
+            "words",
+            Integer,
+            "number of cells (required, or through `like`)",
+        ),
+        k(
+            "width",
+            Integer,
+            "number of data lines, 1 to 8 (required, or through `like`)",
+        ),
         k("file", Word(FILES), "how files hold it"),
-        k("address", Texts, "what drives A0, A1, ... : a.0, slot.2, voice.0, !x, x ^ y, 0, 1"),
-        k("enable", Texts, "signals that must all be 1 for the chip to answer"),
-        k("data", Texts, "what D0, D1, ... carry: q.0, !q.1, - where not wired"),
+        k(
+            "address",
+            Texts,
+            "what drives A0, A1, ... : a.0, slot.2, voice.0, !x, x ^ y, 0, 1",
+        ),
+        k(
+            "enable",
+            Texts,
+            "signals that must all be 1 for the chip to answer",
+        ),
+        k(
+            "data",
+            Texts,
+            "what D0, D1, ... carry: q.0, !q.1, - where not wired",
+        ),
         k("data_in", Texts, "the same for separate data-in pins"),
         k("data_out", Texts, "the same for separate data-out pins"),
-        k("holds", NamedLists, "labels of the part of each axis that lives here, in the order of the counter; `area` for whole areas"),
+        k(
+            "holds",
+            NamedLists,
+            "labels of the part of each axis that lives here, in the order of the counter; `area` for whole areas",
+        ),
         k("used", Text, "cells used, \"0..1023\"; the rest is absent"),
         k("fill", Integer, "code of a cell never written"),
-        k("retention_volts", Number, "lowest supply at which it keeps its contents"),
+        k(
+            "retention_volts",
+            Number,
+            "lowest supply at which it keeps its contents",
+        ),
         k("standby", Tables(&STANDBY), "standby current"),
         k("evidence", Word(EVIDENCE), "what the claims rest on"),
     ],
@@ -180,7 +248,11 @@ pub(super) static STANDBY: Shape = Shape {
     keys: &[
         must("microamps", Number, "current in microamps"),
         must("celsius", Number, "at this temperature in degrees Celsius"),
-        k("worst", Flag, "a data sheet's maximum rather than its typical value"),
+        k(
+            "worst",
+            Flag,
+            "a data sheet's maximum rather than its typical value",
+        ),
     ],
 };
 
@@ -188,17 +260,53 @@ pub(super) static AREA: Shape = Shape {
     name: "an area",
     keys: &[
         must("name", Text, "name, unique in the layout"),
-        k("remove", Texts, "parameters, checks, copies of the extended area that are not here"),
-        k("chips", Texts, "ids of the chips it lives in; all of them if not given"),
-        k("axes", NamedTables(&AXIS), "what it repeats over, the slowest first"),
-        k("lines", Integer, "lines of the word bus; the widest chip's if not given"),
-        k("word", Integer, "bits of the word in a slot; as many as lines if not given"),
-        k("first", Word(ENDS), "which end of the word comes first when it takes several steps"),
-        k("start", Integer, "step within a slot at which the word begins"),
-        k("period", Integer, "steps a slot takes; as many as the word needs if not given"),
+        k(
+            "remove",
+            Texts,
+            "parameters, checks, copies of the extended area that are not here",
+        ),
+        k(
+            "chips",
+            Texts,
+            "ids of the chips it lives in; all of them if not given",
+        ),
+        k(
+            "axes",
+            NamedTables(&AXIS),
+            "what it repeats over, the slowest first",
+        ),
+        k(
+            "lines",
+            Integer,
+            "lines of the word bus; the widest chip's if not given",
+        ),
+        k(
+            "word",
+            Integer,
+            "bits of the word in a slot; as many as lines if not given",
+        ),
+        k(
+            "first",
+            Word(ENDS),
+            "which end of the word comes first when it takes several steps",
+        ),
+        k(
+            "start",
+            Integer,
+            "step within a slot at which the word begins",
+        ),
+        k(
+            "period",
+            Integer,
+            "steps a slot takes; as many as the word needs if not given",
+        ),
         k("at", Integer, "address of the first slot"),
         k("parameter", Tables(&PARAMETER), "a named value"),
-        k("constant", Tables(&CONSTANT), "bits that always hold the same code"),
+        k(
+            "constant",
+            Tables(&CONSTANT),
+            "bits that always hold the same code",
+        ),
         k("reserved", Tables(&RESERVED), "bits known to mean nothing"),
         k("copy", Tables(&COPY), "a second home of the whole area"),
         k("check", Tables(&CHECK), "a check sum or the like"),
@@ -211,9 +319,17 @@ pub(super) static AXIS: Shape = Shape {
         must("count", Integer, "number of positions"),
         k("at", Integer, "added to the address"),
         k("stride", Integer, "added to the address for each position"),
-        k("first", Integer, "number of the first position as people count; 1 if not given"),
+        k(
+            "first",
+            Integer,
+            "number of the first position as people count; 1 if not given",
+        ),
         k("labels", Names, "what people call the positions"),
-        k("order", Integers, "counter value of each position, where it is not simply 0, 1, 2, ..."),
+        k(
+            "order",
+            Integers,
+            "counter value of each position, where it is not simply 0, 1, 2, ...",
+        ),
         k("counts", Word(COUNTS), "how its counter counts"),
     ],
 };
@@ -225,7 +341,11 @@ pub(super) static PARAMETER: Shape = Shape {
         k("label", Text, "what the panel says"),
         k("group", Text, "heading on the panel"),
         k("slot", Integer, "slot of the pieces that name none"),
-        must("bits", Names, "where it is: \"7..2\", or pieces from the most significant on: [\"5.7..4\", \"6.1..0\"]"),
+        must(
+            "bits",
+            Names,
+            "where it is: \"7..2\", or pieces from the most significant on: [\"5.7..4\", \"6.1..0\"]",
+        ),
         k("inverted", Flag, "held as its complement"),
         k("code", Word(CODES), "how the code stands for a number"),
         k("chars", Integer, "number of characters of a text"),
@@ -234,8 +354,16 @@ pub(super) static PARAMETER: Shape = Shape {
         k("scale", Table(&SCALE), "what a person reads"),
         k("range", Integers, "lowest and highest legal number"),
         k("control", Word(CONTROLS), "what the panel has"),
-        k("when", Table(&WHEN_KEYS), "the selector that gives it meaning"),
-        k("alias_of", Text, "key of the parameter whose bits this shows another way"),
+        k(
+            "when",
+            Table(&WHEN_KEYS),
+            "the selector that gives it meaning",
+        ),
+        k(
+            "alias_of",
+            Text,
+            "key of the parameter whose bits this shows another way",
+        ),
         k("blank", Integer, "code of an empty entry"),
         k("evidence", Word(EVIDENCE), "what the claim rests on"),
         k("note", Text, "a remark"),
@@ -253,9 +381,17 @@ pub(super) static WHEN_KEYS: Shape = Shape {
 pub(super) static SCALE: Shape = Shape {
     name: "a scale",
     keys: &[
-        k("dial", Numbers, "panel reading at the lowest and highest number"),
+        k(
+            "dial",
+            Numbers,
+            "panel reading at the lowest and highest number",
+        ),
         k("linear", Numbers, "value at the lowest and highest number"),
-        k("log", Numbers, "value at the lowest and highest number, logarithmic between"),
+        k(
+            "log",
+            Numbers,
+            "value at the lowest and highest number, logarithmic between",
+        ),
         k("table", Numbers, "a value for each number"),
         k("unit", Text, "unit of linear, log and table"),
         k("steps", Steps, "names of switch positions"),
@@ -267,7 +403,11 @@ pub(super) static SCALE: Shape = Shape {
 pub(super) static CONSTANT: Shape = Shape {
     name: "a constant",
     keys: &[
-        k("name", Text, "a name, so that an extending layout can replace or remove it"),
+        k(
+            "name",
+            Text,
+            "a name, so that an extending layout can replace or remove it",
+        ),
         k("slot", Integer, "slot of the pieces that name none"),
         must("bits", Names, "where it is, as for a parameter"),
         must("value", Integer, "the code it always holds"),
@@ -277,7 +417,11 @@ pub(super) static CONSTANT: Shape = Shape {
 pub(super) static RESERVED: Shape = Shape {
     name: "a reserved part",
     keys: &[
-        k("name", Text, "a name, so that an extending layout can replace or remove it"),
+        k(
+            "name",
+            Text,
+            "a name, so that an extending layout can replace or remove it",
+        ),
         k("slot", Integer, "slot of the pieces that name none"),
         k("bits", Names, "where it is, as for a parameter"),
         k("slots", Names, "whole slots: \"20..25\""),
@@ -289,10 +433,18 @@ pub(super) static COPY: Shape = Shape {
     name: "a copy",
     keys: &[
         must("name", Text, "name of the copy"),
-        k("at", Integer, "address of its first slot, in place of the area's"),
+        k(
+            "at",
+            Integer,
+            "address of its first slot, in place of the area's",
+        ),
         k("chips", Texts, "chips it lives in, in place of the area's"),
         k("inverted", Flag, "held as the complement"),
-        k("policy", Word(POLICIES), "what encoding does with it; update if not given"),
+        k(
+            "policy",
+            Word(POLICIES),
+            "what encoding does with it; update if not given",
+        ),
     ],
 };
 
@@ -309,12 +461,32 @@ pub(super) static CHECK: Shape = Shape {
         k("over", Names, "slots covered: [\"0..28\", \"30\"]"),
         k("over_parameters", Texts, "parameters covered, a word each"),
         k("span", Names, "addresses covered: \"0x010..0x02d\""),
-        k("slot", Integer, "slot of the pieces of `bits` that name none"),
-        k("bits", Names, "where each entry stores it, as for a parameter"),
-        k("stored_at", Names, "where the area stores it: addresses with bits, [\"0x2e.7..0\", \"0x2f.7..0\"]"),
+        k(
+            "slot",
+            Integer,
+            "slot of the pieces of `bits` that name none",
+        ),
+        k(
+            "bits",
+            Names,
+            "where each entry stores it, as for a parameter",
+        ),
+        k(
+            "stored_at",
+            Names,
+            "where the area stores it: addresses with bits, [\"0x2e.7..0\", \"0x2f.7..0\"]",
+        ),
         k("inverted", Flag, "stored as its complement"),
-        k("per", Word(&["entry", "area"]), "one for each entry, or one for the area"),
-        k("policy", Word(POLICIES), "what encoding does with it; update if not given"),
+        k(
+            "per",
+            Word(&["entry", "area"]),
+            "one for each entry, or one for the area",
+        ),
+        k(
+            "policy",
+            Word(POLICIES),
+            "what encoding does with it; update if not given",
+        ),
     ],
 };
 
@@ -324,7 +496,11 @@ pub(super) static HAND_SET: Shape = Shape {
         must("key", Text, "stable key"),
         k("label", Text, "what the panel says"),
         k("group", Text, "heading on the panel"),
-        k("per", Text, "the axis it exists once for each position of, such as voice"),
+        k(
+            "per",
+            Text,
+            "the axis it exists once for each position of, such as voice",
+        ),
         k("labels", Names, "labels where no area has that axis"),
         k("control", Word(CONTROLS), "what it is"),
         k("scale", Table(&SCALE), "how its position is written down"),

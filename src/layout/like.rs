@@ -30,11 +30,16 @@ pub(super) fn expand(tables: &[(&Table, At)], log: &mut Log) -> Vec<(Table, At)>
                 break;
             };
             if seen.contains(&next) || seen.len() > 64 {
-                log.push(like_problem(entry, format!("{name:?} is in the end like itself")));
+                log.push(like_problem(
+                    entry,
+                    format!("{name:?} is in the end like itself"),
+                ));
                 break;
             }
             seen.push(next);
-            let Some((base, _)) = tables.get(next) else { break };
+            let Some((base, _)) = tables.get(next) else {
+                break;
+            };
             current = base;
             for e in &current.entries {
                 if !OWN.contains(&e.key.as_str()) && whole.get(&e.key).is_none() {

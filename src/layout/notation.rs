@@ -31,11 +31,9 @@ pub(super) fn signal(text: &str) -> Result<Signal, String> {
                 let (name, bit) = term.rsplit_once('.').ok_or_else(|| {
                     format!("{term:?} names no bit of a counter; write {term}.0 for its lowest bit")
                 })?;
-                let bit: u8 = bit
-                    .parse()
-                    .ok()
-                    .filter(|b| *b <= MAX_BIT)
-                    .ok_or_else(|| format!("{bit:?} is no bit; counters have bits 0 to {MAX_BIT}"))?;
+                let bit: u8 = bit.parse().ok().filter(|b| *b <= MAX_BIT).ok_or_else(|| {
+                    format!("{bit:?} is no bit; counters have bits 0 to {MAX_BIT}")
+                })?;
                 if name.is_empty() || name.contains(char::is_whitespace) {
                     return Err(format!("{name:?} is not the name of a counter"));
                 }
@@ -113,7 +111,9 @@ pub(super) fn range(text: &str) -> Result<(u32, u32), String> {
     };
     let (a, b) = a.zip(b).ok_or_else(wrong)?;
     if a > b {
-        return Err(format!("{text:?} runs backwards; the lower number comes first"));
+        return Err(format!(
+            "{text:?} runs backwards; the lower number comes first"
+        ));
     }
     Ok((a, b))
 }

@@ -39,7 +39,11 @@ pub(super) fn check(document: &Document, layout: &Layout, owns: &[Vec<bool>], lo
                 }
             }
         }
-        let own = area.checks.iter().flat_map(|c| &c.instances).filter(|i| i.entry.is_none());
+        let own = area
+            .checks
+            .iter()
+            .flat_map(|c| &c.instances)
+            .filter(|i| i.entry.is_none());
         for place in own.flat_map(|i| &i.stored) {
             if take(place) && twice.len() < MAX_TWICE {
                 twice.insert((place.chip, place.cell, place.line), Vec::new());
@@ -50,10 +54,17 @@ pub(super) fn check(document: &Document, layout: &Layout, owns: &[Vec<bool>], lo
         let width = layout.chips.get(usize::from(*chip)).map_or(0, |c| c.width);
         for cell in cells.clone() {
             for line in (0..width).filter(|l| lines & (1 << l) != 0) {
-                let place = BitPlace { chip: *chip, cell, line, inverted: false };
+                let place = BitPlace {
+                    chip: *chip,
+                    cell,
+                    line,
+                    inverted: false,
+                };
                 // Absent twice is still absent once.
                 let at = cell as usize * usize::from(width) + usize::from(line);
-                let Some(bits) = taken.get(usize::from(*chip)) else { continue };
+                let Some(bits) = taken.get(usize::from(*chip)) else {
+                    continue;
+                };
                 if bits.get(at) && twice.len() < MAX_TWICE {
                     twice.insert((place.chip, place.cell, place.line), Vec::new());
                 }
@@ -85,7 +96,10 @@ fn name_them(
     log: &mut Log,
 ) {
     each_claim(layout, |place, owner| {
-        if let Owner::Field { area, field, bit, .. } = owner {
+        if let Owner::Field {
+            area, field, bit, ..
+        } = owner
+        {
             let first = layout.areas[area].fields[field].first;
             let own = owns.get(area).and_then(|o| o.get(first + usize::from(bit)));
             if own == Some(&false) {
@@ -137,7 +151,9 @@ fn name_them(
 
 fn subject(owner: &Owner, layout: &Layout) -> String {
     match *owner {
-        Owner::Field { area, .. } | Owner::AreaCheck { area, .. } => format!("area {}", layout.areas[area].name),
+        Owner::Field { area, .. } | Owner::AreaCheck { area, .. } => {
+            format!("area {}", layout.areas[area].name)
+        }
         Owner::Absent => "absent".to_owned(),
     }
 }
@@ -147,30 +163,61 @@ fn describe(owner: &Owner, document: &Document, layout: &Layout) -> (String, At)
     match *owner {
         Owner::Absent => ("an absent cell".to_owned(), At::default()),
         Owner::AreaCheck { area, check, .. } => (
-            format!("{} of {}", layout.areas[area].checks[check].key, layout.areas[area].name),
+            format!(
+                "{} of {}",
+                layout.areas[area].checks[check].key, layout.areas[area].name
+            ),
             document.areas[area].checks[check].stored_at,
         ),
-        Owner::Field { area, entry, field, bit, copy } => {
+        Owner::Field {
+            area,
+            entry,
+            field,
+            bit,
+            copy,
+        } => {
             let a = &layout.areas[area];
             let written = &document.areas[area];
             let (what, at) = match a.fields[field].owner {
-                FieldOwner::Parameter(p) => (a.parameters[p].key.as_str(), written.parameters[p].bits_at),
+                FieldOwner::Parameter(p) => {
+                    (a.parameters[p].key.as_str(), written.parameters[p].bits_at)
+                }
                 FieldOwner::Check(c) => (a.checks[c].key.as_str(), written.checks[c].stored_at),
                 FieldOwner::Constant(_) => ("a constant", written.at),
                 FieldOwner::Reserved => ("a reserved part", written.at),
             };
             let (copied, at) = match copy {
-                Some(c) => (format!(" in the copy {}", a.copies[c].name), written.copies[c].at),
+                Some(c) => (
+                    format!(" in the copy {}", a.copies[c].name),
+                    written.copies[c].at,
+                ),
                 None => (String::new(), at),
             };
-            (format!("{what} bit {bit} ({}){copied}", a.entry_label(entry)), at)
+            (
+                format!("{what} bit {bit} ({}){copied}", a.entry_label(entry)),
+                at,
+            )
         }
     }
 }
 
 /// What most likely makes two entries meet.
 fn advice(a: &Owner, b: &Owner, document: &Document, layout: &Layout) -> String {
-    if let (Owner::Field { area: x, entry: i, copy: None, .. }, Owner::Field { area: y, entry: j, copy: None, .. }) = (a, b) {
+    if let (
+        Owner::Field {
+            area: x,
+            entry: i,
+            copy: None,
+            ..
+        },
+        Owner::Field {
+            area: y,
+            entry: j,
+            copy: None,
+            ..
+        },
+    ) = (a, b)
+    {
         if x == y && i != j {
             let area = &layout.areas[*x];
             let axes: Vec<&str> = area
@@ -180,16 +227,28 @@ fn advice(a: &Owner, b: &Owner, document: &Document, layout: &Layout) -> String 
                 .filter(|(_, (p, q))| **p != *q)
                 .map(|(axis, _)| axis.name.as_str())
                 .collect();
-            let still = document.areas[*x].axes.iter().any(|w| axes.contains(&w.name.as_str()) && w.stride == 0);
+            let still = document.areas[*x]
+                .axes
+                .iter()
+                .any(|w| axes.contains(&w.name.as_str()) && w.stride == 0);
             return match still {
-                true => format!("two positions of {} meet: give the axis a `stride`, or let a pin be driven by its counter", axes.join(" and ")),
-                false => format!("two positions of {} meet: the stride is smaller than an entry, or a counter bit drives no pin", axes.join(" and ")),
+                true => format!(
+                    "two positions of {} meet: give the axis a `stride`, or let a pin be driven by its counter",
+                    axes.join(" and ")
+                ),
+                false => format!(
+                    "two positions of {} meet: the stride is smaller than an entry, or a counter bit drives no pin",
+                    axes.join(" and ")
+                ),
             };
         }
         if x == y {
             return "two slots of one entry meet: see that every bit of slot and step that changes drives a pin".to_owned();
         }
-        return format!("the areas {} and {} meet: correct `at`, a stride or a count", layout.areas[*x].name, layout.areas[*y].name);
+        return format!(
+            "the areas {} and {} meet: correct `at`, a stride or a count",
+            layout.areas[*x].name, layout.areas[*y].name
+        );
     }
     "correct `at`, the bits, or what is said to be absent".to_owned()
 }

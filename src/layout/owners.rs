@@ -107,8 +107,12 @@ impl Coverage {
 /// Every claim of a layout, in order: areas with their copies and checks, then what is absent.
 pub(super) fn each_claim(layout: &Layout, mut claim: impl FnMut(&BitPlace, Owner)) {
     for (a, area) in layout.areas.iter().enumerate() {
-        let homes = std::iter::once((None, &area.places))
-            .chain(area.copies.iter().enumerate().map(|(i, c)| (Some(i), &c.places)));
+        let homes = std::iter::once((None, &area.places)).chain(
+            area.copies
+                .iter()
+                .enumerate()
+                .map(|(i, c)| (Some(i), &c.places)),
+        );
         for (copy, places) in homes {
             if area.bits_per_entry == 0 || places.is_empty() {
                 continue;
@@ -278,8 +282,7 @@ impl Owners {
         let slot = |chips: &[(u8, Vec<u32>)], place: &BitPlace| -> Option<(usize, usize)> {
             let (width, starts) = chips.get(usize::from(place.chip))?;
             let at = place.cell as usize * usize::from(*width) + usize::from(place.line);
-            (place.line < *width && at + 1 < starts.len())
-                .then_some((usize::from(place.chip), at))
+            (place.line < *width && at + 1 < starts.len()).then_some((usize::from(place.chip), at))
         };
         each_claim(layout, |place, _| {
             if let Some((chip, at)) = slot(&chips, place) {
@@ -315,8 +318,6 @@ impl Owners {
             let (a, b) = (starts.get(at)?, starts.get(at + 1)?);
             (line < *width).then_some(*a as usize..*b as usize)
         });
-        range
-            .and_then(|r| self.claims.get(r))
-            .unwrap_or_default()
+        range.and_then(|r| self.claims.get(r)).unwrap_or_default()
     }
 }

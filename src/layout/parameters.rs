@@ -10,7 +10,10 @@ use super::problem::{ALIAS, At, BLANK, CHARSET, LABEL, Log, Problem, RANGE, SCAL
 /// The number a selector's value means: a number, or the name of one of its steps.
 pub(super) fn selector_number(selector: Option<&doc::Parameter>, value: &str) -> Option<i64> {
     let named = selector.and_then(|s| match &s.scale.as_ref()?.value {
-        Scale::Steps(steps) => steps.iter().find(|(_, name)| name == value).map(|(n, _)| *n),
+        Scale::Steps(steps) => steps
+            .iter()
+            .find(|(_, name)| name == value)
+            .map(|(n, _)| *n),
         Scale::OnOff => match value {
             "off" => Some(0),
             "on" => Some(1),
@@ -69,7 +72,11 @@ pub(super) fn parameters(area: &Area, plan: &Plan, log: &mut Log) -> Vec<Paramet
         };
         let all = expressible(&coding, width);
         if all.is_none() && width > 0 {
-            let at = if p.coding == Coding::Unsigned { p.bits_at } else { p.code_at };
+            let at = if p.coding == Coding::Unsigned {
+                p.bits_at
+            } else {
+                p.code_at
+            };
             log.push(
                 Problem::new(&WIDTH, at, subject.clone(), format!("this code cannot have {width} bits"))
                     .also(p.bits_at, "the bits")
@@ -80,16 +87,34 @@ pub(super) fn parameters(area: &Area, plan: &Plan, log: &mut Log) -> Vec<Paramet
         let scale = p.scale.as_ref().map_or(Scale::Number, |s| s.value.clone());
         let range = range(p, &all, &scale, &subject, log);
         if let Some(s) = &p.scale {
-            check_scale(&scale, &all, &range, p.range.as_ref().map(|r| r.at), s.at, &subject, log);
+            check_scale(
+                &scale,
+                &all,
+                &range,
+                p.range.as_ref().map(|r| r.at),
+                s.at,
+                &subject,
+                log,
+            );
             if p.text.is_some() {
-                log.push(Problem::new(&SCALE, s.at, subject.clone(), "a text has no scale"));
+                log.push(Problem::new(
+                    &SCALE,
+                    s.at,
+                    subject.clone(),
+                    "a text has no scale",
+                ));
             }
         }
         if let Some(blank) = &p.blank {
             if width < 64 && blank.value >> width != 0 {
                 log.push(
-                    Problem::new(&BLANK, blank.at, subject.clone(), format!("{} does not fit into {width} bits", blank.value))
-                        .also(p.bits_at, "the bits"),
+                    Problem::new(
+                        &BLANK,
+                        blank.at,
+                        subject.clone(),
+                        format!("{} does not fit into {width} bits", blank.value),
+                    )
+                    .also(p.bits_at, "the bits"),
                 );
             }
         }
@@ -151,8 +176,16 @@ fn charset(text: &doc::Text, width: u32, subject: &str, log: &mut Log) -> Vec<Op
             Some(slot) => *slot = Some(c),
             None => {
                 log.push(
-                    Problem::new(&CHARSET, text.charset_at, subject, format!("{c:?} has code {code}, and {width} bits hold codes up to {}", codes - 1))
-                        .repair("give the character more bits, or fewer characters to the set"),
+                    Problem::new(
+                        &CHARSET,
+                        text.charset_at,
+                        subject,
+                        format!(
+                            "{c:?} has code {code}, and {width} bits hold codes up to {}",
+                            codes - 1
+                        ),
+                    )
+                    .repair("give the character more bits, or fewer characters to the set"),
                 );
                 break;
             }
@@ -218,19 +251,40 @@ pub(super) fn check_scale(
         Scale::Steps(steps) => steps
             .iter()
             .find(|(n, _)| !all.contains(n) || !range.contains(n))
-            .map(|(n, name)| format!("the step {n} {name:?} is outside the numbers {} to {}", range.start().max(all.start()), range.end().min(all.end()))),
+            .map(|(n, name)| {
+                format!(
+                    "the step {n} {name:?} is outside the numbers {} to {}",
+                    range.start().max(all.start()),
+                    range.end().min(all.end())
+                )
+            }),
         Scale::Table { values, .. } => {
             let n = i128::from(*range.end()) - i128::from(*range.start()) + 1;
-            (values.len() as i128 != n).then(|| format!("the table has {} values for {n} legal numbers", values.len()))
+            (values.len() as i128 != n).then(|| {
+                format!(
+                    "the table has {} values for {n} legal numbers",
+                    values.len()
+                )
+            })
         }
-        Scale::OnOff => (*range != (0..=1)).then(|| format!("on and off are 1 and 0, and the range is {} to {}", range.start(), range.end())),
+        Scale::OnOff => (*range != (0..=1)).then(|| {
+            format!(
+                "on and off are 1 and 0, and the range is {} to {}",
+                range.start(),
+                range.end()
+            )
+        }),
         Scale::Note { base } => {
-            let (low, high) = (base.saturating_add(*range.start()), base.saturating_add(*range.end()));
-            (low < -128 || high > 1023).then(|| format!("the notes reach from MIDI note {low} to {high}; give a `range`"))
+            let (low, high) = (
+                base.saturating_add(*range.start()),
+                base.saturating_add(*range.end()),
+            );
+            (low < -128 || high > 1023)
+                .then(|| format!("the notes reach from MIDI note {low} to {high}; give a `range`"))
         }
-        Scale::Dial { .. } | Scale::Linear { .. } | Scale::Log { .. } => {
-            (range.start() == range.end()).then(|| "a scale between two ends needs more than one number".to_owned())
-        }
+        Scale::Dial { .. } | Scale::Linear { .. } | Scale::Log { .. } => (range.start()
+            == range.end())
+        .then(|| "a scale between two ends needs more than one number".to_owned()),
         Scale::Number => None,
     };
     if let Some(says) = says {
@@ -256,34 +310,60 @@ fn connect(area: &Area, out: &mut [Parameter], log: &mut Log) {
         .collect();
     for (i, p) in area.parameters.iter().enumerate() {
         let subject = format!("{} {}", area.name.value, p.key.value);
-        let missing = |name: &str| match super::fields::nearest(name, index.keys().map(String::as_str)) {
-            Some(near) => format!("did you mean {near:?}?"),
-            None => "name a parameter of the same area".to_owned(),
-        };
+        let missing =
+            |name: &str| match super::fields::nearest(name, index.keys().map(String::as_str)) {
+                Some(near) => format!("did you mean {near:?}?"),
+                None => "name a parameter of the same area".to_owned(),
+            };
         if let Some(alias) = &p.alias_of {
             match index.get(&alias.value) {
                 Some(&target) if target != i => out[i].alias_of = Some(target),
-                Some(_) => log.push(Problem::new(&ALIAS, alias.at, subject.clone(), "a parameter cannot be an alias of itself")),
+                Some(_) => log.push(Problem::new(
+                    &ALIAS,
+                    alias.at,
+                    subject.clone(),
+                    "a parameter cannot be an alias of itself",
+                )),
                 None => log.push(
-                    Problem::new(&ALIAS, alias.at, subject.clone(), format!("no parameter has the key {:?}", alias.value))
-                        .repair(missing(&alias.value)),
+                    Problem::new(
+                        &ALIAS,
+                        alias.at,
+                        subject.clone(),
+                        format!("no parameter has the key {:?}", alias.value),
+                    )
+                    .repair(missing(&alias.value)),
                 ),
             }
         }
         let Some(when) = &p.when else { continue };
         let Some(&selector) = index.get(&when.key.value) else {
             log.push(
-                Problem::new(&WHEN, when.key.at, subject.clone(), format!("no parameter has the key {:?}", when.key.value))
-                    .repair(missing(&when.key.value)),
+                Problem::new(
+                    &WHEN,
+                    when.key.at,
+                    subject.clone(),
+                    format!("no parameter has the key {:?}", when.key.value),
+                )
+                .repair(missing(&when.key.value)),
             );
             continue;
         };
         if depends_on(&selectors, selector, i) {
-            log.push(Problem::new(&WHEN, when.key.at, subject.clone(), "the selector depends on this parameter itself"));
+            log.push(Problem::new(
+                &WHEN,
+                when.key.at,
+                subject.clone(),
+                "the selector depends on this parameter itself",
+            ));
             continue;
         }
         if matches!(out[selector].coding, Coding::Text(_)) {
-            log.push(Problem::new(&WHEN, when.key.at, subject.clone(), "a text cannot select"));
+            log.push(Problem::new(
+                &WHEN,
+                when.key.at,
+                subject.clone(),
+                "a text cannot select",
+            ));
             continue;
         }
         let mut is = Vec::with_capacity(when.is.len());
@@ -291,21 +371,44 @@ fn connect(area: &Area, out: &mut [Parameter], log: &mut Log) {
             match selector_number(area.parameters.get(selector), &value.value) {
                 Some(n) if out[selector].range.contains(&n) => is.push(n),
                 Some(n) => log.push(
-                    Problem::new(&WHEN, value.at, subject.clone(), format!("{} never is {n}: its numbers are {} to {}", when.key.value, out[selector].range.start(), out[selector].range.end()))
-                        .also(area.parameters[selector].at, "the selector"),
+                    Problem::new(
+                        &WHEN,
+                        value.at,
+                        subject.clone(),
+                        format!(
+                            "{} never is {n}: its numbers are {} to {}",
+                            when.key.value,
+                            out[selector].range.start(),
+                            out[selector].range.end()
+                        ),
+                    )
+                    .also(area.parameters[selector].at, "the selector"),
                 ),
                 None => log.push(
-                    Problem::new(&WHEN, value.at, subject.clone(), format!("{} has no step named {:?}", when.key.value, value.value))
-                        .also(area.parameters[selector].at, "the selector"),
+                    Problem::new(
+                        &WHEN,
+                        value.at,
+                        subject.clone(),
+                        format!("{} has no step named {:?}", when.key.value, value.value),
+                    )
+                    .also(area.parameters[selector].at, "the selector"),
                 ),
             }
         }
         is.sort_unstable();
         is.dedup();
         if is.is_empty() && when.is.is_empty() {
-            log.push(Problem::new(&WHEN, when.key.at, subject.clone(), "`is` lists no value, so this would never mean anything"));
+            log.push(Problem::new(
+                &WHEN,
+                when.key.at,
+                subject.clone(),
+                "`is` lists no value, so this would never mean anything",
+            ));
         }
-        out[i].when = Some(When { parameter: selector, is });
+        out[i].when = Some(When {
+            parameter: selector,
+            is,
+        });
     }
 }
 
@@ -337,7 +440,10 @@ fn labels(area: &Area, out: &[Parameter], log: &mut Log) {
                     &LABEL,
                     area.parameters[i].at,
                     format!("{} {}", area.name.value, p.key),
-                    format!("{} and {} are both labelled {:?}", out[first].key, p.key, p.label),
+                    format!(
+                        "{} and {} are both labelled {:?}",
+                        out[first].key, p.key, p.label
+                    ),
                 )
                 .also(area.parameters[first].at, "the other")
                 .repair("give one of them another `label` or `group`"),

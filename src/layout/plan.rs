@@ -122,7 +122,13 @@ pub(super) fn plan(area: &Area, words: &Words, log: &mut Log) -> Plan {
                 .iter()
                 .map(|(unit, bit)| (unit.saturating_add(c.saturating_mul(every)), *bit))
                 .collect();
-            plan.push(FieldOwner::Parameter(i), bits, p.inverted, p.bits_at, p.key.value.clone());
+            plan.push(
+                FieldOwner::Parameter(i),
+                bits,
+                p.inverted,
+                p.bits_at,
+                p.key.value.clone(),
+            );
         }
         plan.of_parameter.push(from..plan.fields.len());
     }
@@ -130,7 +136,13 @@ pub(super) fn plan(area: &Area, words: &Words, log: &mut Log) -> Plan {
         let field = (!c.per_area).then(|| {
             let subject = format!("{} {}", area.name.value, c.key.value);
             let bits = assemble(&c.stored, words, &subject, log);
-            plan.push(FieldOwner::Check(i), bits, c.inverted, c.stored_at, c.key.value.clone());
+            plan.push(
+                FieldOwner::Check(i),
+                bits,
+                c.inverted,
+                c.stored_at,
+                c.key.value.clone(),
+            );
             plan.fields.len() - 1
         });
         plan.of_check.push(field);
@@ -149,13 +161,25 @@ pub(super) fn plan(area: &Area, words: &Words, log: &mut Log) -> Plan {
                 .also(c.at, "the constant"),
             );
         }
-        plan.push(FieldOwner::Constant(c.value.value), bits, false, c.at, "a constant".to_owned());
+        plan.push(
+            FieldOwner::Constant(c.value.value),
+            bits,
+            false,
+            c.at,
+            "a constant".to_owned(),
+        );
     }
     for r in &area.reserved {
         let subject = format!("area {} reserved", area.name.value);
         let bits = assemble(&r.pieces, words, &subject, log);
         if !r.pieces.is_empty() {
-            plan.push(FieldOwner::Reserved, bits, false, r.at, "a reserved part".to_owned());
+            plan.push(
+                FieldOwner::Reserved,
+                bits,
+                false,
+                r.at,
+                "a reserved part".to_owned(),
+            );
         }
         for slots in &r.slots {
             for unit in slots.value.0..=slots.value.1 {
@@ -163,7 +187,13 @@ pub(super) fn plan(area: &Area, words: &Words, log: &mut Log) -> Plan {
                     break;
                 }
                 let bits = (0..words.word).map(|b| (unit, b)).collect();
-                plan.push(FieldOwner::Reserved, bits, false, slots.at, "a reserved part".to_owned());
+                plan.push(
+                    FieldOwner::Reserved,
+                    bits,
+                    false,
+                    slots.at,
+                    "a reserved part".to_owned(),
+                );
             }
         }
     }

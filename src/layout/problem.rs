@@ -197,11 +197,7 @@ impl SourceText {
         }
         let before = &self.text[..end];
         let line = before.matches('\n').count() + 1;
-        let column = before
-            .rsplit('\n')
-            .next()
-            .map_or(0, |l| l.chars().count())
-            + 1;
+        let column = before.rsplit('\n').next().map_or(0, |l| l.chars().count()) + 1;
         (line, column)
     }
 }
@@ -244,7 +240,13 @@ impl fmt::Display for Problems {
                 writeln!(f)?;
             }
             let level = p.rule.level.word();
-            write!(f, "{}: {level}[{}]: {}", self.place(p.at), p.rule.code, p.says)?;
+            write!(
+                f,
+                "{}: {level}[{}]: {}",
+                self.place(p.at),
+                p.rule.code,
+                p.says
+            )?;
             for (at, label) in &p.also {
                 write!(f, "\n    {}: {label}", self.place(*at))?;
             }

@@ -7,9 +7,7 @@ use super::document::{Document, MAX_LIST};
 use super::document_area::{self as doc};
 use super::model::{self, Area, BitPlace, MirrorCopy, Source};
 use super::plan::{self, Plan};
-use super::problem::{
-    At, CONTENTION, COPY, LOST, Log, NO_HOME, OUTSIDE, Problem, Rule, TOO_LARGE,
-};
+use super::problem::{At, CONTENTION, COPY, LOST, Log, NO_HOME, OUTSIDE, Problem, Rule, TOO_LARGE};
 use super::wiring::{Miss, Wiring, Words};
 
 /// Most code bits a layout may place: a megabyte of memory.
@@ -30,7 +28,11 @@ pub(super) fn resolve(
     let names = Names {
         chips: &document.chips,
         axes,
-        areas: document.areas.iter().map(|a| a.name.value.as_str()).collect(),
+        areas: document
+            .areas
+            .iter()
+            .map(|a| a.name.value.as_str())
+            .collect(),
     };
     let chip_bits: u64 = document
         .chips
@@ -102,7 +104,10 @@ fn resolve_area(
         checks: Vec::new(),
         copies: Vec::new(),
     };
-    let entries: u64 = area.axes.iter().fold(1u64, |n, x| n.saturating_mul(x.labels.len() as u64));
+    let entries: u64 = area
+        .axes
+        .iter()
+        .fold(1u64, |n, x| n.saturating_mul(x.labels.len() as u64));
     let owned = plan.owns.iter().filter(|o| **o).count() as u64;
     let chip_bits: u64 = chips
         .iter()
@@ -152,8 +157,13 @@ fn resolve_copy(
     let subject = format!("{} copy {}", area.name.value, copy.name);
     if copy.base.is_none() && copy.chips.is_none() {
         log.push(
-            Problem::new(&COPY, copy.at, subject.clone(), "a copy says where it lives")
-                .repair("give the address of its first slot with `at`, or its chips with `chips`"),
+            Problem::new(
+                &COPY,
+                copy.at,
+                subject.clone(),
+                "a copy says where it lives",
+            )
+            .repair("give the address of its first slot with `at`, or its chips with `chips`"),
         );
     }
     let mut own = wiring.clone();
@@ -246,7 +256,11 @@ fn report(
             n => format!("; so have {} other bits", n - 1),
         };
         let mut problem = explain(*miss, &what, &also, area, names);
-        problem.at = if problem.at == At::default() { at } else { problem.at };
+        problem.at = if problem.at == At::default() {
+            at
+        } else {
+            problem.at
+        };
         if problem.at != at {
             problem = problem.also(at, format!("{name} here"));
         }
@@ -273,7 +287,8 @@ fn entry_words(area: &doc::Area, entry: usize) -> String {
 fn explain(miss: Miss, what: &str, also: &str, area: &doc::Area, names: &Names<'_>) -> Problem {
     let subject = format!("area {}", area.name.value);
     let chip = |i: u16| &names.chips[usize::from(i)];
-    let new = |rule: &'static Rule, at: At, says: String| Problem::new(rule, at, subject.clone(), says);
+    let new =
+        |rule: &'static Rule, at: At, says: String| Problem::new(rule, at, subject.clone(), says);
     match miss {
         Miss::NoHome => new(&NO_HOME, At::default(), format!("no chip answers for {what}{also}"))
             .repair("see that some chip of the area holds this entry, is enabled there, and carries this line of the bus in `data`"),

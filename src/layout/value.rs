@@ -78,7 +78,10 @@ pub(super) fn parse(text: &str, file: u16, log: &mut Log) -> Table {
     if text.len() > MAX_TEXT {
         log.push(Problem::new(
             &TOO_LARGE,
-            At { file, ..At::default() },
+            At {
+                file,
+                ..At::default()
+            },
             "text",
             format!(
                 "the text is {} bytes long; a layout may have {MAX_TEXT}",

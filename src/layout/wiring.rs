@@ -24,7 +24,10 @@ pub(super) struct Bound {
 
 impl Bound {
     /// Looks up the names; the error is the name that no counter has.
-    pub(super) fn new(signal: &Signal, counter: impl Fn(&str) -> Option<Option<usize>>) -> Result<Self, String> {
+    pub(super) fn new(
+        signal: &Signal,
+        counter: impl Fn(&str) -> Option<Option<usize>>,
+    ) -> Result<Self, String> {
         let mut out = Bound {
             invert: signal.invert,
             terms: Vec::new(),
@@ -87,8 +90,8 @@ impl WiredChip {
             }
         }
         let in_order = |(i, b): (usize, &Bound)| !b.invert && b.terms == [(0, 1u32 << i)];
-        let plain = (enable.is_empty() && address.iter().enumerate().all(in_order))
-            .then_some(reaches[0]);
+        let plain =
+            (enable.is_empty() && address.iter().enumerate().all(in_order)).then_some(reaches[0]);
         Self {
             chip,
             address,
@@ -111,7 +114,10 @@ impl WiredChip {
     pub(super) fn depends_on(&self, axis: usize, stride: i64) -> bool {
         self.reaches.get(3 + axis).is_some_and(|m| *m != 0)
             || (stride != 0 && self.reaches[0] != 0)
-            || self.counters.get(axis).is_some_and(|c| c.iter().any(Option::is_none))
+            || self
+                .counters
+                .get(axis)
+                .is_some_and(|c| c.iter().any(Option::is_none))
     }
 }
 
@@ -162,7 +168,9 @@ pub(super) fn pins(
                 line: u32::from(pin),
                 inverted: false,
             },
-            Some(data) => data.get(usize::from(pin)).map_or(DataPin::None, |p| p.value),
+            Some(data) => data
+                .get(usize::from(pin))
+                .map_or(DataPin::None, |p| p.value),
         };
         if let DataPin::Line { line, inverted } = carried {
             if let Some(slot) = out.get_mut(line as usize) {
@@ -250,7 +258,12 @@ impl Wiring {
             let mut counters = [0; MAX_COUNTERS];
             let mut base = self.base;
             for (i, (&index, &(at, stride))) in indices.iter().zip(&self.axes).enumerate() {
-                let held = chip.counters.get(i).and_then(|c| c.get(index)).copied().flatten();
+                let held = chip
+                    .counters
+                    .get(i)
+                    .and_then(|c| c.get(index))
+                    .copied()
+                    .flatten();
                 let Some(counter) = held else { continue 'chips };
                 if let Some(slot) = counters.get_mut(3 + i) {
                     *slot = counter;

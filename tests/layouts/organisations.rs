@@ -3,7 +3,10 @@
 use cellkeep::layout::model::{BitPlace, Layout};
 
 fn layout(name: &str) -> Layout {
-    let path = format!("{}/tests/layouts/valid/{name}.toml", env!("CARGO_MANIFEST_DIR"));
+    let path = format!(
+        "{}/tests/layouts/valid/{name}.toml",
+        env!("CARGO_MANIFEST_DIR")
+    );
     match cellkeep::layout::load(&path) {
         Ok(layout) => layout,
         Err(e) => panic!("{e}"),
@@ -26,7 +29,12 @@ fn places(layout: &Layout, area: &str, indices: &[usize], key: &str) -> Vec<Stri
 
 fn show(layout: &Layout, p: BitPlace) -> String {
     let mark = if p.inverted { "!" } else { "" };
-    format!("{mark}{}:{}:{}", layout.chips[usize::from(p.chip)].id, p.cell, p.line)
+    format!(
+        "{mark}{}:{}:{}",
+        layout.chips[usize::from(p.chip)].id,
+        p.cell,
+        p.line
+    )
 }
 
 #[test]
@@ -37,7 +45,12 @@ fn serial_msb_first() {
     assert_eq!(
         places(&l, "presets", &[5, 1], "filter.cutoff"),
         [
-            "!CH12:1454:0", "!CH12:1453:0", "!CH12:1452:0", "!CH12:1451:0", "!CH12:1450:0", "!CH12:1449:0"
+            "!CH12:1454:0",
+            "!CH12:1453:0",
+            "!CH12:1452:0",
+            "!CH12:1451:0",
+            "!CH12:1450:0",
+            "!CH12:1449:0"
         ]
     );
     // Voice 3 is the second position of CH34, so its counter is 1; slot 6, bits 2 to 5 at steps 4 to 1.
