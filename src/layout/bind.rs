@@ -3,7 +3,7 @@
 use super::document::Chip;
 use super::document_area::{Area, Axis};
 use super::fields::{Placed, nearest};
-use super::problem::{HOLDS, IN_OUT, Log, PIN_COUNT, PIN_REPEAT, Problem, SIGNAL, WORD};
+use super::problem::{HOLDS, IN_OUT, Log, NAME, PIN_COUNT, PIN_REPEAT, Problem, SIGNAL, WORD};
 use super::wiring::{self, Bound, WiredChip, Words};
 
 /// Everything the areas of a layout share while they are resolved.
@@ -115,6 +115,17 @@ impl Names<'_> {
             }
             log.push(problem);
         }
+        if let Some(axis) = area.axes.iter().find(|x| x.name == "step" && needed > 1) {
+            log.push(
+                Problem::new(
+                    &NAME,
+                    axis.at,
+                    format!("area {}", area.name.value),
+                    format!("an axis cannot be called step where a slot's word takes {needed} steps"),
+                )
+                .repair("call the axis something else, so that step.0, step.1, ... mean the steps of the word"),
+            );
+        }
         Words {
             lines,
             word,
@@ -147,14 +158,15 @@ impl Names<'_> {
     ) -> Option<WiredChip> {
         let chip = &self.chips[index];
         let counter = |name: &str| -> Option<Option<usize>> {
+            // An axis may be called step where a word takes one: the counter of that name then rests.
+            if let Some(axis) = area.axes.iter().position(|x| x.name == name) {
+                return Some(Some(3 + axis));
+            }
             match name {
                 "a" => Some(Some(0)),
                 "step" => Some(Some(1)),
                 "slot" => Some(Some(2)),
-                _ => match area.axes.iter().position(|x| x.name == name) {
-                    Some(axis) => Some(Some(3 + axis)),
-                    None => self.axes.contains(&name).then_some(None),
-                },
+                _ => self.axes.contains(&name).then_some(None),
             }
         };
         let bind = |signals: &[Placed<super::notation::Signal>]| -> Option<Vec<Bound>> {

@@ -180,6 +180,7 @@ fn bench(f: &mut Fields<'_, '_>) -> model::Bench {
         capacity_mah: b.positive("capacity_mah"),
         blocking: b.plain("blocking"),
         series_ohms: b.positive("series_ohms"),
+        charge_ohms: b.positive("charge_ohms"),
         hold_up_farads: b.positive("hold_up_farads"),
         supply_volts: b.positive("supply_volts"),
         exits: b.plain_texts("exits"),

@@ -103,7 +103,6 @@ pub(super) struct Constant {
 /// A reserved part as written.
 #[derive(Debug)]
 pub(super) struct Reserved {
-    pub(super) at: At,
     pub(super) pieces: Vec<Placed<Piece>>,
     pub(super) slots: Vec<Placed<(u32, u32)>>,
 }
@@ -131,7 +130,6 @@ pub(super) enum Covers {
 /// A check as written.
 #[derive(Debug)]
 pub(super) struct Check {
-    pub(super) at: At,
     pub(super) key: Placed<String>,
     pub(super) method: Method,
     pub(super) method_at: At,
@@ -229,7 +227,7 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
         let mut x = Fields::open(axis, &keys::AXIS, entry.key_at, subject, a.log);
         let taken = matches!(
             entry.key.as_str(),
-            "a" | "step" | "slot" | "q" | "area" | ""
+            "a" | "slot" | "q" | "area" | ""
         );
         if taken || entry.key.contains(['.', ' ', '!', '^', '=', ',']) {
             let problem = Problem::new(
@@ -238,7 +236,7 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
                 x.subject.clone(),
                 format!("{:?} cannot name an axis", entry.key),
             )
-            .repair("a, q, step, slot and area are taken; use one word, such as preset or voice");
+            .repair("a, q, slot and area are taken; use one word, such as preset or voice");
             x.log.push(problem);
         }
         let count = x.unsigned("count", 1, MAX_COUNT);
@@ -639,7 +637,6 @@ fn reserved(a: &mut Fields<'_, '_>) -> Vec<Reserved> {
         }
         let slots = slot_ranges(&mut r, "slots");
         out.push(Reserved {
-            at,
             pieces: pieces(&mut r, "bits"),
             slots,
         });
@@ -791,7 +788,6 @@ fn check(c: &mut Fields<'_, '_>, key: Placed<String>) -> Option<Check> {
         c.log.push(problem);
     }
     Some(Check {
-        at: c.at,
         method,
         method_at: c.at_of("method"),
         covers,

@@ -427,14 +427,14 @@ fn depends_on(selectors: &[Option<usize>], from: usize, target: usize) -> bool {
     true
 }
 
-/// Two parameters of a group with one label cannot be told apart on a sheet.
+/// Two controls of one kind with one label in a group cannot be told apart on a sheet.
 fn labels(area: &Area, out: &[Parameter], log: &mut Log) {
     let mut seen = std::collections::HashMap::new();
     for (i, p) in out.iter().enumerate() {
         if p.alias_of.is_some() || p.when.is_some() {
             continue; // Shown in place of another, not beside it.
         }
-        if let Some(first) = seen.insert((p.group.as_deref(), p.label.as_str()), i) {
+        if let Some(first) = seen.insert((p.group.as_deref(), p.label.as_str(), p.control), i) {
             log.push(
                 Problem::new(
                     &LABEL,

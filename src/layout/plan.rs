@@ -171,13 +171,14 @@ pub(super) fn plan(area: &Area, words: &Words, log: &mut Log) -> Plan {
     }
     for r in &area.reserved {
         let subject = format!("area {} reserved", area.name.value);
-        let bits = assemble(&r.pieces, words, &subject, log);
-        if !r.pieces.is_empty() {
+        // Pieces of a reserved part need not make one code, so each is a field of its own.
+        for piece in &r.pieces {
+            let bits = assemble(std::slice::from_ref(piece), words, &subject, log);
             plan.push(
                 FieldOwner::Reserved,
                 bits,
                 false,
-                r.at,
+                piece.at,
                 "a reserved part".to_owned(),
             );
         }

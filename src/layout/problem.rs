@@ -91,7 +91,7 @@ rules! {
     ALIAS Error "parameter.alias" "An alias shows bits of the parameter it names.";
     BLANK Error "parameter.blank" "The blank code fits the value.";
     CHARSET Error "parameter.charset" "A character set has one code a character and fits the width.";
-    LABEL Caution "parameter.label" "No two parameters of a group carry the same label.";
+    LABEL Caution "parameter.label" "No two controls of one kind in a group carry the same label.";
     CONSTANT Error "constant.value" "A constant fits its bits.";
     METHOD Error "check.method" "A check names a method and what the method needs.";
     OVER Error "check.over" "A check covers words that exist and that its method can take.";

@@ -70,6 +70,9 @@ pub(super) struct WiredChip {
     pub(super) cells: (u32, u32),
     /// Bits of each counter that reach some pin.
     reaches: [u32; MAX_COUNTERS],
+    /// Bits of each counter that must be 0 because they reach no pin though others of that counter do. A chip that
+    /// other counters address too may take single bits of the address, such as one that tells copies apart.
+    lost: [u32; MAX_COUNTERS],
     /// The address pins are a.0, a.1, ... and nothing else matters: the usual case, taken straight.
     plain: Option<u32>,
 }
@@ -89,6 +92,11 @@ impl WiredChip {
                 reaches[counter] |= mask;
             }
         }
+        let mixed = reaches[1..].iter().any(|m| *m != 0);
+        let mut lost = reaches.map(|m| if m == 0 { 0 } else { !m });
+        if mixed {
+            lost[0] = 0;
+        }
         let in_order = |(i, b): (usize, &Bound)| !b.invert && b.terms == [(0, 1u32 << i)];
         let plain =
             (enable.is_empty() && address.iter().enumerate().all(in_order)).then_some(reaches[0]);
@@ -100,6 +108,7 @@ impl WiredChip {
             counters,
             cells,
             reaches,
+            lost,
             plain,
         }
     }
@@ -108,16 +117,6 @@ impl WiredChip {
     pub(super) fn by_address(&self) -> bool {
         self.reaches[1..].iter().all(|m| *m == 0)
             && self.counters.iter().flatten().all(Option::is_some)
-    }
-
-    /// True where some pin depends on this axis, by its counter or by the address it moves.
-    pub(super) fn depends_on(&self, axis: usize, stride: i64) -> bool {
-        self.reaches.get(3 + axis).is_some_and(|m| *m != 0)
-            || (stride != 0 && self.reaches[0] != 0)
-            || self
-                .counters
-                .get(axis)
-                .is_some_and(|c| c.iter().any(Option::is_none))
     }
 }
 
@@ -338,8 +337,8 @@ impl EntryWiring<'_> {
             let lost = here
                 .counters
                 .iter()
-                .zip(&chip.reaches)
-                .position(|(value, mask)| *mask != 0 && value & !mask != 0);
+                .zip(&chip.lost)
+                .position(|(value, mask)| value & mask != 0);
             let cell = match (lost, chip.plain) {
                 (Some(counter), _) => Err(Miss::Lost(chip.chip, counter)),
                 (None, Some(mask)) => Ok(here.counters[0] & mask),
