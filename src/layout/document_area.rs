@@ -225,10 +225,7 @@ fn axes(a: &mut Fields<'_, '_>) -> Vec<Axis> {
             break;
         }
         let mut x = Fields::open(axis, &keys::AXIS, entry.key_at, subject, a.log);
-        let taken = matches!(
-            entry.key.as_str(),
-            "a" | "slot" | "q" | "area" | ""
-        );
+        let taken = matches!(entry.key.as_str(), "a" | "slot" | "q" | "area" | "");
         if taken || entry.key.contains(['.', ' ', '!', '^', '=', ',']) {
             let problem = Problem::new(
                 &NAME,
