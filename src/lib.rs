@@ -30,6 +30,9 @@ pub mod compare;
 pub mod edit;
 
 pub mod identify;
+pub mod caution;
+
+pub mod standby;
 
 pub mod sheet;
 

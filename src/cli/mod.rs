@@ -9,6 +9,7 @@ mod man;
 mod output;
 mod schema;
 mod shelf;
+mod standby;
 
 use std::process::ExitCode;
 
@@ -35,6 +36,7 @@ pub(crate) struct Arguments {
 
 #[derive(clap::Subcommand)]
 enum Command {
+    Standby(Box<standby::Args>),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -67,6 +69,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
+        Command::Standby(args) => standby::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

@@ -2,8 +2,9 @@
 
 use std::fmt::Arguments;
 use std::io::{ErrorKind, Write};
+use std::path::Path;
 
-use crate::blame::Blame;
+use crate::blame::{Blame, DiskError};
 
 /// Prints a line to standard output, as `println!` does, without its panic when nobody listens any more.
 macro_rules! say {
@@ -24,6 +25,22 @@ pub(crate) fn print_text(text: &str) {
     let mut out = anstream::stdout().lock();
     let done = out.write_all(text.as_bytes()).and_then(|()| out.flush());
     ended(done);
+}
+
+/// Writes a new file, whole or not at all; one that is there is replaced only when told to.
+pub(crate) fn write_new(path: &Path, text: &str, replace: bool) -> Result<(), DiskError> {
+    let fail = |action| move |error| DiskError::new(action, path, error);
+    let parent = path.parent().filter(|p| !p.as_os_str().is_empty());
+    let mut file = tempfile::NamedTempFile::new_in(parent.unwrap_or(Path::new(".")))
+        .map_err(fail("create a file beside"))?;
+    file.write_all(text.as_bytes()).map_err(fail("write"))?;
+    let done = if replace {
+        file.persist(path)
+    } else {
+        file.persist_noclobber(path)
+    };
+    done.map(|_| ())
+        .map_err(|e| DiskError::new("write", path, e.error))
 }
 
 /// Ends the program when output cannot be written: quietly when the reader has left, as `| head` does, and with

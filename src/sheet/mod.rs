@@ -14,6 +14,8 @@ pub mod view;
 
 pub mod patch;
 
+pub mod standby;
+
 /// The paper a sheet is printed on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Paper {

@@ -16,6 +16,18 @@ pub(super) fn document(
     class: &str,
     body: &Markup,
 ) -> String {
+    document_with(paper, title, subject, class, "", body)
+}
+
+/// A whole document with rules of its own beside those of every sheet.
+pub(super) fn document_with(
+    paper: Paper,
+    title: &str,
+    subject: &Subject,
+    class: &str,
+    style: &str,
+    body: &Markup,
+) -> String {
     let size = format!("@page{{size:{}}}", paper.css());
     html! {
         (DOCTYPE)
@@ -26,7 +38,7 @@ pub(super) fn document(
                 meta name="color-scheme" content="light dark";
                 meta name="generator" content={ "cellkeep " (env!("CARGO_PKG_VERSION")) };
                 title { (subject.instrument) " \u{b7} " (title) }
-                style { (PreEscaped(STYLE)) (PreEscaped(size)) }
+                style { (PreEscaped(STYLE)) (PreEscaped(style)) (PreEscaped(size)) }
             }
             body class=(class) {
                 (draw::mark_definitions())
