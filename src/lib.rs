@@ -29,8 +29,8 @@ pub mod compare;
 
 pub mod edit;
 
-pub mod identify;
 pub mod caution;
+pub mod identify;
 
 pub mod standby;
 
