@@ -5,6 +5,7 @@
 //! do it.
 
 mod completions;
+mod convert;
 mod man;
 mod output;
 mod schema;
@@ -37,6 +38,7 @@ pub(crate) struct Arguments {
 #[derive(clap::Subcommand)]
 enum Command {
     Standby(Box<standby::Args>),
+    Convert(Box<convert::Args>),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -70,6 +72,7 @@ pub fn main() -> ExitCode {
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
         Command::Standby(args) => standby::run(&args),
+        Command::Convert(args) => convert::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),
