@@ -68,9 +68,10 @@ impl DiskError {
 
 impl Blame for DiskError {
     fn who(&self) -> Who {
-        match self.source.kind() {
-            std::io::ErrorKind::NotFound | std::io::ErrorKind::AlreadyExists => Who::Caller,
-            _ => Who::Disk,
+        if self.source.kind() == std::io::ErrorKind::NotFound {
+            Who::Caller
+        } else {
+            Who::Disk
         }
     }
 

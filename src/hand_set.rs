@@ -5,6 +5,8 @@
 //! written on as well as typed into. Nothing in a filled form is refused for being unreadable: it is kept as it
 //! was written, with a finding.
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use toml::de::{DeTable, DeValue};
@@ -40,6 +42,21 @@ pub struct FilledForm {
 impl Document for FilledForm {
     const KIND: &'static str = "hand-set";
     const VERSION: u32 = 1;
+}
+
+impl FilledForm {
+    /// What was written, by key and then by label, as a bank keeps it; the label is empty for controls that exist
+    /// once.
+    pub fn by_key(&self) -> BTreeMap<String, BTreeMap<String, String>> {
+        let mut all: BTreeMap<String, BTreeMap<String, String>> = BTreeMap::new();
+        for control in self.controls.iter().filter(|c| !c.written.is_empty()) {
+            all.entry(control.key.clone()).or_default().insert(
+                control.at.clone().unwrap_or_default(),
+                control.written.clone(),
+            );
+        }
+        all
+    }
 }
 
 /// Where one hand-set control stood.

@@ -5,7 +5,6 @@
 //! do it.
 
 mod completions;
-mod convert;
 mod man;
 mod output;
 mod schema;
@@ -38,7 +37,6 @@ pub(crate) struct Arguments {
 #[derive(clap::Subcommand)]
 enum Command {
     Standby(Box<standby::Args>),
-    Convert(Box<convert::Args>),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -72,7 +70,6 @@ pub fn main() -> ExitCode {
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
         Command::Standby(args) => standby::run(&args),
-        Command::Convert(args) => convert::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

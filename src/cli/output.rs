@@ -4,9 +4,7 @@ use std::fmt::Arguments;
 use std::io::{ErrorKind, Write};
 use std::path::Path;
 
-use super::Status;
 use crate::blame::{Blame, DiskError};
-use crate::finding::Finding;
 
 /// Prints a line to standard output, as `println!` does, without its panic when nobody listens any more.
 macro_rules! say {
@@ -127,44 +125,5 @@ impl Bar {
     /// Takes the bar away.
     pub(crate) fn finish(&self) {
         self.bar.finish_and_clear();
-    }
-}
-
-/// Prints findings, the worst first: how much each matters, what was noticed, what it means and what to do.
-pub(crate) fn findings(findings: &[Finding]) {
-    let mut sorted: Vec<&Finding> = findings.iter().collect();
-    sorted.sort_by_key(|f| std::cmp::Reverse(f.severity));
-    for finding in sorted {
-        let line = finding
-            .place
-            .line
-            .map(|n| format!("line {n}: "))
-            .unwrap_or_default();
-        say!(
-            "{:<8} {line}{} [{}]",
-            finding.severity.word(),
-            finding.says,
-            finding.code
-        );
-        for figure in &finding.evidence {
-            say!("{:8} - {figure}", "");
-        }
-        if let Some(means) = &finding.means {
-            say!("{:8} means: {means}", "");
-        }
-        if !finding.otherwise.is_empty() {
-            say!("{:8} or else: {}", "", finding.otherwise.join("; "));
-        }
-        if let Some(act) = &finding.act {
-            say!("{:8} do: {act}", "");
-        }
-    }
-}
-
-/// How a command with these findings ends: notes alone are nothing to report.
-pub(crate) fn status(findings: &[Finding]) -> Status {
-    match crate::finding::worst(findings) {
-        Some(_) => Status::Findings,
-        None => Status::Clean,
     }
 }

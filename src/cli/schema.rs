@@ -36,7 +36,6 @@ const fn kind<D: Document>(about: &'static str) -> Kind {
 /// Every kind; a new document joins here.
 static KINDS: &[Kind] = &[
     kind::<crate::standby::Report>("what standby answers (standby --json)"),
-    kind::<super::convert::Conversion>("what a conversion read, wrote and lost (convert --json)"),
     kind::<crate::reading::ReadingRecord>("reading.json in a reading's folder"),
     kind::<crate::hand_set::FilledForm>("a filled hand-set form (hand-set --filled --json)"),
     kind::<crate::shelf::Job>("job.json of a job on the shelf"),
