@@ -3,6 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::blame::{Blame, Who};
+
 /// A type that is written as a JSON document.
 pub trait Document: Serialize + JsonSchema {
     /// The document's kind, one or two words with hyphens.
@@ -46,4 +48,11 @@ pub fn schema<D: Document>() -> serde_json::Value {
     }
     schema["title"] = serde_json::json!(format!("cellkeep {} {}", D::KIND, D::VERSION));
     schema
+}
+
+/// A document that cannot be written as JSON: a value of it has no JSON form.
+impl Blame for serde_json::Error {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
 }

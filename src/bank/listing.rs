@@ -26,10 +26,16 @@ pub fn listing(bank: &Bank) -> String {
             }
         }
     }
-    for (key, by_label) in &bank.hand_set {
-        let _ = writeln!(out, "\nset by hand: {key}");
-        for (label, value) in by_label {
-            let _ = writeln!(out, "  {label:<28} {value}");
+    if let Some(form) = &bank.hand_set {
+        let _ = writeln!(out, "\nset by hand, as noted");
+        for control in &form.controls {
+            let at = control.at.as_deref().unwrap_or("");
+            let written = if control.written.is_empty() {
+                "not noted"
+            } else {
+                &control.written
+            };
+            let _ = writeln!(out, "  {:<28} {:<16} {written}", control.key, at);
         }
     }
     out

@@ -12,7 +12,7 @@ pub use apply::{ApplyError, BankProblem, apply};
 pub use decoded::Decoded;
 pub use listing::{csv, listing, table};
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::HashMap;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -21,6 +21,7 @@ use crate::codec::checks::{self, Verdict};
 use crate::codec::{Codes, Memory, low_mask, setting};
 use crate::document::Document;
 use crate::finding::{Finding, Place, Severity};
+use crate::hand_set::FilledForm;
 use crate::layout::model::{Area, BitPlace, Coding, Layout, Parameter};
 
 /// Which layout a bank was decoded by.
@@ -64,9 +65,9 @@ pub struct Bank {
     pub layout: LayoutRef,
     /// The areas in the order of the layout.
     pub areas: Vec<BankArea>,
-    /// Positions of the controls that memory does not hold, as noted by hand: key, then value by label.
-    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
-    pub hand_set: BTreeMap<String, BTreeMap<String, String>>,
+    /// Positions of the controls that memory does not hold, as noted by hand.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub hand_set: Option<FilledForm>,
     /// Checks that do not hold or cannot be decided.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub checks: Vec<BankCheck>,
@@ -199,7 +200,7 @@ impl Bank {
             version: None,
             layout: LayoutRef::of(layout),
             areas: areas.collect(),
-            hand_set: BTreeMap::new(),
+            hand_set: None,
             checks: failing_checks(layout, &decoded.memory),
         }
     }
@@ -346,42 +347,88 @@ fn failing_checks(layout: &Layout, memory: &Memory) -> Vec<BankCheck> {
 
 /// What decoding notices: checks that fail, codes that are not legal, constants that differ, copies that differ.
 pub fn findings(layout: &Layout, memory: &Memory, codes: &Codes) -> Vec<Finding> {
-    let mut found = Vec::new();
-    for check in failing_checks(layout, memory) {
-        let whom = check
-            .entry
-            .clone()
-            .unwrap_or_else(|| format!("area {}", check.area));
-        let place = Place {
-            entries: vec![whom.clone()],
-            ..Place::default()
-        };
-        found.push(match (check.stored, check.computed) {
-            (Some(stored), Some(computed)) => Finding::new(
-                "check.mismatch",
-                Severity::Damage,
-                format!(
-                    "{whom}: check {} holds {stored:#x}, its words ask for {computed:#x}",
-                    check.key
-                ),
-            )
-            .at(place)
-            .means("something in this entry, or the check itself, is not what the instrument wrote")
-            .act("read the chip again; if the reads agree, run examine"),
-            _ => Finding::new(
-                "check.undecided",
-                Severity::Caution,
-                format!("{whom}: check {} covers unknown bits", check.key),
-            )
-            .at(place),
-        });
-    }
+    let mut found = failed_checks(layout, memory);
     for (a, area) in layout.areas.iter().enumerate() {
         illegal_codes(area, codes, a, &mut found);
         constants(area, codes, a, &mut found);
         copies(area, memory, &mut found);
     }
     found
+}
+
+/// One finding a check, with every entry it fails in.
+fn failed_checks(layout: &Layout, memory: &Memory) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let failing = failing_checks(layout, memory);
+    for area in &layout.areas {
+        for check in &area.checks {
+            let own = |decided: bool| -> Vec<&BankCheck> {
+                let is_it = |c: &&BankCheck| {
+                    c.area == area.name && c.key == check.key && c.stored.is_some() == decided
+                };
+                failing.iter().filter(is_it).collect()
+            };
+            let whom = |c: &BankCheck| {
+                c.entry
+                    .clone()
+                    .unwrap_or_else(|| format!("all of {}", area.name))
+            };
+            let place = |checks: &[&BankCheck]| Place {
+                entries: checks.iter().map(|c| whom(c)).collect(),
+                ..Place::default()
+            };
+            let of = check.instances.len();
+            let failed = own(true);
+            if let Some(first) = failed.first() {
+                let says = format!(
+                    "{}: check {} fails in {} of {of}: {}",
+                    area.name,
+                    check.key,
+                    failed.len(),
+                    listed(&place(&failed).entries),
+                );
+                let mut finding = Finding::new("check.mismatch", Severity::Damage, says)
+                    .at(place(&failed))
+                    .means("something the check covers, or the check itself, is not what the instrument wrote")
+                    .act("read the chip again; if the reads agree, run examine");
+                let (stored, computed) = (first.stored.unwrap_or(0), first.computed.unwrap_or(0));
+                finding.evidence.push(format!(
+                    "{}: stored {stored:#x}, its words ask for {computed:#x}",
+                    whom(first)
+                ));
+                found.push(finding);
+            }
+            let undecided = own(false);
+            if !undecided.is_empty() {
+                let says = format!(
+                    "{}: check {} covers unknown bits in {} of {of}: {}",
+                    area.name,
+                    check.key,
+                    undecided.len(),
+                    listed(&place(&undecided).entries),
+                );
+                found.push(
+                    Finding::new("check.undecided", Severity::Caution, says).at(place(&undecided)),
+                );
+            }
+        }
+    }
+    found
+}
+
+/// At most six names, and how many more.
+fn listed(names: &[String]) -> String {
+    const SHOWN: usize = 6;
+    let shown = names
+        .iter()
+        .take(SHOWN)
+        .cloned()
+        .collect::<Vec<_>>()
+        .join("; ");
+    match names.len().checked_sub(SHOWN) {
+        Some(more) if more > 0 => format!("{shown}; and {more} more"),
+        _ => shown,
+    }
 }
 
 fn illegal_codes(area: &Area, codes: &Codes, a: usize, found: &mut Vec<Finding>) {

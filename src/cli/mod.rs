@@ -4,12 +4,25 @@
 //! exit status is 0 for done with nothing to report, 1 for done with differences or findings, 2 for could not
 //! do it.
 
+mod blank;
+mod compare;
 mod completions;
+mod convert;
+mod copy;
+mod decode;
+mod edited;
+mod encode;
+mod findings;
+mod identify;
 mod man;
+mod open;
 mod output;
 mod schema;
+mod set;
 mod shelf;
 mod standby;
+mod swap;
+mod verify;
 
 use std::process::ExitCode;
 
@@ -37,6 +50,16 @@ pub(crate) struct Arguments {
 #[derive(clap::Subcommand)]
 enum Command {
     Standby(Box<standby::Args>),
+    Convert(Box<convert::Args>),
+    Decode(decode::Args),
+    Encode(encode::Args),
+    Compare(compare::Args),
+    Verify(verify::Args),
+    Identify(identify::Args),
+    Set(set::Args),
+    Copy(copy::Args),
+    Swap(swap::Args),
+    Blank(blank::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -55,6 +78,12 @@ pub(crate) enum Status {
 /// A command that could not do its work.
 pub(crate) struct Failure(Box<dyn Blame>);
 
+impl std::fmt::Display for Failure {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        self.0.fmt(f)
+    }
+}
+
 impl<E: Blame + 'static> From<E> for Failure {
     fn from(error: E) -> Self {
         Failure(Box::new(error))
@@ -70,6 +99,16 @@ pub fn main() -> ExitCode {
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
         Command::Standby(args) => standby::run(&args),
+        Command::Convert(args) => convert::run(&args),
+        Command::Decode(args) => decode::run(&args),
+        Command::Encode(args) => encode::run(&args),
+        Command::Compare(args) => compare::run(&args),
+        Command::Verify(args) => verify::run(&args),
+        Command::Identify(args) => identify::run(&args),
+        Command::Set(args) => set::run(&args),
+        Command::Copy(args) => copy::run(&args),
+        Command::Swap(args) => swap::run(&args),
+        Command::Blank(args) => blank::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

@@ -127,3 +127,11 @@ impl Bar {
         self.bar.finish_and_clear();
     }
 }
+
+/// The width to print tables to: the terminal's, or 100 columns in a pipe.
+pub(crate) fn columns() -> usize {
+    match std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok()) {
+        Some(columns) => columns,
+        None => 100,
+    }
+}

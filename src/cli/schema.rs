@@ -37,6 +37,11 @@ const fn kind<D: Document>(about: &'static str) -> Kind {
 static KINDS: &[Kind] = &[
     kind::<crate::standby::Report>("what standby answers (standby --json)"),
     kind::<crate::reading::ReadingRecord>("reading.json in a reading's folder"),
+    kind::<crate::bank::Bank>("a decoded reading (decode --json)"),
+    kind::<crate::compare::Comparison>("what changed between two readings (compare --json)"),
+    kind::<crate::compare::verify::Verification>("what read back as written (verify --json)"),
+    kind::<crate::identify::Identification>("which layouts fit a reading (identify --json)"),
+    kind::<crate::edit::EditRecord>("changes.json beside an edited reading"),
     kind::<crate::hand_set::FilledForm>("a filled hand-set form (hand-set --filled --json)"),
     kind::<crate::shelf::Job>("job.json of a job on the shelf"),
     kind::<crate::shelf::Done>(

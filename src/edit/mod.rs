@@ -340,9 +340,12 @@ impl<'d, 'a> Editor<'d, 'a> {
     ) -> Result<(), EditError> {
         let s_area = &source.layout.areas[sa];
         let t_area = &self.decoded.layout.areas[ta];
+        // In the same layout everything goes along, also what has no meaning at the selector's position: the
+        // instrument's own copy would take it too.
+        let alike = source.layout.source.sha256 == self.decoded.layout.source.sha256;
         for (sp, parameter) in s_area.parameters.iter().enumerate() {
             if parameter.alias_of.is_some()
-                || !crate::bank::applies(s_area, &source.codes, sa, s, sp)
+                || !alike && !crate::bank::applies(s_area, &source.codes, sa, s, sp)
             {
                 continue;
             }

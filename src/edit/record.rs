@@ -110,7 +110,6 @@ pub(super) fn finish(
     // The shapes are those of the reading, which exist.
     let images = memory.images().unwrap_or_default();
     for (chip, image) in reading.chips.iter_mut().zip(&images) {
-        let mut touched = false;
         for cell in 0..image.words() {
             let before = chip.image.values()[cell as usize];
             let mut changed = false;
@@ -122,7 +121,6 @@ pub(super) fn finish(
                 }
             }
             if changed {
-                touched = true;
                 cells.push(EditedWord {
                     chip: chip.id.clone(),
                     cell,
@@ -130,9 +128,6 @@ pub(super) fn finish(
                     after: chip.image.values()[cell as usize],
                 });
             }
-        }
-        if touched {
-            chip.source = None;
         }
     }
     let digests = |r: &Reading| {

@@ -22,6 +22,8 @@ pub struct WriteOptions {
     pub replace: bool,
     /// Places that must not be written to besides those the chips were read from.
     pub keep_off: Vec<PathBuf>,
+    /// Other documents to lay into the folder, by file name, such as the record of an edit.
+    pub also: Vec<(String, Vec<u8>)>,
 }
 
 /// What was written.
@@ -103,13 +105,15 @@ pub fn write(
         chips: Vec::new(),
     };
     let mut files = Vec::new();
-    let mut taken = HashSet::from([RECORD_NAME.to_owned()]);
+    let others = options.also.iter().map(|(name, _)| name.to_lowercase());
+    let mut taken: HashSet<String> = others.chain([RECORD_NAME.to_owned()]).collect();
     for chip in &reading.chips {
         let name = free_name(&chip.id, options.form.ending(), &mut taken);
         let (entry, bytes) = chip_file(chip, name, options)?;
         files.push((entry.file.clone(), bytes));
         record.chips.push(entry);
     }
+    files.extend(options.also.iter().cloned());
     files.push((
         RECORD_NAME.to_owned(),
         document::to_json(&record)?.into_bytes(),

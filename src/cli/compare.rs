@@ -1,0 +1,98 @@
+//! `compare`: what changed between two readings.
+
+use super::open::ReadingArgs;
+use super::output::{print_text, say};
+use super::{Outcome, Status, findings};
+use crate::bank::Bank;
+use crate::compare::{self, Comparison};
+use crate::document;
+
+/// Say what changed between two readings, by preset, voice and parameter.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Presets that were moved, swapped, copied or emptied are said to be so. Small steps of one or two codes, which
+re-saving an unmoved knob can make, are marked. Exit status 1 means that something differs.
+
+Examples:
+  cellkeep compare last-visit today -l pellow-six
+  cellkeep compare today edited --bits            with every physical bit
+  cellkeep compare today edited --unified         as a unified diff of the listings")]
+pub(crate) struct Args {
+    /// The earlier reading
+    before: String,
+    /// The later reading
+    after: String,
+    #[command(flatten)]
+    files: ReadingArgs,
+    /// Show the physical bits of every change
+    #[arg(long)]
+    bits: bool,
+    /// Show a unified diff of the two listings
+    #[arg(long, conflicts_with_all = ["bits", "json"])]
+    unified: bool,
+    /// Print the comparison as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = args.files.layout_for(&args.after)?;
+    let before = args.files.decode(&args.before, &layout)?;
+    let after = args.files.decode(&args.after, &layout)?;
+    findings::to_stderr(&before.reading.findings);
+    findings::to_stderr(&after.reading.findings);
+    let comparison = compare::compare(&before, &after);
+    let status = if comparison.is_clean() {
+        Status::Clean
+    } else {
+        Status::Findings
+    };
+    if args.json {
+        print_text(&document::to_json(&comparison)?);
+        return Ok(status);
+    }
+    if args.unified {
+        let banks = (Bank::new(&before), Bank::new(&after));
+        print_text(&compare::unified(
+            &banks.0,
+            &banks.1,
+            (&args.before, &args.after),
+        ));
+        return Ok(status);
+    }
+    print_text(&compare::listing(&comparison, args.bits));
+    for line in summary(&comparison) {
+        say!("{line}");
+    }
+    Ok(status)
+}
+
+fn summary(c: &Comparison) -> Vec<String> {
+    let t = &c.totals;
+    if c.is_clean() {
+        return vec!["no bit differs".to_owned()];
+    }
+    let mut lines = vec![format!(
+        "{} parameters in {} entries changed ({} of them by a small step); {} entries were moved, copied or emptied",
+        t.parameters,
+        t.entries - t.explained_entries,
+        t.small_steps,
+        t.explained_entries
+    )];
+    lines.push(format!(
+        "{} bits differ: {} of parameters, {} of checks, {} without a meaning in the layout",
+        t.bits, t.parameter_bits, t.check_bits, t.other_bits
+    ));
+    if t.incomparable_bits > 0 {
+        lines.push(format!(
+            "{} bits are known in one reading only",
+            t.incomparable_bits
+        ));
+    }
+    lines.push(if t.parameters > 0 && t.parameters == t.small_steps && t.explained_entries == 0 {
+        "next: only small steps; the same knobs saved again, or a converter that drifts".to_owned()
+    } else {
+        "next: if the owner changed nothing, `cellkeep examine` on the later reading, with the earlier one, looks for the cause".to_owned()
+    });
+    lines
+}

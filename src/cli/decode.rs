@@ -1,0 +1,136 @@
+//! `decode`: chip files in, labelled presets out.
+
+use std::path::PathBuf;
+
+use super::open::ReadingArgs;
+use super::output::{print_text, say};
+use super::{Outcome, findings};
+use crate::bank::{self, Bank};
+use crate::blame::DiskError;
+use crate::document;
+use crate::hand_set;
+use crate::reading::place;
+
+/// How a bank is printed.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
+enum As {
+    /// One line a value, stable enough to diff.
+    Listing,
+    /// One row a parameter, one column an entry.
+    Table,
+    /// Comma-separated values.
+    Csv,
+    /// The bank document, which can be edited and encoded again.
+    Json,
+}
+
+/// Turn the chip files of a reading into labelled presets.
+#[derive(clap::Args)]
+#[command(after_help = "\
+A READING is a folder with a file per chip, the file of a single chip, or CHIP=FILE,CHIP=FILE.
+What is wrong with the reading is said on standard error; the presets are still decoded.
+
+Examples:
+  cellkeep decode reading -l pellow-six
+  cellkeep decode reading --as table
+  cellkeep decode reading --json -o bank.json     the bank, to keep or to edit
+  cellkeep decode IC14=read1.hex -l pellow-six --as csv > presets.csv")]
+pub(crate) struct Args {
+    /// The reading
+    reading: String,
+    #[command(flatten)]
+    files: ReadingArgs,
+    /// How to print it
+    #[arg(
+        long = "as",
+        value_name = "HOW",
+        default_value = "listing",
+        conflicts_with = "json"
+    )]
+    how: As,
+    /// The same as --as json
+    #[arg(long)]
+    json: bool,
+    /// Only these entries: preset=12, or preset=3-5,voice=1
+    #[arg(long, value_name = "PLACE")]
+    only: Option<crate::edit::Selector>,
+    /// Only this area
+    #[arg(long, value_name = "AREA")]
+    area: Option<String>,
+    /// Take the positions noted by hand from this filled form
+    #[arg(long, value_name = "FILE")]
+    hand_set: Option<PathBuf>,
+    /// Write to this file in place of standard output
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Replace the file if it is there
+    #[arg(long)]
+    replace: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = args.files.layout_for(&args.reading)?;
+    let decoded = args.files.decode(&args.reading, &layout)?;
+    let mut found = decoded.reading.findings.clone();
+    found.extend(bank::findings(&layout, &decoded.memory, &decoded.codes));
+    let mut bank = Bank::new(&decoded);
+    if let Some(form) = &args.hand_set {
+        let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;
+        let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
+        bank.hand_set = Some(filled);
+        found.extend(noticed);
+    }
+    if args.only.is_some() || args.area.is_some() {
+        let selector = args
+            .only
+            .clone()
+            .unwrap_or_default()
+            .in_area(args.area.as_deref());
+        keep_only(&mut bank, &layout, &selector)?;
+    }
+    let how = if args.json { As::Json } else { args.how };
+    let text = match how {
+        As::Listing => bank::listing(&bank),
+        As::Table => bank::table(&bank, super::output::columns()),
+        As::Csv => bank::csv(&bank),
+        As::Json => document::to_json(&bank)?,
+    };
+    findings::to_stderr(&found);
+    match &args.output {
+        None => print_text(&text),
+        Some(path) => {
+            place::write_file(path, text.as_bytes(), args.replace)?;
+            say!("wrote {}", path.display());
+            say!("{}", next(&args.reading, &found));
+        }
+    }
+    Ok(findings::status(&found))
+}
+
+fn next(reading: &str, found: &[crate::finding::Finding]) -> String {
+    match findings::tally(found) {
+        Some(tally) => format!("next: {tally}; `cellkeep examine {reading}` says what most likely caused them"),
+        None => "next: nothing is wrong with this reading by its own checks; put it on the shelf before the battery comes out".to_owned(),
+    }
+}
+
+/// Leaves only the selected entries in a bank.
+fn keep_only(
+    bank: &mut Bank,
+    layout: &crate::layout::model::Layout,
+    selector: &crate::edit::Selector,
+) -> Result<(), super::Failure> {
+    let wanted = selector.resolve(layout)?;
+    for (a, area) in layout.areas.iter().enumerate() {
+        let keep: &[usize] = wanted.iter().find(|w| w.0 == a).map_or(&[], |w| &w.1);
+        if let Some(labelled) = bank.areas.iter_mut().find(|x| x.name == area.name) {
+            let mut entry = 0;
+            labelled.entries.retain(|_| {
+                entry += 1;
+                keep.contains(&(entry - 1))
+            });
+        }
+    }
+    bank.areas.retain(|a| !a.entries.is_empty());
+    Ok(())
+}

@@ -1,0 +1,48 @@
+//! `encode`: an edited bank back onto the reading it came from.
+
+use std::path::PathBuf;
+
+use super::open::{self, OutputArgs, ReadingArgs};
+use super::{Outcome, edited};
+use crate::bank;
+use crate::edit::Editor;
+
+/// Put an edited bank back onto a reading, and write the chip files to program.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Only what differs from the reading is written; every other bit stays as it was read. Each changed bit is recorded
+with its reason in the new folder.
+
+Examples:
+  cellkeep decode reading --json -o bank.json
+  cellkeep encode bank.json --onto reading -o edited")]
+pub(crate) struct Args {
+    /// The bank, as `decode --json` writes it
+    bank: PathBuf,
+    /// The reading to put it onto
+    #[arg(long, value_name = "READING")]
+    onto: String,
+    #[command(flatten)]
+    files: ReadingArgs,
+    #[command(flatten)]
+    output: OutputArgs,
+    /// Why, for the record
+    #[arg(long, value_name = "TEXT")]
+    why: Option<String>,
+    /// Print the record of the changes as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let bank = open::bank(&args.bank)?;
+    let layout = args.files.layout_for(&args.onto)?;
+    let decoded = args.files.decode(&args.onto, &layout)?;
+    let mut codes = decoded.codes.clone();
+    bank::apply(&bank, &layout, &mut codes)?;
+    let mut editor = Editor::new(&decoded);
+    editor.replace_codes(codes);
+    let why = args.why.as_deref().unwrap_or("the bank says so");
+    let edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
+    edited::write(&edited, &args.output, &args.onto, args.json)
+}

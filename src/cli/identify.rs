@@ -1,0 +1,93 @@
+//! `identify`: which known layouts fit a reading.
+
+use super::open::ReadingArgs;
+use super::output::{print_text, say};
+use super::{Outcome, Status};
+use crate::bank::Decoded;
+use crate::document;
+use crate::identify::{FITS, Fit, rank, score};
+use crate::layout;
+
+/// Tell which known layouts fit a reading, and why.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Every layout that is built in or in the user folder is tried, or only those named. A layout that fits explains a
+good part of the contents; one that does not scrambles them. Exit status 1 means that none fits.
+
+Examples:
+  cellkeep identify reading
+  cellkeep identify reading --among pellow-six --among my-layout.toml")]
+pub(crate) struct Args {
+    /// The reading
+    reading: String,
+    /// Try only this layout (repeatable)
+    #[arg(long, value_name = "LAYOUT")]
+    among: Vec<String>,
+    #[command(flatten)]
+    files: ReadingArgs,
+    /// Print the fits as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let mut names = args.among.clone();
+    names.extend(args.files.layout.clone());
+    if names.is_empty() {
+        names = layout::list()?.into_iter().map(|l| l.id).collect();
+    }
+    let mut fits = Vec::new();
+    for name in &names {
+        let layout = layout::load(name)?;
+        match args.files.load(&args.reading, Some(&layout)) {
+            Ok(reading) => {
+                let decoded = Decoded::new(&layout, &reading)?;
+                fits.push(score(&decoded));
+            }
+            Err(failure) => fits.push(Fit {
+                layout: layout.id.clone(),
+                name: layout.name.clone(),
+                bits_saved: 0.0,
+                share: 0.0,
+                reasons: vec![failure.to_string()],
+                shape_fits: false,
+            }),
+        }
+    }
+    let outcome = rank(fits);
+    let fits = |f: &&Fit| f.shape_fits && f.share >= FITS;
+    let status = if outcome.fits.iter().any(|f| fits(&f)) {
+        Status::Clean
+    } else {
+        Status::Findings
+    };
+    if args.json {
+        print_text(&document::to_json(&outcome)?);
+        return Ok(status);
+    }
+    for fit in &outcome.fits {
+        let verdict = match (fits(&fit), fit.shape_fits) {
+            (true, _) => "fits",
+            (false, true) => "right shape, contents do not fit",
+            (false, false) => "wrong shape",
+        };
+        say!(
+            "{:<24} {verdict}, explains {:.0} % ({:.0} bits)",
+            fit.layout,
+            100.0 * fit.share,
+            fit.bits_saved
+        );
+        for reason in &fit.reasons {
+            for line in reason.lines() {
+                say!("    {line}");
+            }
+        }
+    }
+    match outcome.fits.first().filter(fits) {
+        Some(best) => say!("next: cellkeep decode {} -l {}", args.reading, best.layout),
+        None => say!(
+            "next: no known layout fits; check that each file is the right chip, or `cellkeep layout new` to describe this instrument"
+        ),
+    }
+    Ok(status)
+}

@@ -1,0 +1,224 @@
+//! Opening what a command is given: readings, layouts, banks.
+
+use std::path::{Path, PathBuf};
+use std::str::FromStr;
+
+use crate::bank::{Bank, Decoded};
+use crate::blame::{Blame, DiskError, Who};
+use crate::document::Document;
+use crate::finding::{Finding, Severity};
+use crate::image::form::WriteForm;
+use crate::image::{Form, Packing};
+use crate::layout::{self, model::Layout};
+use crate::reading::{self, Reading, ReadingSpec, WriteOptions};
+
+use super::Failure;
+
+/// Which layout, and what is special about the files.
+#[derive(clap::Args, Clone, Debug)]
+pub(crate) struct ReadingArgs {
+    /// Layout, by name or by path; not needed where the reading's own record names it
+    #[arg(short, long, value_name = "LAYOUT")]
+    pub(crate) layout: Option<String>,
+    /// Form of the files, where it is not to be told by their content: bin, hex, srec, ti-txt, listing
+    #[arg(long, value_name = "FORM", help_heading = "Files")]
+    form: Option<Form>,
+    /// How the files hold the cells, where it is not as the layout says: PACKING, or CHIP=PACKING (repeatable)
+    #[arg(long, value_name = "PACKING", help_heading = "Files")]
+    packing: Vec<String>,
+    /// The files' address of the chips' first cell
+    #[arg(long, value_name = "ADDRESS", value_parser = address, help_heading = "Files")]
+    load_offset: Option<u32>,
+    /// Leave out wrong lines of text files, with a finding each
+    #[arg(long, help_heading = "Files")]
+    skip_wrong_lines: bool,
+}
+
+/// An address in decimal, or in hexadecimal after `0x`.
+pub(crate) fn address(text: &str) -> Result<u32, String> {
+    let parsed = match text.strip_prefix("0x").or_else(|| text.strip_prefix("0X")) {
+        Some(hex) => u32::from_str_radix(hex, 16),
+        None => text.parse(),
+    };
+    parsed.map_err(|_| "write an address such as 2048 or 0x800".to_owned())
+}
+
+/// What a command could not open.
+#[derive(Debug, thiserror::Error)]
+enum OpenError {
+    #[error("{reading} does not say which layout it was read by")]
+    NoLayout { reading: String },
+    #[error("{}: not a bank: {says}", path.display())]
+    NotABank { path: PathBuf, says: String },
+    #[error("--packing {text}: {says}")]
+    Packing { text: String, says: String },
+}
+
+impl Blame for OpenError {
+    fn who(&self) -> Who {
+        match self {
+            OpenError::NotABank { .. } => Who::File,
+            _ => Who::Caller,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            OpenError::NoLayout { reading } => {
+                format!("name it with --layout; `cellkeep identify {reading}` tells which fit")
+            }
+            OpenError::NotABank { .. } => {
+                "give the file that `cellkeep decode --json` wrote".into()
+            }
+            OpenError::Packing { .. } => "`cellkeep convert --help` lists the packings".into(),
+        })
+    }
+}
+
+impl ReadingArgs {
+    /// The layout that was named, or that the reading's record names.
+    pub(crate) fn layout_for(&self, reading: &str) -> Result<Layout, Failure> {
+        if let Some(name) = &self.layout {
+            return Ok(layout::load(name)?);
+        }
+        let spec = self.spec(reading)?;
+        let named = reading::named_layout(&spec)?;
+        let named = named.ok_or_else(|| OpenError::NoLayout {
+            reading: reading.to_owned(),
+        })?;
+        Ok(layout::load(&named.id)?)
+    }
+
+    /// Loads a reading by a layout, or bare.
+    pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
+        let spec = self.spec(text)?;
+        let mut reading = reading::load(&spec, layout)?;
+        if let (Some(layout), Some(named)) = (layout, reading::named_layout(&spec)?) {
+            reading.findings.extend(layout_changed(layout, &named));
+        }
+        Ok(reading)
+    }
+
+    /// Loads a reading by a layout and decodes it.
+    pub(crate) fn decode<'a>(
+        &self,
+        text: &str,
+        layout: &'a Layout,
+    ) -> Result<Decoded<'a>, Failure> {
+        Ok(Decoded::new(layout, &self.load(text, Some(layout))?)?)
+    }
+
+    fn spec(&self, text: &str) -> Result<ReadingSpec, Failure> {
+        let mut spec = ReadingSpec::from_str(text)?;
+        spec.form = self.form;
+        spec.load_offset = self.load_offset;
+        spec.skip_wrong_lines = self.skip_wrong_lines;
+        for text in &self.packing {
+            let wrong = |says: String| OpenError::Packing {
+                text: text.clone(),
+                says,
+            };
+            match text.split_once('=') {
+                Some((chip, packing)) => {
+                    let packing = Packing::from_str(packing).map_err(|e| wrong(e.to_string()))?;
+                    spec.chip_packing.push((chip.to_owned(), packing));
+                }
+                None => {
+                    let packing = Packing::from_str(text).map_err(|e| wrong(e.to_string()))?;
+                    spec.packing = Some(packing);
+                }
+            }
+        }
+        Ok(spec)
+    }
+}
+
+/// A note where the reading was made with another text of the same layout, a caution where with another layout.
+fn layout_changed(layout: &Layout, named: &reading::LayoutRef) -> Option<Finding> {
+    if named.sha256 == layout.source.sha256 {
+        return None;
+    }
+    Some(if named.id == layout.id {
+        Finding::new(
+            "layout.revised",
+            Severity::Note,
+            format!(
+                "layout {} has been revised since this reading was stored",
+                layout.id
+            ),
+        )
+    } else {
+        Finding::new(
+            "layout.other",
+            Severity::Caution,
+            format!(
+                "this reading was stored with layout {}, not {}",
+                named.id, layout.id
+            ),
+        )
+    })
+}
+
+/// Reads a bank document.
+pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
+    let text = std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?;
+    let not = |says: String| OpenError::NotABank {
+        path: path.to_owned(),
+        says,
+    };
+    let bank: Bank = serde_json::from_slice(&text).map_err(|e| not(e.to_string()))?;
+    if bank.kind.as_deref().is_some_and(|k| k != Bank::KIND) {
+        return Err(not(format!(
+            "it is a {:?} document",
+            bank.kind.unwrap_or_default()
+        ))
+        .into());
+    }
+    if bank.version.is_some_and(|v| v != Bank::VERSION) {
+        let version = bank.version.unwrap_or_default();
+        return Err(not(format!(
+            "version {version}; this program knows version {}",
+            Bank::VERSION
+        ))
+        .into());
+    }
+    Ok(bank)
+}
+
+/// Where and how a reading is written.
+#[derive(clap::Args, Clone, Debug)]
+pub(crate) struct OutputArgs {
+    /// New folder to write to
+    #[arg(short, long, value_name = "FOLDER")]
+    pub(crate) output: PathBuf,
+    /// Form of the chip files: bin, hex, srec, ti-txt, listing
+    #[arg(long, value_name = "FORM", default_value = "bin")]
+    write_form: Form,
+    /// How the chip files hold the cells; without it as they were read
+    #[arg(long, value_name = "PACKING")]
+    write_packing: Option<Packing>,
+    /// Replace a reading that is already there
+    #[arg(long)]
+    replace: bool,
+}
+
+impl OutputArgs {
+    /// Writes a reading into the folder, with other documents beside it. Returns the names of the files.
+    pub(crate) fn write(
+        &self,
+        reading: &Reading,
+        also: Vec<(String, Vec<u8>)>,
+    ) -> Result<Vec<String>, Failure> {
+        let options = WriteOptions {
+            form: WriteForm {
+                form: self.write_form,
+                ..WriteForm::default()
+            },
+            packing: self.write_packing,
+            replace: self.replace,
+            also,
+            ..WriteOptions::default()
+        };
+        Ok(reading::write(reading, &self.output, &options)?.files)
+    }
+}

@@ -1,0 +1,68 @@
+//! `set`: change parameters by setting or by code.
+
+use super::Outcome;
+use super::edited;
+use super::open::{OutputArgs, ReadingArgs};
+use crate::blame::{Blame, Who};
+use crate::edit::{Editor, Selector};
+
+/// Change parameters of a reading, by setting or by code.
+#[derive(clap::Args)]
+#[command(after_help = "\
+A setting must be one that a code meets exactly; else the two nearest are named and nothing is written.
+
+Examples:
+  cellkeep set reading --at preset=12,voice=3 filter.cutoff=5.9 -o edited
+  cellkeep set reading --at preset=1-8 'lfo.shape=triangle' -o edited
+  cellkeep set reading --at preset=12 'filter.cutoff=#37' -o edited      the code itself")]
+pub(crate) struct Args {
+    /// The reading
+    reading: String,
+    /// What to set: KEY=SETTING, or KEY=#CODE
+    #[arg(required = true, value_name = "KEY=SETTING")]
+    settings: Vec<String>,
+    /// Where: preset=12, or preset=1-8,voice=3; an axis not named means all of it
+    #[arg(long, value_name = "PLACE", default_value = "")]
+    at: Selector,
+    /// The area, where several have the key
+    #[arg(long, value_name = "AREA")]
+    area: Option<String>,
+    #[command(flatten)]
+    files: ReadingArgs,
+    #[command(flatten)]
+    output: OutputArgs,
+    /// Why, for the record
+    #[arg(long, value_name = "TEXT", default_value = "set by hand")]
+    why: String,
+    /// Print the record of the changes as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+#[derive(Debug, thiserror::Error)]
+#[error("{0:?} is not KEY=SETTING")]
+struct NotASetting(String);
+
+impl Blame for NotASetting {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some("write for example filter.cutoff=5.9".into())
+    }
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = args.files.layout_for(&args.reading)?;
+    let decoded = args.files.decode(&args.reading, &layout)?;
+    let mut editor = Editor::new(&decoded);
+    let at = args.at.clone().in_area(args.area.as_deref());
+    for text in &args.settings {
+        let (key, setting) = text
+            .split_once('=')
+            .ok_or_else(|| NotASetting(text.clone()))?;
+        editor.set(&at, key.trim(), setting)?;
+    }
+    let edited = editor.finish("set", &args.why, None)?;
+    edited::write(&edited, &args.output, &args.reading, args.json)
+}
