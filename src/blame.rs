@@ -68,10 +68,9 @@ impl DiskError {
 
 impl Blame for DiskError {
     fn who(&self) -> Who {
-        if self.source.kind() == std::io::ErrorKind::NotFound {
-            Who::Caller
-        } else {
-            Who::Disk
+        match self.source.kind() {
+            std::io::ErrorKind::NotFound | std::io::ErrorKind::AlreadyExists => Who::Caller,
+            _ => Who::Disk,
         }
     }
 

@@ -13,6 +13,7 @@ mod decode;
 mod edited;
 mod encode;
 mod findings;
+mod hand_set;
 mod identify;
 mod man;
 mod open;
@@ -60,6 +61,7 @@ enum Command {
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
+    HandSet(hand_set::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -109,6 +111,7 @@ pub fn main() -> ExitCode {
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
+        Command::HandSet(args) => hand_set::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

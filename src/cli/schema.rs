@@ -42,6 +42,7 @@ static KINDS: &[Kind] = &[
     kind::<crate::compare::verify::Verification>("what read back as written (verify --json)"),
     kind::<crate::identify::Identification>("which layouts fit a reading (identify --json)"),
     kind::<crate::edit::EditRecord>("changes.json beside an edited reading"),
+    kind::<super::convert::Conversion>("what a conversion read, wrote and lost (convert --json)"),
     kind::<crate::hand_set::FilledForm>("a filled hand-set form (hand-set --filled --json)"),
     kind::<crate::shelf::Job>("job.json of a job on the shelf"),
     kind::<crate::shelf::Done>(

@@ -77,7 +77,7 @@ impl WrongLines {
             });
         }
         findings.extend(self.lines.into_iter().map(|wrong| {
-            let says = format!("line {} is left out: {}", wrong.line, wrong.says);
+            let says = format!("the line is left out: {}", wrong.says);
             at_line("file.wrong-line", Severity::Damage, wrong.line, says)
         }));
         Ok(())

@@ -4,6 +4,7 @@
 //! the least significant. Cell addresses are the chip's own.
 
 mod collect;
+pub mod convert;
 pub mod form;
 mod intel_hex;
 mod lines;
@@ -13,6 +14,7 @@ mod pairs;
 mod sparse;
 mod srecord;
 mod ti_txt;
+pub mod transform;
 
 pub use form::{Contents, Form, FormError, ReadOptions};
 pub use packing::{Packed, Packing, PackingError, Unpacked};
