@@ -15,6 +15,7 @@ mod encode;
 mod findings;
 mod hand_set;
 mod identify;
+mod layout;
 mod man;
 mod open;
 mod output;
@@ -50,6 +51,7 @@ pub(crate) struct Arguments {
 
 #[derive(clap::Subcommand)]
 enum Command {
+    Layout(layout::Args),
     Standby(Box<standby::Args>),
     Convert(Box<convert::Args>),
     Decode(decode::Args),
@@ -100,6 +102,7 @@ pub fn main() -> ExitCode {
     let arguments = Arguments::parse();
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
+        Command::Layout(args) => layout::run(&args),
         Command::Standby(args) => standby::run(&args),
         Command::Convert(args) => convert::run(&args),
         Command::Decode(args) => decode::run(&args),

@@ -35,6 +35,20 @@ const fn kind<D: Document>(about: &'static str) -> Kind {
 
 /// Every kind; a new document joins here.
 static KINDS: &[Kind] = &[
+    // A layout is written by people as TOML; editors that know the schema help with its keys.
+    Kind {
+        name: "layout",
+        version: 1,
+        about: "a layout file, for editors (TOML as JSON)",
+        schema: crate::layout::schema,
+    },
+    kind::<crate::layout::report::LayoutCheck>("what is wrong with layouts (layout check --json)"),
+    kind::<crate::layout::report::LayoutMap>("every bit's place (layout map --json)"),
+    kind::<crate::layout::explain::Explained>(
+        "where a value lives, who owns a bit (layout map --explain --json)",
+    ),
+    kind::<crate::layout::report::LayoutList>("the layouts there are (layout list --json)"),
+    kind::<crate::layout::diff::LayoutDiff>("what differs between layouts (layout diff --json)"),
     kind::<crate::standby::Report>("what standby answers (standby --json)"),
     kind::<crate::reading::ReadingRecord>("reading.json in a reading's folder"),
     kind::<crate::bank::Bank>("a decoded reading (decode --json)"),

@@ -348,7 +348,7 @@ impl<'v, 'l> Fields<'v, 'l> {
 }
 
 /// The name a misspelt one most likely meant: at most a third of its letters may differ.
-pub(super) fn nearest<'n>(word: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+pub fn nearest<'n>(word: &str, names: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
     let word = word.to_lowercase();
     names
         .into_iter()
