@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::explain::{PlacedBit, parameter_places, check_places, runs};
+use super::explain::{PlacedBit, check_places, parameter_places, runs};
 use super::model::{Area, Layout, Parameter};
 use crate::document::Document;
 
@@ -72,12 +72,20 @@ pub fn diff(a: &Layout, b: &Layout) -> LayoutDiff {
     for (i, area) in a.areas.iter().enumerate() {
         match b.areas.iter().position(|x| x.name == area.name) {
             Some(j) => areas(a, i, b, j, &mut out),
-            None => out.note("removed", format!("area {}", area.name), "the area is gone".to_owned()),
+            None => out.note(
+                "removed",
+                format!("area {}", area.name),
+                "the area is gone".to_owned(),
+            ),
         }
     }
     for area in &b.areas {
         if !a.areas.iter().any(|x| x.name == area.name) {
-            out.note("added", format!("area {}", area.name), "the area is new".to_owned());
+            out.note(
+                "added",
+                format!("area {}", area.name),
+                "the area is new".to_owned(),
+            );
         }
     }
     out
@@ -105,7 +113,10 @@ fn chips(a: &Layout, b: &Layout, out: &mut LayoutDiff) {
                     out.note(
                         "chip",
                         subject.clone(),
-                        format!("{} x {} is now {} x {}", chip.words, chip.width, other.words, other.width),
+                        format!(
+                            "{} x {} is now {} x {}",
+                            chip.words, chip.width, other.words, other.width
+                        ),
                     );
                 }
                 if chip.packing != other.packing {
@@ -116,7 +127,11 @@ fn chips(a: &Layout, b: &Layout, out: &mut LayoutDiff) {
     }
     for chip in &b.chips {
         if !a.chips.iter().any(|c| c.id == chip.id) {
-            out.note("added", format!("chip {}", chip.id), "the chip is new".to_owned());
+            out.note(
+                "added",
+                format!("chip {}", chip.id),
+                "the chip is new".to_owned(),
+            );
         }
     }
 }
@@ -144,21 +159,36 @@ fn entry_pairs(a: &Area, b: &Area) -> Vec<(usize, usize)> {
         }
         b.entry(&to)
     };
-    (0..a.entries()).filter_map(|e| Some((e, find(e)?))).collect()
+    (0..a.entries())
+        .filter_map(|e| Some((e, find(e)?)))
+        .collect()
 }
 
 fn areas(a: &Layout, i: usize, b: &Layout, j: usize, out: &mut LayoutDiff) {
     let (from, to) = (&a.areas[i], &b.areas[j]);
     let pairs = entry_pairs(from, to);
     let shape = |area: &Area| -> String {
-        let axes: Vec<String> = area.axes.iter().map(|x| format!("{} {}", x.count(), x.name)).collect();
-        if axes.is_empty() { "one entry".to_owned() } else { axes.join(" x ") }
+        let axes: Vec<String> = area
+            .axes
+            .iter()
+            .map(|x| format!("{} {}", x.count(), x.name))
+            .collect();
+        if axes.is_empty() {
+            "one entry".to_owned()
+        } else {
+            axes.join(" x ")
+        }
     };
     if pairs.len() != from.entries() || pairs.len() != to.entries() {
         out.note(
             "axis",
             format!("area {}", from.name),
-            format!("{} is now {}; {} entries are in both", shape(from), shape(to), pairs.len()),
+            format!(
+                "{} is now {}; {} entries are in both",
+                shape(from),
+                shape(to),
+                pairs.len()
+            ),
         );
     }
     for (p, parameter) in from.parameters.iter().enumerate() {
@@ -171,13 +201,27 @@ fn areas(a: &Layout, i: usize, b: &Layout, j: usize, out: &mut LayoutDiff) {
             out.note("meaning", subject.clone(), says);
         }
         let value = |l: &Layout, area: usize, parameter: usize, entry: usize| {
-            parameter_places(l, area, parameter, entry).into_iter().next().map(|v| v.bits)
+            parameter_places(l, area, parameter, entry)
+                .into_iter()
+                .next()
+                .map(|v| v.bits)
         };
-        moved(&subject, from, &pairs, |e| value(a, i, p, e), |e| value(b, j, q, e), out);
+        moved(
+            &subject,
+            from,
+            &pairs,
+            |e| value(a, i, p, e),
+            |e| value(b, j, q, e),
+            out,
+        );
     }
     for parameter in &to.parameters {
         if from.parameter(&parameter.key).is_none() {
-            out.note("added", format!("{} {}", to.name, parameter.key), "the parameter is new".to_owned());
+            out.note(
+                "added",
+                format!("{} {}", to.name, parameter.key),
+                "the parameter is new".to_owned(),
+            );
         }
     }
     for (c, check) in from.checks.iter().enumerate() {
@@ -187,16 +231,34 @@ fn areas(a: &Layout, i: usize, b: &Layout, j: usize, out: &mut LayoutDiff) {
             continue;
         };
         if to.checks[d].method != check.method || to.checks[d].policy != check.policy {
-            out.note("meaning", subject.clone(), "the check is computed or kept another way".to_owned());
+            out.note(
+                "meaning",
+                subject.clone(),
+                "the check is computed or kept another way".to_owned(),
+            );
         }
         let value = |l: &Layout, area: usize, check: usize, entry: usize| {
-            check_places(l, area, check, entry).into_iter().next().map(|v| v.bits)
+            check_places(l, area, check, entry)
+                .into_iter()
+                .next()
+                .map(|v| v.bits)
         };
-        moved(&subject, from, &pairs, |e| value(a, i, c, e), |e| value(b, j, d, e), out);
+        moved(
+            &subject,
+            from,
+            &pairs,
+            |e| value(a, i, c, e),
+            |e| value(b, j, d, e),
+            out,
+        );
     }
     for check in &to.checks {
         if !from.checks.iter().any(|x| x.key == check.key) {
-            out.note("added", format!("{} {}", to.name, check.key), "the check is new".to_owned());
+            out.note(
+                "added",
+                format!("{} {}", to.name, check.key),
+                "the check is new".to_owned(),
+            );
         }
     }
 }
@@ -214,7 +276,9 @@ fn moved(
     let mut bits = 0;
     let mut examples = Vec::new();
     for &(e, f) in pairs {
-        let (Some(x), Some(y)) = (before(e), after(f)) else { continue };
+        let (Some(x), Some(y)) = (before(e), after(f)) else {
+            continue;
+        };
         let differ = x.iter().zip(&y).filter(|(x, y)| x != y).count();
         let extra = x.len().abs_diff(y.len());
         out.same_bits += x.len().min(y.len()) - differ;
@@ -236,7 +300,10 @@ fn moved(
         out.differences.push(LayoutDifference {
             kind: "moved".to_owned(),
             subject: subject.to_owned(),
-            says: format!("{bits} bits lie elsewhere, in {entries} of {} entries", pairs.len()),
+            says: format!(
+                "{bits} bits lie elsewhere, in {entries} of {} entries",
+                pairs.len()
+            ),
             bits,
             examples,
         });
@@ -246,9 +313,12 @@ fn moved(
 /// What a parameter means otherwise, apart from where it is.
 fn meaning(a: &Parameter, b: &Parameter, from: &Area, to: &Area) -> Option<String> {
     let selector = |p: &Parameter, area: &Area| {
-        p.when
-            .as_ref()
-            .map(|w| (area.parameters.get(w.parameter).map(|s| s.key.clone()), w.is.clone()))
+        p.when.as_ref().map(|w| {
+            (
+                area.parameters.get(w.parameter).map(|s| s.key.clone()),
+                w.is.clone(),
+            )
+        })
     };
     let mut differ = Vec::new();
     if a.coding != b.coding {

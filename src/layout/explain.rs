@@ -122,15 +122,30 @@ fn chip_id(layout: &Layout, place: &BitPlace) -> String {
 }
 
 /// Where fields of an entry live, in the area and in each copy of it.
-fn homes(layout: &Layout, area: &Area, entry: usize, fields: std::ops::Range<usize>) -> Vec<(Option<String>, Vec<PlacedBit>)> {
-    let sets = std::iter::once((None, &area.places))
-        .chain(area.copies.iter().map(|c| (Some(c.name.clone()), &c.places)));
+fn homes(
+    layout: &Layout,
+    area: &Area,
+    entry: usize,
+    fields: std::ops::Range<usize>,
+) -> Vec<(Option<String>, Vec<PlacedBit>)> {
+    let sets = std::iter::once((None, &area.places)).chain(
+        area.copies
+            .iter()
+            .map(|c| (Some(c.name.clone()), &c.places)),
+    );
     sets.map(|(copy, places)| {
         let mut bits = Vec::new();
         for field in area.fields.get(fields.clone()).unwrap_or_default() {
             let at = entry * area.bits_per_entry + field.first;
-            let here = places.get(at..at + usize::from(field.width)).unwrap_or_default();
-            bits.extend((0..64u8).zip(here).rev().map(|(bit, place)| placed(layout, bit, place)));
+            let here = places
+                .get(at..at + usize::from(field.width))
+                .unwrap_or_default();
+            bits.extend(
+                (0..64u8)
+                    .zip(here)
+                    .rev()
+                    .map(|(bit, place)| placed(layout, bit, place)),
+            );
         }
         (copy, bits)
     })
@@ -138,8 +153,15 @@ fn homes(layout: &Layout, area: &Area, entry: usize, fields: std::ops::Range<usi
 }
 
 /// Where a parameter of an entry lives: in the area, then in each copy. Indices out of range give nothing.
-pub fn parameter_places(layout: &Layout, area: usize, parameter: usize, entry: usize) -> Vec<ValuePlace> {
-    let Some(a) = layout.areas.get(area) else { return Vec::new() };
+pub fn parameter_places(
+    layout: &Layout,
+    area: usize,
+    parameter: usize,
+    entry: usize,
+) -> Vec<ValuePlace> {
+    let Some(a) = layout.areas.get(area) else {
+        return Vec::new();
+    };
     let Some(p) = a.parameters.get(parameter).filter(|_| entry < a.entries()) else {
         return Vec::new();
     };
@@ -159,8 +181,12 @@ pub fn parameter_places(layout: &Layout, area: usize, parameter: usize, entry: u
 
 /// Where a check is stored: that of an entry, or the area's one.
 pub fn check_places(layout: &Layout, area: usize, check: usize, entry: usize) -> Vec<ValuePlace> {
-    let Some(a) = layout.areas.get(area) else { return Vec::new() };
-    let Some(c) = a.checks.get(check) else { return Vec::new() };
+    let Some(a) = layout.areas.get(area) else {
+        return Vec::new();
+    };
+    let Some(c) = a.checks.get(check) else {
+        return Vec::new();
+    };
     let value = |entry: String, copy, bits| ValuePlace {
         area: a.name.clone(),
         entry,
@@ -170,7 +196,10 @@ pub fn check_places(layout: &Layout, area: usize, check: usize, entry: usize) ->
         copy,
         bits,
     };
-    let field = a.fields.iter().position(|f| f.owner == FieldOwner::Check(check));
+    let field = a
+        .fields
+        .iter()
+        .position(|f| f.owner == FieldOwner::Check(check));
     match field {
         Some(f) if entry < a.entries() => homes(layout, a, entry, f..f + 1)
             .into_iter()
@@ -181,7 +210,10 @@ pub fn check_places(layout: &Layout, area: usize, check: usize, entry: usize) ->
             .instances
             .iter()
             .map(|i| {
-                let bits = (0..64u8).zip(&i.stored).rev().map(|(bit, p)| placed(layout, bit, p));
+                let bits = (0..64u8)
+                    .zip(&i.stored)
+                    .rev()
+                    .map(|(bit, p)| placed(layout, bit, p));
                 value(format!("all of {}", a.name), None, bits.collect())
             })
             .collect(),
@@ -189,7 +221,13 @@ pub fn check_places(layout: &Layout, area: usize, check: usize, entry: usize) ->
 }
 
 /// Who owns a bit; `None` outside the chips.
-pub fn bit_owners(layout: &Layout, owners: &Owners, chip: usize, cell: u32, line: u8) -> Option<BitOwners> {
+pub fn bit_owners(
+    layout: &Layout,
+    owners: &Owners,
+    chip: usize,
+    cell: u32,
+    line: u8,
+) -> Option<BitOwners> {
     let c = layout.chips.get(chip)?;
     if cell >= c.words || line >= c.width {
         return None;
@@ -279,9 +317,11 @@ fn counted_in(layout: &Layout, chip: usize, cell: u32, line: u8) -> Vec<String> 
     for area in &layout.areas {
         for check in &area.checks {
             for instance in &check.instances {
-                let hit = instance.words.iter().flatten().any(|p| {
-                    usize::from(p.chip) == chip && p.cell == cell && p.line == line
-                });
+                let hit = instance
+                    .words
+                    .iter()
+                    .flatten()
+                    .any(|p| usize::from(p.chip) == chip && p.cell == cell && p.line == line);
                 if hit {
                     let whose = match instance.entry {
                         Some(entry) => area.entry_label(entry),

@@ -93,10 +93,17 @@ impl CheckedLayout {
                 .map(|(p, reason)| record(p, list, Some(reason.clone()))),
         );
         Self {
-            origin: list.sources.first().map_or_else(String::new, |s| s.origin.clone()),
+            origin: list
+                .sources
+                .first()
+                .map_or_else(String::new, |s| s.origin.clone()),
             id: checked.layout.as_ref().map(|l| l.id.clone()),
             errors: list.errors(),
-            cautions: list.list.iter().filter(|p| p.rule.level == Level::Caution).count(),
+            cautions: list
+                .list
+                .iter()
+                .filter(|p| p.rule.level == Level::Caution)
+                .count(),
             problems,
             coverage: checked.layout.as_ref().map(coverage).unwrap_or_default(),
         }
@@ -121,7 +128,11 @@ fn record(p: &Problem, problems: &Problems, waived: Option<String>) -> ProblemRe
         subject: p.subject.clone(),
         says: p.says.clone(),
         place: place(p.at, &p.label, problems),
-        also: p.also.iter().map(|(at, label)| place(*at, label, problems)).collect(),
+        also: p
+            .also
+            .iter()
+            .map(|(at, label)| place(*at, label, problems))
+            .collect(),
         bits: p.bits.clone(),
         repair: p.repair.clone(),
         waived,

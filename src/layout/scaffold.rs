@@ -79,7 +79,10 @@ pub fn scaffold(answers: &Answers) -> Result<String, ScaffoldError> {
     let room = u64::from(first.words) / share.max(1);
     if room < u64::from(steps) {
         return refuse(
-            format!("{share} entries in {} cells leave {room} cells for each, and a word takes {steps}", first.words),
+            format!(
+                "{share} entries in {} cells leave {room} cells for each, and a word takes {steps}",
+                first.words
+            ),
             "see that the counts of the axes and the shape of the chips are right",
         );
     }
@@ -102,7 +105,10 @@ fn sensible(answers: &Answers) -> Result<(&ChipAnswer, u64), ScaffoldError> {
         );
     }
     let Some(first) = answers.chips.first() else {
-        return refuse("a layout needs a chip", "name each, as in --chip IC7=4096x1");
+        return refuse(
+            "a layout needs a chip",
+            "name each, as in --chip IC7=4096x1",
+        );
     };
     let quoted = |text: &str| text.contains(['"', '\\']) || text.contains(char::is_control);
     for chip in &answers.chips {
@@ -113,38 +119,68 @@ fn sensible(answers: &Answers) -> Result<(&ChipAnswer, u64), ScaffoldError> {
             );
         }
         if chip.id.is_empty() || quoted(&chip.id) || chip.id.contains([':', '=', '/', '\\']) {
-            return refuse(format!("{:?} cannot name a chip", chip.id), "use the name printed on the board");
+            return refuse(
+                format!("{:?} cannot name a chip", chip.id),
+                "use the name printed on the board",
+            );
         }
     }
-    let ids: std::collections::HashSet<String> =
-        answers.chips.iter().map(|c| c.id.to_ascii_lowercase()).collect();
+    let ids: std::collections::HashSet<String> = answers
+        .chips
+        .iter()
+        .map(|c| c.id.to_ascii_lowercase())
+        .collect();
     if ids.len() != answers.chips.len() {
-        return refuse("two chips have the same name", "give each the name printed on the board");
+        return refuse(
+            "two chips have the same name",
+            "give each the name printed on the board",
+        );
     }
     if first.words == 0 || first.words > 1 << 20 || !(1..=8).contains(&first.width) {
-        return refuse("no chip has that shape", "words are 1 to 1048576, data lines 1 to 8");
+        return refuse(
+            "no chip has that shape",
+            "words are 1 to 1048576, data lines 1 to 8",
+        );
     }
     if quoted(&answers.name) || !(1..=64).contains(&answers.word) {
-        return refuse("the name or the word cannot be used", "names have no quotes; words have 1 to 64 bits");
+        return refuse(
+            "the name or the word cannot be used",
+            "names have no quotes; words have 1 to 64 bits",
+        );
     }
     for (name, count) in &answers.axes {
         let plain = name.starts_with(|c: char| c.is_ascii_lowercase())
-            && name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
+            && name
+                .bytes()
+                .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-')
             && !matches!(name.as_str(), "a" | "q" | "slot" | "step" | "area");
         if !plain || *count == 0 || *count > 1 << 16 {
-            return refuse(format!("{name}={count} is no axis"), "give a word and a number, as in --axis preset=16");
+            return refuse(
+                format!("{name}={count} is no axis"),
+                "give a word and a number, as in --axis preset=16",
+            );
         }
     }
     if let Some(split) = &answers.split {
-        let count = answers.axes.iter().find(|(n, _)| n == split).map(|(_, c)| *c as usize);
+        let count = answers
+            .axes
+            .iter()
+            .find(|(n, _)| n == split)
+            .map(|(_, c)| *c as usize);
         if count.is_none_or(|c| c % answers.chips.len() != 0) {
             return refuse(
-                format!("{} chips cannot share the axis {split:?} evenly", answers.chips.len()),
+                format!(
+                    "{} chips cannot share the axis {split:?} evenly",
+                    answers.chips.len()
+                ),
                 "name an axis given with --axis whose count the chips divide, as in --split voice",
             );
         }
     }
-    let entries = answers.axes.iter().fold(1u64, |n, (_, c)| n.saturating_mul(u64::from(*c)));
+    let entries = answers
+        .axes
+        .iter()
+        .fold(1u64, |n, (_, c)| n.saturating_mul(u64::from(*c)));
     Ok((first, entries))
 }
 
@@ -206,7 +242,13 @@ fn held(answers: &Answers, axis: &str, count: u32) -> u32 {
     }
 }
 
-fn write_chip(out: &mut String, answers: &Answers, index: usize, chip: &ChipAnswer, counters: Option<&[String]>) {
+fn write_chip(
+    out: &mut String,
+    answers: &Answers,
+    index: usize,
+    chip: &ChipAnswer,
+    counters: Option<&[String]>,
+) {
     let _ = write!(out, "\n[[chip]]\nid    = \"{}\"\n", chip.id);
     match answers.chips.first().filter(|_| index > 0) {
         Some(first) => {
@@ -237,7 +279,11 @@ fn write_chip(out: &mut String, answers: &Answers, index: usize, chip: &ChipAnsw
     }
     match &answers.split {
         Some(split) => {
-            let count = answers.axes.iter().find(|(n, _)| n == split).map_or(0, |(_, c)| *c);
+            let count = answers
+                .axes
+                .iter()
+                .find(|(n, _)| n == split)
+                .map_or(0, |(_, c)| *c);
             let each = held(answers, split, count);
             let from = index as u32 * each;
             let labels: Vec<String> = (from..from + each).map(|i| (i + 1).to_string()).collect();
@@ -245,14 +291,23 @@ fn write_chip(out: &mut String, answers: &Answers, index: usize, chip: &ChipAnsw
         }
         None if answers.chips.len() > 1 || counters.is_some() => {
             let from = index * usize::from(chip.width);
-            let pins: Vec<String> = (0..usize::from(chip.width)).map(|i| format!("\"q.{}\"", from + i)).collect();
+            let pins: Vec<String> = (0..usize::from(chip.width))
+                .map(|i| format!("\"q.{}\"", from + i))
+                .collect();
             let _ = writeln!(out, "data  = [{}]", pins.join(", "));
         }
         None => {}
     }
 }
 
-fn write_area(out: &mut String, answers: &Answers, lines: u32, steps: u32, room: u64, counted: bool) {
+fn write_area(
+    out: &mut String,
+    answers: &Answers,
+    lines: u32,
+    steps: u32,
+    room: u64,
+    counted: bool,
+) {
     let _ = write!(out, "\n[[area]]\nname = \"presets\"\n");
     // Strides for a plain address: the last axis is the fastest.
     let mut stride = room;
@@ -269,16 +324,31 @@ fn write_area(out: &mut String, answers: &Answers, lines: u32, steps: u32, room:
         let _ = writeln!(out, "axes = {{ {} }}", axes.join(", "));
     }
     if answers.word != lines {
-        let _ = writeln!(out, "word = {}                  # bits of one value's word", answers.word);
+        let _ = writeln!(
+            out,
+            "word = {}                  # bits of one value's word",
+            answers.word
+        );
     }
     if steps > 1 {
-        let _ = writeln!(out, "first = \"msb\"             # which end of the word comes first: see the shift register");
+        let _ = writeln!(
+            out,
+            "first = \"msb\"             # which end of the word comes first: see the shift register"
+        );
         if counted && !steps.is_power_of_two() {
-            let _ = writeln!(out, "period = {}               # steps from one word to the next, gap included", steps.next_power_of_two());
+            let _ = writeln!(
+                out,
+                "period = {}               # steps from one word to the next, gap included",
+                steps.next_power_of_two()
+            );
         }
     }
     let top = answers.word - 1;
-    let bits = if top == 0 { "0".to_owned() } else { format!("{top}..0") };
+    let bits = if top == 0 {
+        "0".to_owned()
+    } else {
+        format!("{top}..0")
+    };
     let _ = write!(
         out,
         r#"

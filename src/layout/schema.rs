@@ -37,7 +37,10 @@ fn table(shape: &'static Shape) -> Value {
         value["description"] = json!(key.about);
         properties.insert(key.name.to_owned(), value);
         // A layout that extends another gives of a named thing only what differs.
-        let merged = !matches!(shape.name, "a standby current" | "`when`" | "an absent part" | "a waiver");
+        let merged = !matches!(
+            shape.name,
+            "a standby current" | "`when`" | "an absent part" | "a waiver"
+        );
         if key.required && (!merged || matches!(key.name, "cellkeep" | "id" | "name" | "key")) {
             required.push(key.name);
         }

@@ -65,14 +65,24 @@ pub(crate) fn run(args: &Args) -> Outcome {
     } else {
         next(&args.layouts, found, files);
     }
-    Ok(if found { Status::Findings } else { Status::Clean })
+    Ok(if found {
+        Status::Findings
+    } else {
+        Status::Clean
+    })
 }
 
 fn next(names: &[String], found: bool, broken: usize) {
     match names {
-        [name] if !found => say!("next: cellkeep layout map {name} shows which bits belong to what"),
-        _ if broken > 0 => say!("next: mend the errors from the top; one mistake often causes several"),
-        _ if found => say!("next: look at each caution; waive what is right, one by one, with its reason"),
+        [name] if !found => {
+            say!("next: cellkeep layout map {name} shows which bits belong to what")
+        }
+        _ if broken > 0 => {
+            say!("next: mend the errors from the top; one mistake often causes several")
+        }
+        _ if found => {
+            say!("next: look at each caution; waive what is right, one by one, with its reason")
+        }
         _ => say!("next: cellkeep layout map LAYOUT shows which bits belong to what"),
     }
 }
@@ -84,18 +94,32 @@ fn show(checked: &Checked, record: &CheckedLayout) {
         say!();
     }
     for (p, reason) in &checked.waived {
-        say!("waived[{}] {}: {} ({reason})", p.rule.code, p.subject, p.says);
+        say!(
+            "waived[{}] {}: {} ({reason})",
+            p.rule.code,
+            p.subject,
+            p.says
+        );
     }
     let origin = &record.origin;
     match &checked.layout {
         Some(layout) => {
             let cautions = counted(record.cautions, "caution");
-            say!("{origin}: {} revision {}: no errors, {cautions}", layout.name, layout.revision);
+            say!(
+                "{origin}: {} revision {}: no errors, {cautions}",
+                layout.name,
+                layout.revision
+            );
             coverage(&record.coverage);
         }
         None => {
-            let (errors, cautions) = (counted(record.errors, "error"), counted(record.cautions, "caution"));
-            say!("{origin}: {errors}, {cautions}; the bits can be added up when the errors are mended");
+            let (errors, cautions) = (
+                counted(record.errors, "error"),
+                counted(record.cautions, "caution"),
+            );
+            say!(
+                "{origin}: {errors}, {cautions}; the bits can be added up when the errors are mended"
+            );
         }
     }
 }
@@ -125,11 +149,38 @@ pub(super) fn coverage(chips: &[Coverage]) {
         total.absent += c.absent;
         total.unknown += c.unknown;
     }
-    let wide = chips.iter().map(|c| c.chip.chars().count()).max().unwrap_or(0).max(5);
-    say!("  {:<wide$} {:>9} {:>9} {:>7} {:>8} {:>8} {:>7} {:>7} {:>8}", "chip", "bits", "parameter", "check", "constant", "reserved", "mirror", "absent", "unknown");
+    let wide = chips
+        .iter()
+        .map(|c| c.chip.chars().count())
+        .max()
+        .unwrap_or(0)
+        .max(5);
+    say!(
+        "  {:<wide$} {:>9} {:>9} {:>7} {:>8} {:>8} {:>7} {:>7} {:>8}",
+        "chip",
+        "bits",
+        "parameter",
+        "check",
+        "constant",
+        "reserved",
+        "mirror",
+        "absent",
+        "unknown"
+    );
     let rows = chips.iter().chain((chips.len() > 1).then_some(&total));
     for c in rows {
-        say!("  {:<wide$} {:>9} {:>9} {:>7} {:>8} {:>8} {:>7} {:>7} {:>8}", c.chip, c.bits, c.parameter, c.check, c.constant, c.reserved, c.mirror, c.absent, c.unknown);
+        say!(
+            "  {:<wide$} {:>9} {:>9} {:>7} {:>8} {:>8} {:>7} {:>7} {:>8}",
+            c.chip,
+            c.bits,
+            c.parameter,
+            c.check,
+            c.constant,
+            c.reserved,
+            c.mirror,
+            c.absent,
+            c.unknown
+        );
     }
 }
 
@@ -139,9 +190,10 @@ fn excerpt(p: &Problem, problems: &Problems) -> String {
         problem::Level::Error => Level::ERROR,
         problem::Level::Caution => Level::WARNING.with_name("caution"),
     };
-    let mut group = level.primary_title(p.says.as_str()).id(p.rule.code).elements(
-        snippets(p, problems),
-    );
+    let mut group = level
+        .primary_title(p.says.as_str())
+        .id(p.rule.code)
+        .elements(snippets(p, problems));
     for bit in &p.bits {
         group = group.element(Level::NOTE.with_name("bit").message(bit.as_str()));
     }
@@ -159,7 +211,10 @@ fn excerpt(p: &Problem, problems: &Problems) -> String {
 }
 
 /// One excerpt a file, with a mark at every place.
-fn snippets<'p>(p: &'p Problem, problems: &'p Problems) -> Vec<Snippet<'p, annotate_snippets::Annotation<'p>>> {
+fn snippets<'p>(
+    p: &'p Problem,
+    problems: &'p Problems,
+) -> Vec<Snippet<'p, annotate_snippets::Annotation<'p>>> {
     let mut out = Vec::new();
     let mut files: Vec<u16> = vec![p.at.file];
     for (at, _) in &p.also {
@@ -168,15 +223,25 @@ fn snippets<'p>(p: &'p Problem, problems: &'p Problems) -> Vec<Snippet<'p, annot
         }
     }
     for file in files {
-        let Some(source) = problems.sources.get(usize::from(file)) else { continue };
+        let Some(source) = problems.sources.get(usize::from(file)) else {
+            continue;
+        };
         let text = source.text.as_str();
         let mut snippet = Snippet::source(text).path(source.origin.as_str());
         if p.at.file == file {
             let mark = AnnotationKind::Primary.span(span(p.at, text));
-            snippet = snippet.annotation(if p.label.is_empty() { mark } else { mark.label(p.label.as_str()) });
+            snippet = snippet.annotation(if p.label.is_empty() {
+                mark
+            } else {
+                mark.label(p.label.as_str())
+            });
         }
         for (at, label) in p.also.iter().filter(|(at, _)| at.file == file) {
-            snippet = snippet.annotation(AnnotationKind::Context.span(span(*at, text)).label(label.as_str()));
+            snippet = snippet.annotation(
+                AnnotationKind::Context
+                    .span(span(*at, text))
+                    .label(label.as_str()),
+            );
         }
         out.push(snippet);
     }
@@ -194,6 +259,9 @@ fn span(at: At, text: &str) -> std::ops::Range<usize> {
     };
     let start = floor(at.start as usize);
     let end = floor(at.end as usize).max(start);
-    let line = text.get(start..end).and_then(|t| t.find(['\n', '\r'])).map_or(end, |n| start + n);
+    let line = text
+        .get(start..end)
+        .and_then(|t| t.find(['\n', '\r']))
+        .map_or(end, |n| start + n);
     start..line
 }

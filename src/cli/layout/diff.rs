@@ -44,7 +44,12 @@ fn show(found: &LayoutDiff, args: &Args) {
         say!("{:<8} {}: {}", d.kind, d.subject, d.says);
         for example in &d.examples {
             say!("         {}: {}", example.entry, example.from);
-            say!("         {:width$}  {}", "now", example.to, width = example.entry.chars().count());
+            say!(
+                "         {:width$}  {}",
+                "now",
+                example.to,
+                width = example.entry.chars().count()
+            );
         }
     }
     say!(
@@ -54,6 +59,9 @@ fn show(found: &LayoutDiff, args: &Args) {
     );
     match found.differences.is_empty() {
         true => say!("next: nothing to do; either layout reads the same dumps alike"),
-        false => say!("next: cellkeep layout map {} --explain KEY shows where one value lives", args.to),
+        false => say!(
+            "next: cellkeep layout map {} --explain KEY shows where one value lives",
+            args.to
+        ),
     }
 }

@@ -59,7 +59,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     } else {
         show(&document);
     }
-    Ok(if broken { Status::Findings } else { Status::Clean })
+    Ok(if broken {
+        Status::Findings
+    } else {
+        Status::Clean
+    })
 }
 
 fn show(document: &LayoutList) {
@@ -112,7 +116,11 @@ fn area(area: &Area) -> String {
         .iter()
         .map(|x| format!("{} {}", x.count(), x.name))
         .collect();
-    let shape = if axes.is_empty() { "once".to_owned() } else { axes.join(" x ") };
+    let shape = if axes.is_empty() {
+        "once".to_owned()
+    } else {
+        axes.join(" x ")
+    };
     let parameters = counted(area.parameters.len(), "parameter");
     format!("{}: {shape}, {parameters}", area.name)
 }

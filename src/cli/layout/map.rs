@@ -73,14 +73,21 @@ pub(crate) fn run(args: &Args) -> Outcome {
 
 /// The entry of an area that `--at` means; the first where it says nothing about the area.
 fn entry(args: &Args, layout: &Layout, area: usize) -> Result<usize, super::super::Failure> {
-    let Some(selector) = &args.at else { return Ok(0) };
+    let Some(selector) = &args.at else {
+        return Ok(0);
+    };
     let found = selector.resolve(layout)?;
     let entries = found.into_iter().find(|(a, _)| *a == area).map(|(_, e)| e);
     Ok(entries.and_then(|e| e.first().copied()).unwrap_or(0))
 }
 
 fn whole(args: &Args, layout: &Layout) -> Outcome {
-    say!("{} ({}), revision {}", layout.name, layout.id, layout.revision);
+    say!(
+        "{} ({}), revision {}",
+        layout.name,
+        layout.id,
+        layout.revision
+    );
     if let Some(notes) = &layout.notes {
         say!("{notes}");
     }
@@ -91,11 +98,19 @@ fn whole(args: &Args, layout: &Layout) -> Outcome {
         let entry = entry(args, layout, i)?;
         say!();
         let count = counted(area.entries(), "entry").replace("entrys", "entries");
-        say!("{}: {count} of {} bits; here {}", area.name, area.bits_per_entry, area.entry_label(entry));
+        say!(
+            "{}: {count} of {} bits; here {}",
+            area.name,
+            area.bits_per_entry,
+            area.entry_label(entry)
+        );
         picture::entry(layout, i, entry);
     }
     say!();
-    say!("next: cellkeep layout map {} --explain KEY, or CHIP:CELL:LINE", args.layout);
+    say!(
+        "next: cellkeep layout map {} --explain KEY, or CHIP:CELL:LINE",
+        args.layout
+    );
     Ok(Status::Clean)
 }
 
@@ -121,9 +136,18 @@ fn explain(args: &Args, layout: &Layout, what: &str) -> Outcome {
         show_bit(bit);
     }
     if let Some(first) = out.values.first().and_then(|v| v.bits.first()) {
-        say!("next: cellkeep layout map {} --explain {}:{:#x}:{} says who else owns a bit", args.layout, first.chip, first.cell, first.line);
+        say!(
+            "next: cellkeep layout map {} --explain {}:{:#x}:{} says who else owns a bit",
+            args.layout,
+            first.chip,
+            first.cell,
+            first.line
+        );
     } else {
-        say!("next: cellkeep layout map {} --explain KEY shows where a value lives", args.layout);
+        say!(
+            "next: cellkeep layout map {} --explain KEY shows where a value lives",
+            args.layout
+        );
     }
     Ok(Status::Clean)
 }
@@ -145,16 +169,32 @@ fn bit(layout: &Layout, what: &str) -> Result<BitOwners, MapError> {
         None => text.parse().ok(),
     };
     let line_text = line.trim_start_matches(['D', 'd']);
-    let (Some(cell), Some(line)) = (number(cell), number(line_text).and_then(|l| u8::try_from(l).ok())) else {
-        return Err(wrong("cell and line are numbers, decimal or hexadecimal after 0x".to_owned()));
+    let (Some(cell), Some(line)) = (
+        number(cell),
+        number(line_text).and_then(|l| u8::try_from(l).ok()),
+    ) else {
+        return Err(wrong(
+            "cell and line are numbers, decimal or hexadecimal after 0x".to_owned(),
+        ));
     };
-    let shape = layout.chips.get(chip).map_or((0, 0), |c| (c.words, c.width));
-    explain::bit_owners(layout, &Owners::new(layout), chip, cell, line)
-        .ok_or_else(|| wrong(format!("the chip has {} cells of {} lines", shape.0, shape.1)))
+    let shape = layout
+        .chips
+        .get(chip)
+        .map_or((0, 0), |c| (c.words, c.width));
+    explain::bit_owners(layout, &Owners::new(layout), chip, cell, line).ok_or_else(|| {
+        wrong(format!(
+            "the chip has {} cells of {} lines",
+            shape.0, shape.1
+        ))
+    })
 }
 
 /// A parameter or check in every area that has it.
-fn values(args: &Args, layout: &Layout, what: &str) -> Result<Vec<ValuePlace>, super::super::Failure> {
+fn values(
+    args: &Args,
+    layout: &Layout,
+    what: &str,
+) -> Result<Vec<ValuePlace>, super::super::Failure> {
     let (wanted, key) = match what.rsplit_once('/') {
         Some((area, key)) => (Some(area), key),
         None => (None, what),
@@ -173,33 +213,73 @@ fn values(args: &Args, layout: &Layout, what: &str) -> Result<Vec<ValuePlace>, s
             continue;
         }
         let entry = entry(args, layout, i)?;
-        out.extend(parameter.map(|p| explain::parameter_places(layout, i, p, entry)).into_iter().flatten());
-        out.extend(check.map(|c| explain::check_places(layout, i, c, entry)).into_iter().flatten());
+        out.extend(
+            parameter
+                .map(|p| explain::parameter_places(layout, i, p, entry))
+                .into_iter()
+                .flatten(),
+        );
+        out.extend(
+            check
+                .map(|c| explain::check_places(layout, i, c, entry))
+                .into_iter()
+                .flatten(),
+        );
     }
     if out.is_empty() {
         let near = layout::nearest_name(key, keys).map(str::to_owned);
-        return Err(MapError::NoKey { key: what.to_owned(), near }.into());
+        return Err(MapError::NoKey {
+            key: what.to_owned(),
+            near,
+        }
+        .into());
     }
     Ok(out)
 }
 
 fn show_value(value: &ValuePlace) {
-    let copy = value.copy.as_ref().map_or_else(String::new, |c| format!(", copy {c}"));
-    let label = if value.label.is_empty() { String::new() } else { format!(" ({})", value.label) };
-    say!("{} {}{label} of {}, {}{copy}", value.what, value.key, value.area, value.entry);
+    let copy = value
+        .copy
+        .as_ref()
+        .map_or_else(String::new, |c| format!(", copy {c}"));
+    let label = if value.label.is_empty() {
+        String::new()
+    } else {
+        format!(" ({})", value.label)
+    };
+    say!(
+        "{} {}{label} of {}, {}{copy}",
+        value.what,
+        value.key,
+        value.area,
+        value.entry
+    );
     say!("  {}", explain::runs(&value.bits));
     for b in &value.bits {
         let inverted = if b.inverted { "  held inverted" } else { "" };
-        say!("  code bit {:>2}  {}  cell {:#05x} ({})  D{}{inverted}", b.bit, b.chip, b.cell, b.cell, b.line);
+        say!(
+            "  code bit {:>2}  {}  cell {:#05x} ({})  D{}{inverted}",
+            b.bit,
+            b.chip,
+            b.cell,
+            b.cell,
+            b.line
+        );
     }
 }
 
 fn show_bit(bit: &BitOwners) {
-    say!("{}:{:#05x}:{} is {}", bit.chip, bit.cell, bit.line, match bit.class.as_str() {
-        "unknown" => "unknown: nobody claims it, and it is kept as it is".to_owned(),
-        "absent" => "absent: it does not exist or is tied off".to_owned(),
-        class => format!("a {class} bit"),
-    });
+    say!(
+        "{}:{:#05x}:{} is {}",
+        bit.chip,
+        bit.cell,
+        bit.line,
+        match bit.class.as_str() {
+            "unknown" => "unknown: nobody claims it, and it is kept as it is".to_owned(),
+            "absent" => "absent: it does not exist or is tied off".to_owned(),
+            class => format!("a {class} bit"),
+        }
+    );
     for owner in &bit.owners {
         say!("  {}", owner_words(owner));
     }

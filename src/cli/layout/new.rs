@@ -71,7 +71,10 @@ impl FromStr for Axis {
     fn from_str(text: &str) -> Result<Self, String> {
         let wrong = || format!("{text:?} is not NAME=COUNT, as in preset=16");
         let (name, count) = text.split_once('=').ok_or_else(wrong)?;
-        Ok(Axis(name.trim().to_owned(), count.trim().parse().map_err(|_| wrong())?))
+        Ok(Axis(
+            name.trim().to_owned(),
+            count.trim().parse().map_err(|_| wrong())?,
+        ))
     }
 }
 
@@ -91,7 +94,10 @@ impl Blame for NewError {
     }
 
     fn hint(&self) -> Option<String> {
-        Some("give what is known with --chip and --axis; `cellkeep layout new --help` has examples".to_owned())
+        Some(
+            "give what is known with --chip and --axis; `cellkeep layout new --help` has examples"
+                .to_owned(),
+        )
     }
 }
 
@@ -123,7 +129,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     };
     write_new(path, &text, args.replace)?;
     say!("wrote {}", path.display());
-    say!("next: fill it in, then cellkeep layout check {}", path.display());
+    say!(
+        "next: fill it in, then cellkeep layout check {}",
+        path.display()
+    );
     Ok(Status::Clean)
 }
 
@@ -148,23 +157,37 @@ fn ask(answers: &mut Answers) -> Result<(), NewError> {
     }
     let mut input = std::io::stdin().lock();
     while answers.chips.is_empty() {
-        let line = question(&mut input, "Memory chips, as NAME=WORDSxLINES, several with blanks between: ")?;
+        let line = question(
+            &mut input,
+            "Memory chips, as NAME=WORDSxLINES, several with blanks between: ",
+        )?;
         for part in line.split_whitespace() {
-            answers.chips.push(Chip::from_str(part).map_err(NewError::Answer)?.0);
+            answers
+                .chips
+                .push(Chip::from_str(part).map_err(NewError::Answer)?.0);
         }
     }
     if answers.axes.is_empty() {
-        let line = question(&mut input, "What presets repeat over, as preset=16 voice=4 (empty for none): ")?;
+        let line = question(
+            &mut input,
+            "What presets repeat over, as preset=16 voice=4 (empty for none): ",
+        )?;
         for part in line.split_whitespace() {
             let axis = Axis::from_str(part).map_err(NewError::Answer)?;
             answers.axes.push((axis.0, axis.1));
         }
     }
     if answers.chips.len() > 1 && answers.split.is_none() && !answers.axes.is_empty() {
-        let line = question(&mut input, "Do the chips share one of these among them, as voice boards do? Which (empty for no): ")?;
+        let line = question(
+            &mut input,
+            "Do the chips share one of these among them, as voice boards do? Which (empty for no): ",
+        )?;
         answers.split = Some(line).filter(|l| !l.is_empty());
     }
-    let line = question(&mut input, "Bits of one value's word (empty for as many as the lines): ")?;
+    let line = question(
+        &mut input,
+        "Bits of one value's word (empty for as many as the lines): ",
+    )?;
     if !line.is_empty() {
         answers.word = line
             .parse()

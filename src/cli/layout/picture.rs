@@ -28,9 +28,13 @@ fn letter(class: Class) -> char {
 pub(super) fn chips(layout: &Layout) {
     let classes = Classes::new(layout);
     say!();
-    say!("p parameter  c check  k constant  r reserved  = mirror  - absent  ? unknown  + several of these");
+    say!(
+        "p parameter  c check  k constant  r reserved  = mirror  - absent  ? unknown  + several of these"
+    );
     for (i, chip) in layout.chips.iter().enumerate() {
-        let cells = (chip.words as usize).div_ceil(ROW * ROWS).next_power_of_two();
+        let cells = (chip.words as usize)
+            .div_ceil(ROW * ROWS)
+            .next_power_of_two();
         let each = match cells {
             1 => "a cell a character".to_owned(),
             n => format!("{n} cells a character"),
@@ -40,7 +44,11 @@ pub(super) fn chips(layout: &Layout) {
             .flatten()
             .map(String::as_str)
             .collect();
-        let known = if known.is_empty() { String::new() } else { format!(" ({})", known.join(", ")) };
+        let known = if known.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", known.join(", "))
+        };
         say!();
         say!("{} {} x {}{known}, {each}", chip.id, chip.words, chip.width);
         let mut rows: Vec<(u32, String)> = Vec::new();
@@ -90,14 +98,17 @@ const LETTERS: &str = "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ01234
 
 /// The bits of one entry with a letter each, and what the letters stand for with their places.
 pub(super) fn entry(layout: &Layout, area_index: usize, entry: usize) {
-    let Some(area) = layout.areas.get(area_index) else { return };
+    let Some(area) = layout.areas.get(area_index) else {
+        return;
+    };
     let letters = letters(area);
     let mut bits: HashMap<(u16, u32, u8), char> = HashMap::new();
     for (f, field) in area.fields.iter().enumerate() {
         let symbol = letters.get(&field.owner).copied().unwrap_or('*');
         for place in area.field_places(entry, f) {
             // The first to claim a bit shows; aliases and exclusive parameters share it.
-            bits.entry((place.chip, place.cell, place.line)).or_insert(symbol);
+            bits.entry((place.chip, place.cell, place.line))
+                .or_insert(symbol);
         }
     }
     let mut cells: Vec<(u16, u32)> = bits.keys().map(|k| (k.0, k.1)).collect();
@@ -131,7 +142,9 @@ fn letters(area: &Area) -> HashMap<FieldOwner, char> {
 fn grid(layout: &Layout, cells: &[(u16, u32)], bits: &HashMap<(u16, u32, u8), char>) {
     let mut i = 0;
     while let Some(&(chip, first)) = cells.get(i) {
-        let Some(c) = layout.chips.get(usize::from(chip)) else { return };
+        let Some(c) = layout.chips.get(usize::from(chip)) else {
+            return;
+        };
         let per_row = (ROW / usize::from(c.width)).max(1);
         let mut row = String::new();
         let mut n = 0;
@@ -141,7 +154,11 @@ fn grid(layout: &Layout, cells: &[(u16, u32)], bits: &HashMap<(u16, u32, u8), ch
                 row.push(' ');
             }
             for line in (0..c.width).rev() {
-                row.push(bits.get(&(chip, first + n as u32, line)).copied().unwrap_or('?'));
+                row.push(
+                    bits.get(&(chip, first + n as u32, line))
+                        .copied()
+                        .unwrap_or('?'),
+                );
             }
             n += 1;
         }
