@@ -65,6 +65,10 @@ static KINDS: &[Kind] = &[
     kind::<crate::shelf::JobList>("the jobs on the shelf (shelf list --json)"),
     kind::<crate::shelf::FoundJobs>("jobs that were found (shelf find --json)"),
     kind::<crate::shelf::JobShown>("a job with its files and history (shelf show --json)"),
+    kind::<crate::shelf::Since>("what changed since a date (shelf since --json)"),
+    kind::<crate::shelf::HandOver>("a job that was handed over (shelf hand-over --json)"),
+    kind::<crate::shelf::AuditReport>("what an audit found (shelf audit --json)"),
+    kind::<crate::shelf::RepairReport>("what a repair did (shelf repair --json)"),
 ];
 
 #[derive(Debug, thiserror::Error)]

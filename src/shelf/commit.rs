@@ -269,7 +269,7 @@ impl Shelf {
         })
     }
 
-    fn place_first(&self, aside: &Path, id: &str) -> Result<()> {
+    pub(super) fn place_first(&self, aside: &Path, id: &str) -> Result<()> {
         let place = self.jobs_folder().join(id);
         let object = aside.join("object");
         disk::rename(&object, &place)?;

@@ -324,3 +324,8 @@ pub(super) fn under(root: &Path, stored: &str) -> PathBuf {
     path.extend(stored.split('/'));
     path
 }
+
+/// Whether a folder, and not a link to one, is at the place.
+pub(super) fn is_folder(path: &Path) -> bool {
+    fs::symlink_metadata(path).is_ok_and(|meta| meta.is_dir())
+}

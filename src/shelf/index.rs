@@ -112,18 +112,10 @@ pub struct Hit {
     pub because: Vec<String>,
 }
 
-/// How an open index came about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Source {
-    File,
-    Memory,
-}
-
 pub(super) struct Index {
     connection: Connection,
-    source: Source,
     /// Keeps the copy of an index on a read-only disk.
-    _copy: Option<tempfile::TempDir>,
+    copy: Option<tempfile::TempDir>,
 }
 
 fn is_broken(error: &ShelfError) -> bool {
@@ -272,8 +264,7 @@ impl Shelf {
         self.fill(&mut connection, None)?;
         Ok(Index {
             connection,
-            source: Source::Memory,
-            _copy: None,
+            copy: None,
         })
     }
 
@@ -333,11 +324,7 @@ impl Shelf {
         if time != self.jobs_time() {
             return Ok(None);
         }
-        Ok(Some(Index {
-            connection,
-            source: Source::File,
-            _copy: copy,
-        }))
+        Ok(Some(Index { connection, copy }))
     }
 
     /// Every job, the latest opened first.
@@ -523,11 +510,6 @@ fn like(text: &str) -> String {
 }
 
 impl Index {
-    /// Whether the index could only be made in memory.
-    pub(super) fn source(&self) -> Source {
-        self.source
-    }
-
     fn find(&self, query: &Query) -> Result<Vec<Hit>> {
         let mut sql = String::from(
             "SELECT j.id, j.job, j.instrument, j.layout, j.serial, j.customer, j.complaint, j.opened, j.closed, j.head, j.files, j.bytes, j.notes FROM jobs j WHERE 1",
@@ -698,8 +680,7 @@ impl Index {
         if let Err(e) = self
             .connection
             .execute("INSERT INTO words (words) VALUES ('integrity-check')", [])
-            && self.source == Source::File
-            && self._copy.is_none()
+            && self.copy.is_none()
         {
             faults.push(format!("its full-text part: {e}"));
         }

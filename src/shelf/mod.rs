@@ -8,6 +8,8 @@
 //! One writer at a time holds a system lock, which ends with its process, so a killed writer leaves no lock. Whatever
 //! it left in `staging` is finished or undone by the next command, without a person.
 
+mod audit;
+mod bag;
 mod commit;
 mod dates;
 mod disk;
@@ -18,13 +20,21 @@ mod index;
 mod inventory;
 mod job;
 mod names;
+mod object;
 mod parity;
 mod recover;
 mod reference;
+mod repair;
 mod root;
+mod rules;
 mod shown;
+mod since;
 mod store;
+mod taking;
+mod unzip;
 
+pub use audit::{AuditReport, JobAudit, Progress};
+pub use bag::{HandOver, PLAIN_PAGE};
 pub use commit::{Done, digest_of_file};
 pub use dates::day_range;
 pub use error::{Result, ShelfError};
@@ -33,9 +43,9 @@ pub use index::{Hit, Listed, Query};
 pub use job::{Act, Closing, Job, NewJob, Note, Origin, RECORD, Role};
 pub use names::{check_job_name, slug};
 pub use reference::{Reference, Resolved, resolve};
+pub use repair::{Refused, RepairReport, Repaired};
 pub use root::{Shelf, Turn};
 pub use shown::{FoundJobs, JobList, JobShown};
+pub use since::{Change, Since, Step};
 pub use store::{FileAt, Stored, VersionAt};
-
-/// Told how much of the whole has been done: the part just done, and the whole.
-pub type Progress<'a> = dyn Fn(u64, u64) + Sync + 'a;
+pub use taking::Limits;

@@ -2,7 +2,8 @@
 //!
 //! For every version folder of a job there is one parity file outside the OCFL storage root. The version's files are
 //! laid end to end in the order of their names and cut into *sets* of at most 16 MiB, each set into at most 128
-//! *pieces*; each set has Reed–Solomon parity pieces, a quarter as many. A mark (the first 16 bytes of SHA-256) for
+//! *pieces*; each set has Reed–Solomon parity pieces, a quarter as many and never fewer than 16 or than it has pieces,
+//! so that a small version can be lost whole. A mark (the first 16 bytes of SHA-256) for
 //! each piece tells the good ones from the bad, since Reed–Solomon restores what is known to be missing only.
 //!
 //! The file, so that another program can read it: a line
@@ -32,6 +33,8 @@ const SET: usize = 16 << 20;
 const PIECES: usize = 128;
 /// Smallest piece, bytes.
 const PIECE: usize = 256;
+/// Fewest parity pieces of a set, unless it has fewer pieces itself.
+const FEWEST: usize = 16;
 
 /// A file covered by parity.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -83,7 +86,7 @@ fn mark(bytes: &[u8]) -> String {
 fn shape(bytes: usize) -> (usize, usize, usize) {
     let piece = bytes.div_ceil(PIECES).max(PIECE).next_multiple_of(64);
     let count = bytes.div_ceil(piece).max(1);
-    (count, count.div_ceil(4).max(2), piece)
+    (count, count.div_ceil(4).max(count.min(FEWEST)), piece)
 }
 
 fn code_failed(job: &str) -> impl Fn(reed_solomon_simd::Error) -> ShelfError + '_ {

@@ -33,7 +33,9 @@ impl Shelf {
         disk::sync_folder(&place)?;
         disk::sync_folder(&self.jobs_folder())?;
         if disk::is_there(&place.join(format!("v{number}"))) && self.sound(id, number) {
-            self.place_parity(aside, id, number)?;
+            for version in 1..=number {
+                self.place_parity(aside, id, version)?;
+            }
         }
         self.index_job(id)
     }

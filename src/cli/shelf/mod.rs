@@ -1,15 +1,20 @@
 //! `shelf`: the archive of jobs, a file for each of its commands.
 
+mod audit;
 mod close;
 mod find;
+mod hand_over;
 mod index;
 mod list;
 mod note;
 mod open;
 mod put;
+mod repair;
 mod set_up;
 mod show;
+mod since;
 mod take;
+mod take_in;
 
 use std::path::PathBuf;
 use std::time::Duration;
@@ -69,7 +74,12 @@ enum Command {
     Find(find::Args),
     Show(show::Args),
     Take(take::Args),
+    Since(since::Args),
     Close(close::Args),
+    HandOver(hand_over::Args),
+    TakeIn(take_in::Args),
+    Audit(audit::Args),
+    Repair(repair::Args),
     Index(index::Args),
 }
 
@@ -84,7 +94,12 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Command::Find(args) => find::run(common, args),
         Command::Show(args) => show::run(common, args),
         Command::Take(args) => take::run(common, args),
+        Command::Since(args) => since::run(common, args),
         Command::Close(args) => close::run(common, args),
+        Command::HandOver(args) => hand_over::run(common, args),
+        Command::TakeIn(args) => take_in::run(common, args),
+        Command::Audit(args) => audit::run(common, args),
+        Command::Repair(args) => repair::run(common, args),
         Command::Index(args) => index::run(common, args),
     }
 }

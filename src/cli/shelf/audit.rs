@@ -1,0 +1,109 @@
+//! `shelf audit`: every byte against its digest.
+
+use super::super::output::{Bar, say};
+use super::super::{Outcome, Status};
+use super::{Common, print_json, size};
+use crate::finding::Finding;
+use crate::shelf::{AuditReport, JobAudit};
+
+/// Verify every digest, every inventory and every version, of the whole shelf or of one job.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Finds every flipped bit, and missing, extra, cut-off and exchanged files; says what is still good.
+
+Examples:
+  cellkeep shelf audit
+  cellkeep shelf audit quillon-72-0042
+
+Exit status: 0 with everything whole, 1 with anything wrong.")]
+pub(super) struct Args {
+    /// Only this job
+    job: Option<String>,
+}
+
+pub(super) fn run(common: &Common, args: &Args) -> Outcome {
+    let shelf = common.shelf()?;
+    let begun = std::time::Instant::now();
+    let report = match &args.job {
+        Some(job) => {
+            let mut report = AuditReport::default();
+            report.add(shelf.audit_job(&shelf.job_named(job)?)?);
+            report
+        }
+        None => {
+            let bar = Bar::new("jobs");
+            let report = shelf.audit(Some(&|done, whole| bar.add(done, whole)));
+            bar.finish();
+            report?
+        }
+    };
+    let status = if report.is_clean() {
+        Status::Clean
+    } else {
+        Status::Findings
+    };
+    if common.json {
+        print_json(&report)?;
+        return Ok(status);
+    }
+    for finding in &report.shelf {
+        print(finding);
+    }
+    for job in &report.missing {
+        say!("{job}: the whole job is missing; only its parity is there");
+    }
+    for job in &report.damaged {
+        print_job(job);
+    }
+    let seconds = begun.elapsed().as_secs_f64();
+    say!(
+        "{} jobs, {} versions, {} files, {} read in {seconds:.1} s",
+        report.jobs,
+        report.versions,
+        report.files,
+        size(report.bytes)
+    );
+    if !report.missing.is_empty() {
+        say!("next: copy the missing jobs' folders from another copy of the shelf");
+        return Ok(status);
+    }
+    match (report.damaged.as_slice(), report.shelf.is_empty()) {
+        ([], true) => say!("next: nothing; every byte is as it was put in"),
+        ([], false) => say!(
+            "next: the jobs are whole; `cellkeep shelf repair` puts the shelf's own files right, `cellkeep shelf index` the index"
+        ),
+        ([job], _) => say!("next: `cellkeep shelf repair {}`", job.job),
+        (jobs, _) => say!(
+            "{} jobs are damaged; next: `cellkeep shelf repair`, which restores what parity can",
+            jobs.len()
+        ),
+    }
+    Ok(status)
+}
+
+fn print(finding: &Finding) {
+    say!(
+        "  {:<8} {:<24} {}",
+        finding.severity.word(),
+        finding.code,
+        finding.says
+    );
+}
+
+fn print_job(job: &JobAudit) {
+    say!("{}", job.job);
+    job.findings.iter().for_each(print);
+    if job.lost.is_empty() {
+        say!(
+            "  still good: all {} files of the latest version",
+            job.good.len()
+        );
+    } else {
+        say!(
+            "  still good: {} of {} files of the latest version; not: {}",
+            job.good.len(),
+            job.good.len() + job.lost.len(),
+            job.lost.join(", ")
+        );
+    }
+}

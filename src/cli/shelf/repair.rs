@@ -1,0 +1,105 @@
+//! `shelf repair`: damage restored from parity.
+
+use super::super::output::say;
+use super::super::{Outcome, Status};
+use super::{Common, print_json};
+use crate::blame::Blame;
+use crate::shelf::{Refused, RepairReport, Repaired};
+
+/// Restore damaged files from parity: all of a job or nothing of it, and only what matches its digest.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Damaged originals are kept in the shelf's folder `damaged`.
+
+Examples:
+  cellkeep shelf repair                    every job the audit finds damaged
+  cellkeep shelf repair quillon-72-0042
+
+Exit status: 0 with everything whole afterwards, 1 with a job that cannot be restored.")]
+pub(super) struct Args {
+    /// Only this job
+    job: Option<String>,
+}
+
+pub(super) fn run(common: &Common, args: &Args) -> Outcome {
+    let shelf = common.shelf()?;
+    let act = common.act();
+    let mut report = RepairReport::default();
+    let names = match &args.job {
+        Some(job) => vec![shelf.job_named(job)?],
+        None => {
+            let own = shelf.repair_shelf(&act)?;
+            if !own.restored.is_empty() {
+                report.repaired.push(own);
+            }
+            let bar = super::super::output::Bar::new("jobs");
+            let audit = shelf.audit(Some(&|done, whole| bar.add(done, whole)));
+            bar.finish();
+            let audit = audit?;
+            let mut names: Vec<String> = audit.damaged.into_iter().map(|a| a.job).collect();
+            names.extend(audit.missing);
+            names
+        }
+    };
+    for job in names {
+        match shelf.repair_job(&job, &act) {
+            Ok(repaired) if repaired.is_nothing() && args.job.is_none() => {}
+            Ok(repaired) => report.repaired.push(repaired),
+            Err(e) if args.job.is_some() => return Err(e.into()),
+            Err(e) => report.refused.push(Refused {
+                job,
+                why: e.to_string(),
+                hint: e.hint(),
+            }),
+        }
+    }
+    let status = if report.refused.is_empty() {
+        Status::Clean
+    } else {
+        Status::Findings
+    };
+    if common.json {
+        print_json(&report)?;
+        return Ok(status);
+    }
+    report.repaired.iter().for_each(print);
+    for refused in &report.refused {
+        say!("{}: {}", refused.job, refused.why);
+        if let Some(hint) = &refused.hint {
+            say!("  try: {hint}");
+        }
+    }
+    if report.refused.is_empty() {
+        say!("next: `cellkeep shelf audit` to see that all is whole");
+    } else {
+        say!(
+            "next: copy what could not be restored from another copy of the shelf, then audit again"
+        );
+    }
+    Ok(status)
+}
+
+fn print(repaired: &Repaired) {
+    let name = if repaired.job.is_empty() {
+        "the shelf's own files"
+    } else {
+        &repaired.job
+    };
+    if repaired.is_nothing() {
+        say!("{name}: nothing to restore");
+        return;
+    }
+    say!("{name}");
+    for path in &repaired.restored {
+        say!("  restored   {path}");
+    }
+    for path in &repaired.set_aside {
+        say!("  set aside  {path}");
+    }
+    for version in &repaired.parity_of {
+        say!("  parity     of version {version} made anew");
+    }
+    if let Some(kept) = &repaired.kept_in {
+        say!("  the damaged originals are in {kept}");
+    }
+}

@@ -1,0 +1,405 @@
+//! The audit: every digest of every version of every job, every inventory, the parity, the shelf's own files, and the
+//! index against the store.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use rayon::prelude::*;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::disk::{self, Kind, sha256};
+use super::error::{Result, ShelfError};
+use super::inventory::ROOT_MARK;
+use super::job::RECORD;
+use super::object::{self, Checked, Fault};
+use super::parity::{self, Parity};
+use super::root::{MANIFEST, PARTS, Shelf, fixed_files};
+use crate::document::Document;
+use crate::finding::{Finding, Severity};
+
+/// Told how many jobs have just been done, and how many there are.
+pub type Progress<'a> = dyn Fn(u64, u64) + Sync + 'a;
+
+/// What the audit of one job found.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct JobAudit {
+    /// The job.
+    pub job: String,
+    /// Its versions.
+    pub versions: u32,
+    /// Files that were read, inventories and parity included.
+    pub files: u64,
+    /// Bytes that were read.
+    pub bytes: u64,
+    /// Files of the latest version that are whole.
+    pub good: Vec<String>,
+    /// Files of the latest version that are lost or damaged.
+    pub lost: Vec<String>,
+    /// Everything that is wrong, with the file it is about in the evidence.
+    pub findings: Vec<Finding>,
+}
+
+/// What the audit of a shelf found.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct AuditReport {
+    /// Jobs that were audited.
+    pub jobs: u64,
+    /// Versions of these.
+    pub versions: u64,
+    /// Files that were read.
+    pub files: u64,
+    /// Bytes that were read.
+    pub bytes: u64,
+    /// Jobs that are missing as a whole, of which only parity is left.
+    pub missing: Vec<String>,
+    /// What is wrong with the shelf itself, its index included.
+    pub shelf: Vec<Finding>,
+    /// The jobs something is wrong with.
+    pub damaged: Vec<JobAudit>,
+}
+
+impl Document for AuditReport {
+    const KIND: &'static str = "shelf-audit";
+    const VERSION: u32 = 1;
+}
+
+fn finding(fault: Fault) -> Finding {
+    let severity = match fault.code {
+        "parity.missing" | "parity.damaged" | "parity.extra" | "index.behind" => Severity::Caution,
+        _ => Severity::Damage,
+    };
+    let mut says = fault.says;
+    if !fault.path.is_empty() {
+        says = format!("{}: {says}", fault.path);
+    }
+    let mut finding = Finding::new(&format!("shelf.{}", fault.code), severity, says);
+    if !fault.path.is_empty() {
+        finding.evidence.push(format!("file {}", fault.path));
+    }
+    if let Some(code) = fault.ocfl {
+        finding.evidence.push(format!("OCFL 1.1 {code}"));
+    }
+    finding
+}
+
+fn fault(code: &'static str, path: &str, says: impl Into<String>) -> Fault {
+    Fault {
+        code,
+        ocfl: None,
+        path: path.to_owned(),
+        says: says.into(),
+    }
+}
+
+impl Shelf {
+    /// Audits the whole shelf, jobs in parallel.
+    ///
+    /// # Errors
+    /// When a folder cannot be read at all.
+    pub fn audit(&self, progress: Option<&Progress<'_>>) -> Result<AuditReport> {
+        let names = self.job_names()?;
+        let whole = names.len() as u64;
+        let audits = names
+            .par_iter()
+            .map(|id| {
+                let audit = self.audit_job(id);
+                if let Some(progress) = progress {
+                    progress(1, whole);
+                }
+                audit
+            })
+            .collect::<Result<Vec<_>>>()?;
+        let mut report = AuditReport {
+            missing: self.missing_jobs(&names)?,
+            shelf: self.audit_shelf()?.into_iter().map(finding).collect(),
+            ..AuditReport::default()
+        };
+        for audit in audits {
+            report.add(audit);
+        }
+        Ok(report)
+    }
+
+    /// Audits one job. What a writer at work makes look wrong is looked at again in the audit's own turn.
+    ///
+    /// # Errors
+    /// When its folder cannot be read at all.
+    pub fn audit_job(&self, id: &str) -> Result<JobAudit> {
+        let audit = self.audit_once(id)?;
+        if audit.findings.is_empty() {
+            return Ok(audit);
+        }
+        match self.turn() {
+            Ok(_turn) => self.audit_once(id),
+            Err(ShelfError::ReadOnly { .. }) => Ok(audit),
+            Err(e) => Err(e),
+        }
+    }
+
+    fn audit_once(&self, id: &str) -> Result<JobAudit> {
+        let folder = self.jobs_folder().join(id);
+        let parities = self.parities(id)?;
+        let mut covered = BTreeMap::new();
+        for (version, parity) in &parities.whole {
+            for file in &parity.head.files {
+                covered.insert(format!("v{version}/{}", file.path), file.clone());
+            }
+        }
+        let mut checked = object::check(&folder, true, &covered)?;
+        let mut faults = std::mem::take(&mut checked.faults);
+        faults.extend(parity_faults(&parities, &covered, &checked));
+        let mut audit = JobAudit {
+            job: id.to_owned(),
+            versions: checked.head,
+            files: checked.files + parities.files,
+            bytes: checked.bytes + parities.bytes,
+            ..JobAudit::default()
+        };
+        if let Some(inventory) = &checked.inventory {
+            let state = inventory.state(inventory.head_number()).unwrap_or_default();
+            for (path, digest) in &state {
+                let whole = inventory
+                    .content(digest)
+                    .is_some_and(|content| !checked.unsound.contains(content));
+                let list = if whole {
+                    &mut audit.good
+                } else {
+                    &mut audit.lost
+                };
+                list.push((*path).to_owned());
+            }
+            if !state.contains_key(RECORD) {
+                faults.push(fault("record.missing", RECORD, "the job has no record"));
+            }
+        }
+        if faults.is_empty() {
+            // Whole to the last byte; but it must also be a job this program can read.
+            let read = self.stored(id).and_then(|s| s.record(s.head()).map(drop));
+            if let Err(e) = read {
+                faults.push(fault("record.unreadable", RECORD, e.to_string()));
+            }
+        }
+        audit.findings = faults.into_iter().map(finding).collect();
+        Ok(audit)
+    }
+
+    /// Everything in the parity folder of a job.
+    fn parities(&self, id: &str) -> Result<Parities> {
+        let mut parities = Parities::default();
+        let folder = self.part("parity").join(id);
+        if !disk::is_there(&folder) {
+            return Ok(parities);
+        }
+        for (name, kind) in disk::entries(&folder)? {
+            let number = name
+                .strip_suffix(".parity")
+                .and_then(super::inventory::number_of)
+                .filter(|_| kind == Kind::File);
+            let Some(number) = number else {
+                parities.faults.push(fault(
+                    "parity.extra",
+                    &format!("parity/{id}/{name}"),
+                    "a file that does not belong there",
+                ));
+                continue;
+            };
+            let path = format!("parity/{id}/{name}");
+            let bytes = match disk::read(&folder.join(&name)) {
+                Ok(bytes) => bytes,
+                Err(e) => {
+                    parities
+                        .faults
+                        .push(fault("parity.damaged", &path, e.to_string()));
+                    parities.named.insert(number);
+                    continue;
+                }
+            };
+            parities.files += 1;
+            parities.bytes += bytes.len() as u64;
+            parities.named.insert(number);
+            match parity::read(&bytes) {
+                Some(parity) => {
+                    for says in &parity.faults {
+                        parities.faults.push(fault("parity.damaged", &path, *says));
+                    }
+                    if parity.head.job != id || parity.head.version != number {
+                        parities.faults.push(fault(
+                            "parity.damaged",
+                            &path,
+                            "it is the parity of something else",
+                        ));
+                    } else {
+                        parities.whole.insert(number, parity);
+                    }
+                }
+                None => parities.faults.push(fault(
+                    "parity.damaged",
+                    &path,
+                    "neither of its heads can be read",
+                )),
+            }
+        }
+        Ok(parities)
+    }
+
+    /// Jobs of which only parity is left.
+    fn missing_jobs(&self, names: &[String]) -> Result<Vec<String>> {
+        let folder = self.part("parity");
+        if !disk::is_there(&folder) {
+            return Ok(Vec::new());
+        }
+        let list = disk::entries(&folder)?.into_iter().map(|(name, _)| name);
+        Ok(list
+            .filter(|name| names.binary_search(name).is_err())
+            .collect())
+    }
+
+    fn audit_shelf(&self) -> Result<Vec<Fault>> {
+        let mut faults = self.fixed_faults()?;
+        for (name, _) in disk::entries(self.root())? {
+            if !PARTS.contains(&name.as_str()) {
+                faults.push(fault(
+                    "file.extra",
+                    &name,
+                    "something that does not belong to the shelf",
+                ));
+            }
+        }
+        let known: Vec<&str> = vec![ROOT_MARK.0, "ocfl_layout.json", "extensions"];
+        for (name, kind) in disk::entries(&self.jobs_folder())? {
+            if kind != Kind::Folder && !known.contains(&name.as_str()) {
+                faults.push(fault(
+                    "file.extra",
+                    &format!("jobs/{name}"),
+                    "something that is not a job",
+                ));
+            }
+        }
+        if !disk::is_there(&self.part("parity")) {
+            faults.push(fault(
+                "parity.missing",
+                "parity",
+                "the whole parity folder is missing",
+            ));
+        }
+        for says in self.index_faults()? {
+            faults.push(fault("index.behind", "index/shelf.sqlite", says));
+        }
+        Ok(faults)
+    }
+
+    /// What is wrong with the files every shelf has. Each line of the manifest must be one this program could have
+    /// written, so that no damage to it goes unseen.
+    pub(super) fn fixed_faults(&self) -> Result<Vec<Fault>> {
+        let mut faults = Vec::new();
+        let mut named = BTreeSet::new();
+        let manifest = disk::read_if_there(&self.part(MANIFEST))?.unwrap_or_default();
+        let text = String::from_utf8_lossy(&manifest);
+        if !text.ends_with('\n') {
+            faults.push(fault("file.altered", MANIFEST, "it is missing or cut off"));
+        }
+        for line in text.split_terminator('\n') {
+            let Some((digest, path)) = line.split_once("  ").filter(|(d, _)| d.len() == 64) else {
+                faults.push(fault(
+                    "file.altered",
+                    MANIFEST,
+                    "one of its lines is damaged",
+                ));
+                continue;
+            };
+            named.insert(path.to_owned());
+            let place = disk::under(self.root(), path);
+            match disk::read_if_there(&place).unwrap_or_default() {
+                None => faults.push(fault(
+                    "file.missing",
+                    path,
+                    "a file of the shelf is missing",
+                )),
+                Some(bytes) if sha256(&bytes) != digest => {
+                    faults.push(fault(
+                        "file.altered",
+                        path,
+                        "a file of the shelf does not match its digest",
+                    ));
+                }
+                Some(_) => {}
+            }
+        }
+        for (path, _) in fixed_files().iter().skip(1) {
+            if !named.contains(path) {
+                faults.push(fault(
+                    "file.altered",
+                    MANIFEST,
+                    format!("it does not name {path}"),
+                ));
+            }
+        }
+        if disk::read_if_there(&self.part("turn"))?.is_none_or(|b| !b.is_empty()) {
+            faults.push(fault("file.altered", "turn", "it is missing or not empty"));
+        }
+        Ok(faults)
+    }
+}
+
+#[derive(Default)]
+struct Parities {
+    whole: BTreeMap<u32, Parity>,
+    /// Versions a parity file is named for, readable or not.
+    named: BTreeSet<u32>,
+    faults: Vec<Fault>,
+    files: u64,
+    bytes: u64,
+}
+
+fn parity_faults(
+    parities: &Parities,
+    covered: &BTreeMap<String, parity::Covered>,
+    checked: &Checked,
+) -> Vec<Fault> {
+    let mut faults = parities.faults.clone();
+    for number in 1..=checked.head {
+        if !parities.named.contains(&number) {
+            faults.push(fault(
+                "parity.missing",
+                &format!("v{number}.parity"),
+                "a version has no parity",
+            ));
+        }
+    }
+    for number in parities.named.iter().filter(|n| **n > checked.head) {
+        faults.push(fault(
+            "version.missing",
+            &format!("v{number}"),
+            "a version is missing; its parity is still there",
+        ));
+    }
+    for (path, file) in covered {
+        let sound = checked.digests.get(path);
+        if sound.is_some_and(|d| *d != file.sha256 && !checked.unsound.contains(path)) {
+            faults.push(fault(
+                "parity.damaged",
+                path,
+                "its parity is that of other bytes",
+            ));
+        }
+    }
+    faults
+}
+
+impl AuditReport {
+    /// Adds the audit of a job.
+    pub fn add(&mut self, audit: JobAudit) {
+        self.jobs += 1;
+        self.versions += u64::from(audit.versions);
+        self.files += audit.files;
+        self.bytes += audit.bytes;
+        if !audit.findings.is_empty() {
+            self.damaged.push(audit);
+        }
+    }
+
+    /// Whether nothing at all is wrong.
+    pub fn is_clean(&self) -> bool {
+        self.shelf.is_empty() && self.damaged.is_empty() && self.missing.is_empty()
+    }
+}
