@@ -14,7 +14,7 @@ use crate::bank::Decoded;
 use crate::codec::checks::{self, Verdict};
 use crate::document::Document;
 use crate::finding::{Finding, Severity};
-use crate::layout::model::FieldOwner;
+use crate::layout::model::{FieldOwner, Policy};
 
 /// How well one layout fits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -100,6 +100,26 @@ pub fn score(decoded: &Decoded<'_>) -> Fit {
         }
     }
     saved += repetition;
+    for area in &layout.areas {
+        for copy in area.copies.iter().filter(|c| c.policy != Policy::Keep) {
+            let pairs = area.places.iter().zip(&copy.places);
+            let (mut same, mut other) = (0u64, 0u64);
+            for (bit, twin) in pairs {
+                match (decoded.memory.bit(*bit), decoded.memory.bit(*twin)) {
+                    (Some(x), Some(y)) if x == y => same += 1,
+                    (Some(_), Some(_)) => other += 1,
+                    _ => {}
+                }
+            }
+            let bits = (same + other) as f64;
+            meaning += bits;
+            saved += bits - agreement_length(same, other);
+            reasons.push(format!(
+                "{}: {same} of {bits} bits agree with {}",
+                copy.name, area.name
+            ));
+        }
+    }
     reasons.push(format!(
         "repetition among settings saves {repetition:.0} of {meaning:.0} bits"
     ));
@@ -112,6 +132,15 @@ pub fn score(decoded: &Decoded<'_>) -> Fit {
         reasons,
         shape_fits,
     }
+}
+
+/// The length in bits of saying of each bit of a copy whether it agrees, for a code that learns how many do: about
+/// `n` times the entropy, and half a logarithm for learning the share.
+fn agreement_length(same: u64, other: u64) -> f64 {
+    let (x, y) = (same as f64, other as f64);
+    let n = x + y;
+    let part = |k: f64| if k > 0.0 { -k * (k / n).log2() } else { 0.0 };
+    part(x) + part(y) + 0.5 * (n + 1.0).log2()
 }
 
 /// The plain length of codes in bits, and their length under a code that learns which occur.

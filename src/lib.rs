@@ -38,4 +38,6 @@ pub mod sheet;
 
 pub mod shelf;
 
+pub mod rehearse;
+
 pub mod cli;

@@ -19,6 +19,7 @@ mod layout;
 mod man;
 mod open;
 mod output;
+mod rehearse;
 mod schema;
 mod set;
 mod shelf;
@@ -52,6 +53,8 @@ pub(crate) struct Arguments {
 #[derive(clap::Subcommand)]
 enum Command {
     Layout(layout::Args),
+    Rehearse(rehearse::Args),
+    HandSet(hand_set::Args),
     Standby(Box<standby::Args>),
     Convert(Box<convert::Args>),
     Decode(decode::Args),
@@ -63,7 +66,6 @@ enum Command {
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
-    HandSet(hand_set::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -103,6 +105,8 @@ pub fn main() -> ExitCode {
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
         Command::Layout(args) => layout::run(&args),
+        Command::Rehearse(args) => rehearse::run(&args),
+        Command::HandSet(args) => hand_set::run(&args),
         Command::Standby(args) => standby::run(&args),
         Command::Convert(args) => convert::run(&args),
         Command::Decode(args) => decode::run(&args),
@@ -114,7 +118,6 @@ pub fn main() -> ExitCode {
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
-        Command::HandSet(args) => hand_set::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

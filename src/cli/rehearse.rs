@@ -8,7 +8,7 @@ use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::place::NewFolder;
-use crate::rehearse::{self, Call, Step};
+use crate::rehearse::{self, Call};
 
 /// Lines of a command's output that are shown unless all are asked for.
 const SHOWN: usize = 16;
@@ -87,7 +87,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let steps = rehearse::steps(&layout);
     lay_out(args, instrument)?;
 
-    say!("A rehearsal with the {}, which does not exist: its dumps are invented.", layout.name);
+    say!(
+        "A rehearsal with the {}, which does not exist: its dumps are invented.",
+        layout.name
+    );
     say!("To repeat a command by hand:");
     say!("");
     say!("$ cd {}", quoted(&args.output.display().to_string()));
@@ -109,13 +112,22 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     say!("");
     if args.list {
-        say!("next: change to {} and go through the commands by hand", args.output.display());
+        say!(
+            "next: change to {} and go through the commands by hand",
+            args.output.display()
+        );
         return Ok(Status::Clean);
     }
     let read = check_untouched(&args.output, instrument)?;
-    say!("{ran} commands in {} steps, each ended as it must.", steps.len());
+    say!(
+        "{ran} commands in {} steps, each ended as it must.",
+        steps.len()
+    );
     say!("The {read} files that were to be read are byte for byte what they were.");
-    say!("next: go through it by hand in {}, then with your own reading", args.output.display());
+    say!(
+        "next: go through it by hand in {}, then with your own reading",
+        args.output.display()
+    );
     Ok(Status::Clean)
 }
 
@@ -135,7 +147,8 @@ fn lay_out(args: &Args, instrument: &str) -> Result<(), Failure> {
 
 /// Runs one command in the folder and shows what it says.
 fn run_call(args: &Args, call: &Call) -> Result<(), Failure> {
-    let program = std::env::current_exe().map_err(|e| DiskError::new("find the program", "cellkeep", e))?;
+    let program =
+        std::env::current_exe().map_err(|e| DiskError::new("find the program", "cellkeep", e))?;
     let failed = |e| DiskError::new("run", &program, e);
     let (mut reader, writer) = std::io::pipe().map_err(failed)?;
     let mut command = Command::new(&program);
@@ -179,7 +192,10 @@ fn cut(text: &str, all: bool) -> String {
         let last = 3;
         let first = SHOWN - last;
         lines[..first].iter().for_each(|l| push(l));
-        push(&format!("   ({} lines more; --all shows them)", lines.len() - SHOWN));
+        push(&format!(
+            "   ({} lines more; --all shows them)",
+            lines.len() - SHOWN
+        ));
         lines[lines.len() - last..].iter().for_each(|l| push(l));
     }
     out
@@ -219,7 +235,9 @@ fn quoted(word: &str) -> String {
 fn wrapped(text: &str) -> Vec<String> {
     let mut lines = vec![String::new()];
     for word in text.split_whitespace() {
-        let last = lines.last_mut().filter(|l| l.is_empty() || l.len() + word.len() < 97);
+        let last = lines
+            .last_mut()
+            .filter(|l| l.is_empty() || l.len() + word.len() < 97);
         match last {
             Some(line) if line.is_empty() => line.push_str(word),
             Some(line) => {

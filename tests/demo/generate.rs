@@ -1,5 +1,7 @@
 //! Makes `demo-dumps` anew: `cargo run --example generate_dumps`.
 
+#![allow(clippy::expect_used, clippy::panic)]
+
 mod bank;
 mod damage;
 mod dumps;

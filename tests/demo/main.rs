@@ -1,5 +1,7 @@
 //! The dumps in `demo-dumps` are what the generator makes, and what they say they are.
 
+#![allow(clippy::expect_used, clippy::panic)]
+
 mod bank;
 mod damage;
 mod dumps;

@@ -1,0 +1,191 @@
+//! The steps of the job, in the order of the bench.
+
+use super::{Call, Must, Step};
+use crate::codec::{coding, setting};
+use crate::layout::model::{Area, Layout, Parameter, Scale};
+
+/// The whole job with one instrument's dumps.
+pub fn steps(layout: &Layout) -> Vec<Step> {
+    let id = layout.id.as_str();
+    let mut steps = Vec::new();
+    intake(id, &mut steps);
+    read(id, &mut steps);
+    understand(layout, &mut steps);
+    swap(&mut steps);
+    restore(id, &mut steps);
+    edit(layout, &mut steps);
+    steps
+}
+
+/// A command from its words, split at blanks.
+fn call(must: Must, line: &str) -> Call {
+    Call {
+        words: line.split_whitespace().map(str::to_owned).collect(),
+        must,
+    }
+}
+
+fn step(title: &'static str, why: &str, calls: Vec<Call>) -> Step {
+    Step {
+        title,
+        why: why.to_owned(),
+        calls,
+    }
+}
+
+fn intake(id: &str, steps: &mut Vec<Step>) {
+    steps.push(step(
+        "Note what memory does not hold",
+        "Some controls are not stored. Their positions are written into a form before anybody turns a knob; here the \
+         form is filled in already.",
+        vec![call(Must::BeClean, &format!("hand-set {id} --filled hand-set.toml"))],
+    ));
+}
+
+fn read(id: &str, steps: &mut Vec<Step>) {
+    steps.push(step(
+        "Ask which layout fits",
+        "Nobody has to know what is in the files: a layout that fits explains them, one that does not scrambles them.",
+        vec![call(Must::BeClean, "identify today-1")],
+    ));
+    steps.push(step(
+        "Read twice, and see that both reads agree",
+        "One read proves nothing. The clip was taken off and put on again between the two.",
+        vec![call(
+            Must::BeClean,
+            &format!("compare today-1 today-2 --layout {id}"),
+        )],
+    ));
+}
+
+fn understand(layout: &Layout, steps: &mut Vec<Step>) {
+    let id = &layout.id;
+    let mut calls = vec![call(
+        Must::BeClean,
+        &format!("decode today-1 --layout {id} --hand-set hand-set.toml --json --output bank.json"),
+    )];
+    if let Some(area) = first_area(layout) {
+        calls.push(call(
+            Must::BeClean,
+            &format!(
+                "decode today-1 --layout {id} --area {} --only {}",
+                area.name,
+                first_entry(area)
+            ),
+        ));
+    }
+    steps.push(step(
+        "Decode",
+        "The bank is the reading in words: every parameter with its code and its setting. One entry is shown; the whole \
+         bank goes into a file.",
+        calls,
+    ));
+    steps.push(step(
+        "Compare with the last visit",
+        "The owner played in the meantime, so something differs. Presets that moved or were copied, and steps that a \
+         re-saved knob makes, are told from real changes.",
+        vec![call(Must::Report, &format!("compare earlier today-1 --layout {id}"))],
+    ));
+}
+
+fn swap(steps: &mut Vec<Step>) {
+    steps.push(step(
+        "Swap the battery",
+        "This is done with the hands: mains off and unplugged, reservoirs discharged, an isolated iron, the new cell in a \
+         holder away from the board. Local rules and licensed practice decide. The files are safe by now, so whatever \
+         happens to the memory can be put right.",
+        Vec::new(),
+    ));
+}
+
+fn restore(id: &str, steps: &mut Vec<Step>) {
+    steps.push(step(
+        "Make the files to write back",
+        "The bank is put back onto the reading. Since nothing in it was changed, the proof is that no bit differs from \
+         what was read.",
+        vec![
+            call(Must::BeClean, &format!("encode bank.json --onto today-1 --layout {id} --output to-write")),
+            call(Must::BeClean, &format!("verify today-1 to-write --layout {id}")),
+        ],
+    ));
+    steps.push(step(
+        "Read back after the swap",
+        "The chips were programmed, the instrument stood overnight without mains, and was read once more.",
+        vec![call(Must::BeClean, "verify to-write read-back")],
+    ));
+}
+
+fn edit(layout: &Layout, steps: &mut Vec<Step>) {
+    let Some((area, parameter, text)) = edit_target(layout) else {
+        return;
+    };
+    let mut set = call(Must::BeClean, "set to-write --at");
+    set.words.push(first_entry(area));
+    if layout
+        .areas
+        .iter()
+        .filter(|a| a.parameter(&parameter.key).is_some())
+        .count()
+        > 1
+    {
+        set.words.extend(["--area".to_owned(), area.name.clone()]);
+    }
+    set.words.push(format!("{}={text}", parameter.key));
+    set.words
+        .extend(["--output".to_owned(), "edited".to_owned()]);
+    steps.push(step(
+        "Change one setting for the customer",
+        "A setting must be one that a code meets exactly. The comparison shows that nothing else moved.",
+        vec![set, call(Must::Report, "compare to-write edited --bits")],
+    ));
+}
+
+/// The first area that repeats over something.
+fn first_area(layout: &Layout) -> Option<&Area> {
+    layout.areas.iter().find(|a| !a.axes.is_empty())
+}
+
+/// Its first entries, as `--only` and `--at` take them.
+fn first_entry(area: &Area) -> String {
+    let first = |a: &crate::layout::model::Axis| Some(format!("{}={}", a.name, a.labels.first()?));
+    area.axes.first().and_then(first).unwrap_or_default()
+}
+
+/// A knob to turn and a setting it can be turned to: the finest control that always means something.
+fn edit_target(layout: &Layout) -> Option<(&Area, &Parameter, String)> {
+    let area = first_area(layout)?;
+    let span = |p: &Parameter| p.range.end() - p.range.start();
+    let parameter = area
+        .parameters
+        .iter()
+        .filter(|p| {
+            matches!(p.scale, Scale::Dial { .. } | Scale::Log { .. })
+                && p.when.is_none()
+                && p.alias_of.is_none()
+                && p.fields.len() == 1
+        })
+        .max_by_key(|p| span(p))?;
+    let width = area.fields.get(parameter.fields.start)?.width;
+    let number = parameter.range.start() + span(parameter) * 2 / 3;
+    let code = coding::code_of(&parameter.coding, width, number)?;
+    Some((area, parameter, setting::show(parameter, width, code)))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{files, instruments};
+
+    #[test]
+    fn every_instrument_that_is_carried_has_the_readings_the_steps_name() {
+        for id in instruments() {
+            let names: Vec<&str> = files(id).iter().map(|f| f.0).collect();
+            for folder in ["earlier/", "today-1/", "today-2/", "read-back/"] {
+                assert!(
+                    names.iter().any(|n| n.starts_with(folder)),
+                    "{id} lacks {folder}"
+                );
+            }
+            assert!(names.contains(&"hand-set.toml"), "{id} lacks its form");
+        }
+    }
+}
