@@ -11,9 +11,11 @@ pub fn steps(layout: &Layout) -> Vec<Step> {
     intake(id, &mut steps);
     read(id, &mut steps);
     understand(layout, &mut steps);
+    keep(layout, &mut steps);
     swap(&mut steps);
     restore(id, &mut steps);
     edit(layout, &mut steps);
+    hand_over(&mut steps);
     steps
 }
 
@@ -74,10 +76,16 @@ fn understand(layout: &Layout, steps: &mut Vec<Step>) {
             ),
         ));
     }
+    if let Some((_, parameter, _)) = edit_target(layout) {
+        calls.push(call(
+            Must::BeClean,
+            &format!("layout map {id} --explain {}", parameter.key),
+        ));
+    }
     steps.push(step(
         "Decode",
-        "The bank is the reading in words: every parameter with its code and its setting. One entry is shown; the whole \
-         bank goes into a file.",
+        "The bank is the reading in words: every parameter with its code and its setting. The whole bank goes into a \
+         file; one entry is shown, and where in the chips one of its values lives.",
         calls,
     ));
     steps.push(step(
@@ -85,6 +93,49 @@ fn understand(layout: &Layout, steps: &mut Vec<Step>) {
         "The owner played in the meantime, so something differs. Presets that moved or were copied, and steps that a \
          re-saved knob makes, are told from real changes.",
         vec![call(Must::Report, &format!("compare earlier today-1 --layout {id}"))],
+    ));
+}
+
+/// A call with one word that may hold blanks, put after the first words.
+fn call_with(must: Must, first: &str, word: &str, rest: &str) -> Call {
+    let mut whole = call(must, first);
+    whole.words.push(word.to_owned());
+    whole.words.extend(call(must, rest).words);
+    whole
+}
+
+fn keep(layout: &Layout, steps: &mut Vec<Step>) {
+    let rest = format!(
+        "--serial 0117 --customer C-0412 --layout {} --as-found today-1 --name rehearsal --at shelf",
+        layout.id
+    );
+    steps.push(step(
+        "Put everything on the shelf before anything is touched",
+        "The shelf keeps each visit as a job in plain folders that can be read without this program. Do not go on until \
+         the audit has nothing to say.",
+        vec![
+            call(Must::BeClean, "shelf set-up --at shelf"),
+            call_with(Must::BeClean, "shelf open --instrument", &layout.name, &rest),
+            call(Must::BeClean, "shelf put rehearsal today-2 --as as-found --name second-read --at shelf"),
+            call(Must::BeClean, "shelf put rehearsal bank.json --as bank --at shelf"),
+            call(Must::BeClean, "shelf put rehearsal hand-set.toml --as hand-set --at shelf"),
+            call(Must::BeClean, "shelf audit --at shelf"),
+        ],
+    ));
+}
+
+fn hand_over(steps: &mut Vec<Step>) {
+    steps.push(step(
+        "Hand over",
+        "The customer gets one file with everything in it that is theirs, and a page that says how to check it without \
+         this program.",
+        vec![
+            call(Must::BeClean, "shelf put rehearsal to-write --as as-written --at shelf"),
+            call(Must::BeClean, "shelf put rehearsal read-back --as read-back --at shelf"),
+            call(Must::BeClean, "shelf put rehearsal edited --as as-written --name edited --at shelf"),
+            call(Must::BeClean, "shelf audit --at shelf"),
+            call(Must::BeClean, "shelf hand-over rehearsal for-customer.zip --at shelf"),
+        ],
     ));
 }
 
