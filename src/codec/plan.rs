@@ -40,9 +40,36 @@ struct Shape {
     pieces: Vec<Piece>,
     /// Every field is exactly one piece, in the order of the fields.
     simple: bool,
+    /// The same bits by the eight-byte word of the record they are written to.
+    words: Vec<Word>,
     /// Bytes from the base to the end of the last, without the load's padding.
     span: usize,
     tables: Option<Tables>,
+}
+
+/// Everything that is written to one eight-byte word of a record, so that it is loaded and stored once.
+#[derive(Debug)]
+struct Word {
+    /// Byte offset from the entry's base.
+    byte: u32,
+    /// Bits that fields claim.
+    claimed: u64,
+    /// Of those, bits that memory holds inverted.
+    invert: u64,
+    deposits: Vec<Deposit>,
+}
+
+/// One run of a field's bits on its way into a word.
+#[derive(Clone, Copy, Debug)]
+struct Deposit {
+    /// Mask of the run's width, unshifted.
+    mask: u64,
+    /// Index of the field.
+    field: u32,
+    /// Position of the run in the field.
+    from: u8,
+    /// Position of the run in the word.
+    to: u8,
 }
 
 /// For scattered bits: record to packed fields and back.
@@ -50,8 +77,10 @@ struct Shape {
 struct Tables {
     decode: BitTable,
     encode: BitTable,
-    /// Where each field lies in the packed entry: word, shift, mask.
+    /// Where each field lies in the packed entry: word, shift, mask. Words ascend.
     packed: Vec<(u32, u8, u64)>,
+    /// Which fields each packed word holds.
+    held: [(usize, usize); TABLE_WORDS],
     /// The record's bytes that hold anything, with the mask of what they hold.
     claimed: Vec<(u32, u8)>,
 }
@@ -295,6 +324,7 @@ impl Shape {
         let in_order = |(i, p): (usize, &Piece)| p.field as usize == i;
         let simple = pieces.len() == area.fields.len() && pieces.iter().enumerate().all(in_order);
         Self {
+            words: words(&pieces),
             pieces,
             simple,
             span,
@@ -304,11 +334,13 @@ impl Shape {
 
     /// Writes whole codes into a record.
     fn deposit(&self, codes: &[u64], record: &mut [u8]) {
-        for piece in &self.pieces {
-            let bits = ((codes[piece.field as usize] >> piece.to) & piece.mask) ^ piece.invert;
-            let old = load(record, piece.byte);
-            let new = (old & !(piece.mask << piece.shift)) | (bits << piece.shift);
-            store(record, piece.byte, new);
+        for word in &self.words {
+            let mut bits = word.invert;
+            for d in &word.deposits {
+                bits ^= ((codes[d.field as usize] >> d.from) & d.mask) << d.to;
+            }
+            let old = load(record, word.byte);
+            store(record, word.byte, (old & !word.claimed) | bits);
         }
     }
 
@@ -326,6 +358,51 @@ impl Shape {
             piece.mark_known(masks[piece.field as usize], record);
         }
     }
+}
+
+/// Sorts the runs by the word they are written to; a run across the end of a word becomes two.
+///
+/// Words start at multiples of eight bytes from the base, so the last may reach past the record; what it finds
+/// there it writes back.
+fn words(pieces: &[Piece]) -> Vec<Word> {
+    let mut words: Vec<Word> = Vec::new();
+    for piece in pieces {
+        let width = piece.mask.count_ones();
+        let mut done = 0;
+        while done < width {
+            let bit = piece.byte * 8 + u32::from(piece.shift) + done;
+            let byte = bit / 64 * 8;
+            let to = bit % 64;
+            let run = (width - done).min(64 - to);
+            let mask = low_mask(run as u8);
+            let index = match words.binary_search_by_key(&byte, |w| w.byte) {
+                Ok(index) => index,
+                Err(index) => {
+                    words.insert(
+                        index,
+                        Word {
+                            byte,
+                            claimed: 0,
+                            invert: 0,
+                            deposits: Vec::new(),
+                        },
+                    );
+                    index
+                }
+            };
+            let word = &mut words[index];
+            word.claimed |= mask << to;
+            word.invert |= ((piece.invert >> done) & mask) << to;
+            word.deposits.push(Deposit {
+                mask,
+                field: piece.field,
+                from: piece.to + done as u8,
+                to: to as u8,
+            });
+            done += run;
+        }
+    }
+    words
 }
 
 impl Tables {
@@ -372,7 +449,13 @@ impl Tables {
                 });
             }
         }
+        let mut held = [(0, 0); TABLE_WORDS];
+        for (i, range) in held.iter_mut().enumerate() {
+            let start = packed.partition_point(|p| (p.0 as usize) < i);
+            *range = (start, packed.partition_point(|p| p.0 as usize <= i));
+        }
         Some(Self {
+            held,
             decode: BitTable::new(&moves, TABLE_WORDS),
             encode: BitTable::new(&back, TABLE_WORDS),
             packed,
@@ -388,13 +471,13 @@ impl Tables {
     }
 
     fn deposit(&self, codes: &[u64], record: &mut [u8]) {
-        let mut words = [0u64; TABLE_WORDS];
-        for (code, &(word, shift, mask)) in codes.iter().zip(&self.packed) {
-            words[word as usize % TABLE_WORDS] |= (code & mask) << shift;
-        }
         let mut bytes = [0u8; 8 * TABLE_WORDS];
-        for (to, from) in bytes.chunks_exact_mut(8).zip(&words) {
-            to.copy_from_slice(&from.to_le_bytes());
+        for (to, &(start, end)) in bytes.chunks_exact_mut(8).zip(&self.held) {
+            let mut word = 0u64;
+            for (code, &(_, shift, mask)) in codes[start..end].iter().zip(&self.packed[start..end]) {
+                word |= (code & mask) << shift;
+            }
+            to.copy_from_slice(&word.to_le_bytes());
         }
         let out = self.encode.apply::<TABLE_WORDS>(&bytes, true);
         for (i, &(byte, mask)) in self.claimed.iter().enumerate() {
