@@ -474,7 +474,8 @@ impl Tables {
         let mut bytes = [0u8; 8 * TABLE_WORDS];
         for (to, &(start, end)) in bytes.chunks_exact_mut(8).zip(&self.held) {
             let mut word = 0u64;
-            for (code, &(_, shift, mask)) in codes[start..end].iter().zip(&self.packed[start..end]) {
+            for (code, &(_, shift, mask)) in codes[start..end].iter().zip(&self.packed[start..end])
+            {
                 word |= (code & mask) << shift;
             }
             to.copy_from_slice(&word.to_le_bytes());
