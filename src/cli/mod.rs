@@ -43,7 +43,7 @@ pub(crate) use output::Ui;
     max_term_width = 100
 )]
 pub(crate) struct Arguments {
-    /// When to use colour
+    /// When to use colour; auto is on a terminal, unless `NO_COLOR` is set
     #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
     color: output::ColorChoice,
     #[command(subcommand)]

@@ -56,11 +56,9 @@ fn ended(done: std::io::Result<()>) {
 /// When to use colour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub(crate) enum ColorChoice {
-    /// On a terminal, unless `NO_COLOR` is set.
+    // No doc comments here: clap would spread them over the help of every command.
     Auto,
-    /// Always.
     Always,
-    /// Never.
     Never,
 }
 
