@@ -34,6 +34,8 @@ pub mod identify;
 
 pub mod standby;
 
+pub mod plan;
+
 pub mod sheet;
 
 pub mod shelf;

@@ -20,10 +20,12 @@ mod man;
 mod open;
 mod output;
 mod rehearse;
+mod plan;
 mod schema;
 mod set;
 mod shelf;
 mod standby;
+mod supply;
 mod swap;
 mod verify;
 
@@ -66,6 +68,8 @@ enum Command {
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
+    HandSet(hand_set::Args),
+    Plan(Box<plan::Args>),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -118,6 +122,8 @@ pub fn main() -> ExitCode {
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
+        Command::HandSet(args) => hand_set::run(&args),
+        Command::Plan(args) => plan::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

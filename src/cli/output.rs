@@ -2,9 +2,8 @@
 
 use std::fmt::Arguments;
 use std::io::{ErrorKind, Write};
-use std::path::Path;
 
-use crate::blame::{Blame, DiskError};
+use crate::blame::Blame;
 
 /// Prints a line to standard output, as `println!` does, without its panic when nobody listens any more.
 macro_rules! say {
@@ -27,20 +26,24 @@ pub(crate) fn print_text(text: &str) {
     ended(done);
 }
 
-/// Writes a new file, whole or not at all; one that is there is replaced only when told to.
-pub(crate) fn write_new(path: &Path, text: &str, replace: bool) -> Result<(), DiskError> {
-    let fail = |action| move |error| DiskError::new(action, path, error);
-    let parent = path.parent().filter(|p| !p.as_os_str().is_empty());
-    let mut file = tempfile::NamedTempFile::new_in(parent.unwrap_or(Path::new(".")))
-        .map_err(fail("create a file beside"))?;
-    file.write_all(text.as_bytes()).map_err(fail("write"))?;
-    let done = if replace {
-        file.persist(path)
-    } else {
-        file.persist_noclobber(path)
-    };
-    done.map(|_| ())
-        .map_err(|e| DiskError::new("write", path, e.error))
+/// Prints a paragraph at most 100 columns wide, after a head and with the following lines indented below it.
+pub(crate) fn paragraph(head: &str, text: &str) {
+    let indent = head.chars().count();
+    let mut row = head.to_owned();
+    let mut empty = true;
+    for word in text.split_whitespace() {
+        if !empty && row.chars().count() + 1 + word.chars().count() > 100 {
+            line(format_args!("{row}"));
+            row = " ".repeat(indent);
+            empty = true;
+        }
+        if !empty {
+            row.push(' ');
+        }
+        row.push_str(word);
+        empty = false;
+    }
+    line(format_args!("{}", row.trim_end()));
 }
 
 /// Ends the program when output cannot be written: quietly when the reader has left, as `| head` does, and with

@@ -50,6 +50,7 @@ static KINDS: &[Kind] = &[
     kind::<crate::layout::report::LayoutList>("the layouts there are (layout list --json)"),
     kind::<crate::layout::diff::LayoutDiff>("what differs between layouts (layout diff --json)"),
     kind::<crate::standby::Report>("what standby answers (standby --json)"),
+    kind::<crate::plan::Plan>("the plan of a battery swap (plan --json)"),
     kind::<crate::reading::ReadingRecord>("reading.json in a reading's folder"),
     kind::<crate::bank::Bank>("a decoded reading (decode --json)"),
     kind::<crate::compare::Comparison>("what changed between two readings (compare --json)"),

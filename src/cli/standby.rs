@@ -3,17 +3,16 @@
 use std::path::PathBuf;
 
 use super::output::{print_text, say};
+use super::supply::SupplyArgs;
 use super::{Outcome, Status};
-use crate::blame::{Blame, DiskError, Who};
+use crate::blame::{Blame, Who};
 use crate::caution::{Caution, DEFER};
 use crate::document::to_json;
+use crate::reading::place::write_file;
 use crate::sheet;
 use crate::standby::tables::Ground;
-use crate::standby::units::{AmpHours, Amps, Celsius, Farads, Ohms, QuantityError, Volts};
-use crate::standby::{
-    self, Answer, Figure, KeepAlive, Measured, Profile, Report, Request, Setup, StandbyError,
-    Tables, Verdict,
-};
+use crate::standby::units::{Amps, Celsius, Range, Volts};
+use crate::standby::{self, Answer, Figure, Report, Setup, Tables, Verdict};
 
 /// Work out how long the presets live on their battery, what may be fitted, and what must never be done.
 ///
@@ -23,6 +22,7 @@ use crate::standby::{
 #[derive(clap::Args)]
 #[command(after_help = "\
 Examples:
+  cellkeep standby --layout aldermoor-four --measured \"1.2 uA\" --change-to er14250
   cellkeep standby --battery cr2032 --chip 6116x2 --blocking schottky --series-resistor 1k
   cellkeep standby --battery nicd --cells 3 --capacity \"100 mAh\" --chip 5101x4 --series-resistor 1k --change-to er14250
   cellkeep standby --battery cr2032 --chip 6116 --measured \"260 uA\"
@@ -33,77 +33,8 @@ pub(crate) struct Args {
     /// Print the tables with their sources, and nothing else
     #[arg(long)]
     list: bool,
-    /// The battery: a size or a chemistry of the tables, such as cr2032 or nicd
-    #[arg(long, value_name = "KEY", help_heading = "What is fitted")]
-    battery: Option<String>,
-    /// Cells in series
-    #[arg(long, value_name = "N", help_heading = "What is fitted")]
-    cells: Option<u32>,
-    /// Capacity of the battery, such as "100 mAh"
-    #[arg(long, value_name = "CHARGE", value_parser = quantity::<AmpHours>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    capacity: Option<AmpHours>,
-    /// The part that keeps the supply out of the battery: silicon, schottky, low-leakage, silicon-pair, none
-    #[arg(long, value_name = "KEY", help_heading = "What is fitted")]
-    blocking: Option<String>,
-    /// Resistor between battery and memory, such as 1k
-    #[arg(long, value_name = "OHMS", value_parser = quantity::<Ohms>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    series_resistor: Option<Ohms>,
-    /// Resistor through which a rechargeable pack is charged
-    #[arg(long, value_name = "OHMS", value_parser = quantity::<Ohms>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    charge_resistor: Option<Ohms>,
-    /// Supply at the memory with the instrument on
-    #[arg(long, value_name = "VOLTS", value_parser = quantity::<Volts>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    supply: Option<Volts>,
-    /// Hold-up capacitor, such as "0.1 F" or "220 uF"
-    #[arg(long, value_name = "FARADS", value_parser = quantity::<Farads>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    hold_up: Option<Farads>,
-    /// Its kind: supercapacitor or electrolytic (from 10 mF on a supercapacitor is assumed)
-    #[arg(long, value_name = "KEY", help_heading = "What is fitted")]
-    capacitor: Option<String>,
-    /// A memory chip, with x and a number for several: 6116x2; may be repeated
-    #[arg(long = "chip", value_name = "PART", value_parser = chip, help_heading = "What is fitted")]
-    chips: Vec<(String, u32)>,
-    /// Standby current of the whole memory at 25 °C by a data sheet at hand, such as "2 uA"
-    #[arg(long, value_name = "CURRENT", value_parser = quantity::<Amps>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    current: Option<Amps>,
-    /// Voltage down to which the memory keeps its contents
-    #[arg(long, value_name = "VOLTS", value_parser = quantity::<Volts>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    retention: Option<Volts>,
-    /// Most current the cell may be charged with when the blocking part fails, by its data sheet
-    #[arg(long, value_name = "CURRENT", value_parser = quantity::<Amps>, allow_hyphen_values = true, help_heading = "What is fitted")]
-    reverse_limit: Option<Amps>,
-    /// Standby current as measured: "1.2 uA", or the voltage across a resistor: 1.2mV/1k
-    #[arg(long, value_name = "CURRENT", value_parser = current_or_drop, allow_hyphen_values = true, help_heading = "What was measured")]
-    measured: Option<Amps>,
-    /// How warm it was then
-    #[arg(long, value_name = "CELSIUS", value_parser = quantity::<Celsius>, default_value = "25", allow_hyphen_values = true, help_heading = "What was measured")]
-    at: Celsius,
-    /// Drop of the blocking part as measured with the instrument off
-    #[arg(long, value_name = "VOLTS", value_parser = quantity::<Volts>, allow_hyphen_values = true, help_heading = "What was measured")]
-    drop: Option<Volts>,
-    /// Temperature all year
-    #[arg(long, value_name = "CELSIUS", value_parser = quantity::<Celsius>, conflicts_with = "profile", allow_hyphen_values = true, help_heading = "How it lives")]
-    temperature: Option<Celsius>,
-    /// Temperatures of the year, hours at each: 600h@40,rest@22
-    #[arg(long, value_name = "PROFILE", help_heading = "How it lives")]
-    profile: Option<String>,
-    /// Hours a year the instrument is on
-    #[arg(
-        long,
-        value_name = "HOURS",
-        allow_hyphen_values = true,
-        help_heading = "How it lives"
-    )]
-    hours_on: Option<f64>,
-    /// Keep-alive supply and resistor for the swap: 3V/10k
-    #[arg(long, value_name = "VOLTS/OHMS", value_parser = keep_alive, help_heading = "The swap")]
-    keep_alive: Option<KeepAlive>,
-    /// Another battery: what must be changed for it, and how it would do
-    #[arg(long, value_name = "KEY", help_heading = "The swap")]
-    change_to: Option<String>,
-    /// A table file of your own, in the form of the built-in ones; may be repeated
-    #[arg(long, value_name = "FILE")]
-    tables: Vec<PathBuf>,
+    #[command(flatten)]
+    supply: SupplyArgs,
     /// Write the answers and the voltage over the years as a sheet (HTML, or SVG by the name's ending)
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
@@ -115,107 +46,15 @@ pub(crate) struct Args {
     json: bool,
 }
 
-fn quantity<T: std::str::FromStr<Err = QuantityError>>(text: &str) -> Result<T, QuantityError> {
-    text.parse()
-}
-
-/// "6116x2" or "6116".
-fn chip(text: &str) -> Result<(String, u32), String> {
-    let (part, count) = match text.rsplit_once(['x', 'X', '*']) {
-        Some((part, count)) if !part.is_empty() && count.bytes().all(|b| b.is_ascii_digit()) => (
-            part,
-            count
-                .parse()
-                .map_err(|_| "the number of chips is not one".to_owned())?,
-        ),
-        _ => (text, 1),
-    };
-    if !(1..=256).contains(&count) {
-        return Err(format!("{count} chips; from 1 to 256 make sense"));
-    }
-    Ok((part.trim().to_owned(), count))
-}
-
-/// "1.2 uA", or "1.2mV/1k" across a resistor.
-fn current_or_drop(text: &str) -> Result<Amps, QuantityError> {
-    match text.split_once('/') {
-        Some((volts, ohms)) => Ok(volts.parse::<Volts>()? / positive_ohms(ohms)?),
-        None => text.parse(),
-    }
-}
-
-fn keep_alive(text: &str) -> Result<KeepAlive, QuantityError> {
-    let wanted = QuantityError {
-        text: text.to_owned(),
-        wanted: "a supply and its resistor such as \"3V/10k\"",
-        why: "it has no /",
-    };
-    let (volts, ohms) = text.split_once('/').ok_or(wanted)?;
-    Ok(KeepAlive {
-        supply: volts.parse()?,
-        resistor: positive_ohms(ohms)?,
-    })
-}
-
-fn positive_ohms(text: &str) -> Result<Ohms, QuantityError> {
-    let ohms: Ohms = text.parse()?;
-    if ohms.0 > 0.0 {
-        Ok(ohms)
-    } else {
-        Err(QuantityError {
-            text: text.to_owned(),
-            wanted: "a resistance such as \"10k\"",
-            why: "it must be above zero",
-        })
-    }
-}
-
-impl Args {
-    fn request(&self) -> Result<Request, StandbyError> {
-        let profile = match (&self.profile, self.temperature) {
-            (Some(text), _) => Some(Profile::parse(text)?),
-            (None, Some(celsius)) => Some(Profile::constant(celsius)?),
-            (None, None) => None,
-        };
-        Ok(Request {
-            battery: self.battery.clone(),
-            cells: self.cells,
-            capacity: self.capacity,
-            blocking: self.blocking.clone(),
-            drop: self.drop,
-            series: self.series_resistor,
-            charging: self.charge_resistor,
-            supply: self.supply,
-            hold_up: self.hold_up,
-            capacitor: self.capacitor.clone(),
-            chips: self.chips.clone(),
-            current: self.current,
-            retention: self.retention,
-            measured: self.measured.map(|current| Measured {
-                current,
-                celsius: self.at,
-            }),
-            profile,
-            hours_on: self.hours_on,
-            reverse_limit: self.reverse_limit,
-            keep_alive: self.keep_alive,
-        })
-    }
-}
-
 pub(crate) fn run(args: &Args) -> Outcome {
-    let mut tables = Tables::built_in()?;
-    for path in &args.tables {
-        let text =
-            std::fs::read_to_string(path).map_err(|error| DiskError::new("read", path, error))?;
-        tables = tables.with(&text, &path.display().to_string())?;
-    }
+    let tables = args.supply.tables()?;
     if args.list {
         list(&tables);
         return Ok(Status::Clean);
     }
-    let setup = Setup::resolve(&args.request()?, None, &tables)?;
-    let report = standby::answer(&setup, args.change_to.as_deref(), &tables)?;
+    let layout = args.supply.layout()?;
+    let setup = Setup::resolve(&args.supply.request()?, layout.as_ref(), &tables)?;
+    let report = standby::answer(&setup, args.supply.change_to.as_deref(), &tables)?;
     if let Some(path) = &args.plot {
         let svg = path
             .extension()
@@ -225,7 +64,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         } else {
             sheet::standby::page(&report, sheet::Paper::A4)
         };
-        super::output::write_new(path, &text, args.replace)?;
+        write_file(path, text.as_bytes(), args.replace)?;
     }
     if args.json {
         print_text(&to_json(&report).map_err(NotJson)?);
@@ -235,13 +74,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
             say!("sheet: {}", path.display());
         }
     }
-    let change = report.change.iter().flat_map(|c| &c.answers);
-    // What the circuit would do if left as it is has its remedy in the list of things to do.
-    let mut judged = report
-        .answers
-        .iter()
-        .chain(change.filter(|a| a.key != "change.as-is"));
-    Ok(if judged.any(|a| a.verdict >= Verdict::Tight) {
+    let open = report.judged().any(|a| a.verdict >= Verdict::Tight);
+    Ok(if open {
         Status::Findings
     } else {
         Status::Clean
@@ -250,7 +84,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
 
 #[derive(Debug, thiserror::Error)]
 #[error("the answers cannot be written as JSON: {0}")]
-struct NotJson(serde_json::Error);
+pub(super) struct NotJson(pub(super) serde_json::Error);
 
 impl Blame for NotJson {
     fn who(&self) -> Who {
@@ -380,10 +214,7 @@ fn list(tables: &Tables) {
     }
     say!("Blocking parts (--blocking)");
     for (key, part) in &tables.blocking {
-        let drop = part.drop(
-            crate::standby::units::Range::exactly(Amps(1e-6)),
-            crate::standby::units::Range::exactly(Celsius(25.0)),
-        );
+        let drop = part.drop(Range::exactly(Amps(1e-6)), Range::exactly(Celsius(25.0)));
         let leak = part.leak.as_ref().map_or("does not block".to_owned(), |l| {
             format!("leaks {}", l.range(Amps))
         });

@@ -16,6 +16,8 @@ pub mod patch;
 
 pub mod standby;
 
+pub mod plan;
+
 /// The paper a sheet is printed on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]
 pub enum Paper {

@@ -149,7 +149,7 @@ fn health(setup: &Setup) -> Option<Answer> {
     Some(
         Answer::new(
             "memory.health",
-            "standby current healthy or not",
+            "standby current against what is usual",
             Range::exactly(measured.current),
         )
         .by(
@@ -219,9 +219,9 @@ fn voltages(setup: &Setup, model: &Model) -> Vec<Answer> {
     };
     let end = Answer::new("pin.end", "battery voltage at which to change it", end)
         .by(
-            "Vb = Vr + Vf + I·R, at least n·Ve",
+            "Vb = max(Vr + Vf + I·R, n·Ve)",
             format!(
-                "{} + {} + {}·{}",
+                "max({} + {} + {}·{}, {floor})",
                 setup.retention, drop.typical, load.typical, setup.series
             ),
         )
@@ -248,7 +248,7 @@ fn life(setup: &Setup, model: &Model) -> Vec<Answer> {
         setup
             .profile
             .shares()
-            .map(|(share, t)| format!("{} % of the time at {t}", figures(share * 100.0)))
+            .map(|(share, t)| format!("at {t} for {} % of the time", figures(share * 100.0)))
             .collect::<Vec<_>>()
             .join(", "),
     );
@@ -327,8 +327,8 @@ fn life(setup: &Setup, model: &Model) -> Vec<Answer> {
         ),
         Answer::new("life", "expected life", life)
             .by(
-                "the earlier of charge and storage",
-                format!("{} and {}", by_charge.typical, storage.typical),
+                "t = min(charge, storage)",
+                format!("min({}, {})", by_charge.typical, storage.typical),
             )
             .judged(verdict, format!("{rules}: {advice}")),
     ]
@@ -384,8 +384,8 @@ fn leak(setup: &Setup) -> Answer {
             let left = cap(model.life_with(with_leak(extra)));
             Answer::new("leak.cost", "if something leaked 10 µA more", left)
                 .by(
-                    "the same life with I + 10 µA at 25 °C",
-                    format!("{} instead", cap(model.life()).typical),
+                    "the same with I + 10 µA at 25 °C",
+                    format!("without it {}", cap(model.life()).typical),
                 )
                 .judged(
                     Verdict::Figure,

@@ -81,7 +81,9 @@ pub(super) fn change(setup: &Setup, key: &str, tables: &Tables) -> Result<Change
         .collect();
     Ok(Changed {
         change: Change {
+            key: key.to_ascii_lowercase(),
             to: new.battery.name.clone(),
+            rechargeable: will.rechargeable,
             todo,
             answers,
             figures,

@@ -149,10 +149,15 @@ impl<'a> Model<'a> {
     /// The cell at a time.
     pub fn at(&self, time: Years) -> CurvePoint {
         let state = self.cases.map(|c| {
-            let left = physics::charge_left(c.capacity, c.load, c.loss, time).max(AmpHours(0.0));
-            let used = 1.0 - left / c.capacity;
-            // An empty cell has no voltage worth drawing: it is taken at its end point and below.
-            (self.pin_after(c, used), left / c.capacity)
+            let left = physics::charge_left(c.capacity, c.load, c.loss, time);
+            let share = (left / c.capacity).max(0.0);
+            // Past its end point a cell has no voltage to count on.
+            let pin = if left.0 < -1e-9 * c.capacity.0 {
+                Volts(0.0)
+            } else {
+                self.pin_after(c, 1.0 - share)
+            };
+            (pin, share)
         });
         CurvePoint {
             years: time.0,

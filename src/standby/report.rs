@@ -103,7 +103,8 @@ impl Answer {
     pub fn reckoning(&self) -> String {
         let sum = self
             .worked
-            .starts_with(|c: char| c.is_ascii_digit() || c == '(' || c == '-');
+            .starts_with(|c: char| c.is_ascii_digit() || c == '(' || c == '-')
+            || ["min(", "max("].iter().any(|f| self.worked.starts_with(f));
         let link = if sum { " = " } else { "; " };
         format!("{}{link}{}", self.formula, self.worked)
     }
@@ -120,8 +121,12 @@ impl Answer {
 /// What a change of battery does.
 #[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
 pub struct Change {
+    /// Its key in the tables.
+    pub key: String,
     /// The battery it would be.
     pub to: String,
+    /// It may be charged.
+    pub rechargeable: bool,
     /// What must be done to the circuit, in order.
     pub todo: Vec<String>,
     /// The answers for the new battery, the first one for leaving the circuit as it is.
@@ -162,6 +167,15 @@ pub struct Report {
 }
 
 impl Report {
+    /// The answers that judge the job, those of a change among them; what the old circuit would do to the new
+    /// battery is not: its remedy is among the things to do.
+    pub fn judged(&self) -> impl Iterator<Item = &Answer> {
+        let change = self.change.iter().flat_map(|c| &c.answers);
+        self.answers
+            .iter()
+            .chain(change.filter(|a| a.key != "change.as-is"))
+    }
+
     /// The answer of a key.
     pub fn answer(&self, key: &str) -> Option<&Answer> {
         self.answers.iter().find(|a| a.key == key)

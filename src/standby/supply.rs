@@ -144,10 +144,13 @@ pub(super) fn charging(setup: &Setup, resistor: Ohms) -> Vec<Answer> {
             Range::new(current, empty),
         )
         .by(
-            "Ic = (Vs − n·Vch)/Rc; an empty pack takes most",
+            "Ic = (Vs − n·Vch)/Rc",
             format!("({} − {pack})/{resistor}", setup.supply),
         )
-        .judged(verdict, says),
+        .judged(
+            verdict,
+            format!("{says} An empty pack takes {empty} at first."),
+        ),
     ];
     let headroom = setup.supply - pack;
     if headroom.0 > 0.0 {
@@ -277,9 +280,9 @@ pub(super) fn reverse(setup: &Setup, model: &Model, unanswered: &mut Vec<String>
             taken,
         )
         .by(
-            "Q = Il·8760 h·d·life, at most share·C",
+            "Q = Il·8760 h·d·life",
             format!(
-                "{}·8760 h·{:.3}·{}; at most {} % = {allowed}, {mean} while on",
+                "{}·8760 h·{:.3}·{}; allowed {} % of C = {allowed}, or {mean} while on",
                 leak.typical,
                 setup.duty,
                 life,

@@ -1,8 +1,10 @@
 //! The arithmetic of backup supply against published worked examples and data sheets, and laws that hold for any
 //! figures.
 
+mod command;
 mod laws;
 mod nonsense;
+mod plan;
 mod published;
 mod report;
 

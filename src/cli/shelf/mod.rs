@@ -136,7 +136,7 @@ impl Common {
 }
 
 /// The folder of the shelf: the one given, or the user's own.
-fn place(at: Option<&std::path::Path>) -> Result<PathBuf, super::Failure> {
+pub(super) fn place(at: Option<&std::path::Path>) -> Result<PathBuf, super::Failure> {
     match at {
         Some(at) => Ok(at.to_owned()),
         None => Ok(etcetera::choose_base_strategy()
