@@ -19,8 +19,8 @@ mod layout;
 mod man;
 mod open;
 mod output;
-mod rehearse;
 mod plan;
+mod rehearse;
 mod schema;
 mod set;
 mod shelf;
@@ -58,6 +58,7 @@ enum Command {
     Rehearse(rehearse::Args),
     HandSet(hand_set::Args),
     Standby(Box<standby::Args>),
+    Plan(Box<plan::Args>),
     Convert(Box<convert::Args>),
     Decode(decode::Args),
     Encode(encode::Args),
@@ -68,8 +69,6 @@ enum Command {
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
-    HandSet(hand_set::Args),
-    Plan(Box<plan::Args>),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -112,6 +111,7 @@ pub fn main() -> ExitCode {
         Command::Rehearse(args) => rehearse::run(&args),
         Command::HandSet(args) => hand_set::run(&args),
         Command::Standby(args) => standby::run(&args),
+        Command::Plan(args) => plan::run(&args),
         Command::Convert(args) => convert::run(&args),
         Command::Decode(args) => decode::run(&args),
         Command::Encode(args) => encode::run(&args),
@@ -122,8 +122,6 @@ pub fn main() -> ExitCode {
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
-        Command::HandSet(args) => hand_set::run(&args),
-        Command::Plan(args) => plan::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

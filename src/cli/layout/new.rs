@@ -4,10 +4,11 @@ use std::io::{BufRead, IsTerminal, Write};
 use std::path::PathBuf;
 use std::str::FromStr;
 
-use super::super::output::{print_text, say, write_new};
+use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::layout::{Answers, ChipAnswer, scaffold};
+use crate::reading::place::write_file;
 
 /// Begin a layout: a commented file that already passes the check, to be filled in.
 #[derive(clap::Args)]
@@ -127,7 +128,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         print_text(&text);
         return Ok(Status::Clean);
     };
-    write_new(path, &text, args.replace)?;
+    write_file(path, text.as_bytes(), args.replace)?;
     say!("wrote {}", path.display());
     say!(
         "next: fill it in, then cellkeep layout check {}",
