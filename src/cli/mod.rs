@@ -46,7 +46,13 @@ pub(crate) use output::Ui;
 )]
 pub(crate) struct Arguments {
     /// When to use colour; auto is on a terminal, unless `NO_COLOR` is set
-    #[arg(long, global = true, value_name = "WHEN", default_value = "auto")]
+    #[arg(
+        long,
+        global = true,
+        value_name = "WHEN",
+        default_value = "auto",
+        help_heading = "Everywhere"
+    )]
     color: output::ColorChoice,
     #[command(subcommand)]
     command: Command,
