@@ -6,7 +6,6 @@ use std::str::FromStr;
 use crate::bank::{Bank, Decoded};
 use crate::blame::{Blame, DiskError, Who};
 use crate::document::Document;
-use crate::finding::{Finding, Severity};
 use crate::image::form::WriteForm;
 use crate::image::{Form, Packing};
 use crate::layout::{self, model::Layout};
@@ -92,11 +91,7 @@ impl ReadingArgs {
     /// Loads a reading by a layout, or bare.
     pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
         let spec = self.spec(text)?;
-        let mut reading = reading::load(&spec, layout)?;
-        if let (Some(layout), Some(named)) = (layout, reading::named_layout(&spec)?) {
-            reading.findings.extend(layout_changed(layout, &named));
-        }
-        Ok(reading)
+        Ok(reading::load(&spec, layout)?)
     }
 
     /// Loads a reading by a layout and decodes it.
@@ -131,32 +126,6 @@ impl ReadingArgs {
         }
         Ok(spec)
     }
-}
-
-/// A note where the reading was made with another text of the same layout, a caution where with another layout.
-fn layout_changed(layout: &Layout, named: &reading::LayoutRef) -> Option<Finding> {
-    if named.sha256 == layout.source.sha256 {
-        return None;
-    }
-    Some(if named.id == layout.id {
-        Finding::new(
-            "layout.revised",
-            Severity::Note,
-            format!(
-                "layout {} has been revised since this reading was stored",
-                layout.id
-            ),
-        )
-    } else {
-        Finding::new(
-            "layout.other",
-            Severity::Caution,
-            format!(
-                "this reading was stored with layout {}, not {}",
-                named.id, layout.id
-            ),
-        )
-    })
 }
 
 /// Reads a bank document.

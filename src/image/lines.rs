@@ -69,7 +69,9 @@ impl WrongLines {
     }
 
     /// All wrong lines as one error, or as findings where they are to be skipped.
-    pub(super) fn settle(self, findings: &mut Vec<Finding>) -> Result<(), FormError> {
+    pub(super) fn settle(mut self, findings: &mut Vec<Finding>) -> Result<(), FormError> {
+        // A form that is read in two passes finds them out of order.
+        self.lines.sort_by_key(|wrong| wrong.line);
         if !self.skip && !self.lines.is_empty() {
             return Err(FormError::WrongLines {
                 form: self.form,

@@ -296,23 +296,32 @@ fn complete(reading: &mut Reading, layout: &Layout, gathered: &Gathered) {
             false => finding,
         });
     }
-    if let Some(was) = gathered
+    let was = gathered
         .layout
         .as_ref()
-        .filter(|l| **l != LayoutRef::of(layout))
-    {
-        let says = match was.id == layout.id {
-            true => format!(
-                "the reading was written with another text of layout {}",
+        .filter(|l| **l != LayoutRef::of(layout));
+    reading
+        .findings
+        .extend(was.map(|was| layout_changed(was, layout)));
+}
+
+/// A note where a stored reading was made with another text of the same layout, a caution where with another one.
+fn layout_changed(was: &LayoutRef, layout: &Layout) -> Finding {
+    let (code, severity, says) = match was.id == layout.id {
+        true => {
+            let says = format!(
+                "layout {} has been revised since this reading was stored",
                 was.id
-            ),
-            false => format!(
-                "the reading was written with layout {}, not {}",
+            );
+            ("layout.revised", Severity::Note, says)
+        }
+        false => {
+            let says = format!(
+                "this reading was stored with layout {}, not {}",
                 was.id, layout.id
-            ),
-        };
-        reading
-            .findings
-            .push(Finding::new("reading.other-layout", Severity::Note, says));
-    }
+            );
+            ("layout.other", Severity::Caution, says)
+        }
+    };
+    Finding::new(code, severity, says)
 }
