@@ -142,7 +142,7 @@ pub enum Step {
 pub struct Side {
     /// The code, or one a character; unknown bits read 0.
     pub code: Code,
-    /// What a person reads; `?` where a bit is unknown.
+    /// What a person reads; `?` where a bit is unknown, `-` where a selector gives the parameter no meaning.
     pub setting: String,
 }
 
@@ -345,7 +345,11 @@ fn side(decoded: &Decoded<'_>, area: &Area, a: usize, entry: usize, p: usize) ->
             [code] if !matches!(parameter.coding, Coding::Text(_)) => Code::One(*code),
             _ => Code::Text(codes),
         },
-        setting: bank::shown(area, &decoded.codes, a, entry, p),
+        setting: if bank::applies(area, &decoded.codes, a, entry, p) {
+            bank::shown(area, &decoded.codes, a, entry, p)
+        } else {
+            "-".to_owned()
+        },
     }
 }
 

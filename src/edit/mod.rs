@@ -14,7 +14,7 @@ use crate::bank::Decoded;
 use crate::blame::{Blame, Who};
 use crate::codec::setting::{self, SettingError};
 use crate::codec::{Codec, CodecError, Codes, coding, low_mask};
-use crate::layout::model::{Area, Coding, Parameter};
+use crate::layout::model::{Area, Coding, Layout, Parameter};
 use crate::reading::Origin;
 
 /// An edit that cannot be made.
@@ -216,13 +216,13 @@ impl<'d, 'a> Editor<'d, 'a> {
         to: &Selector,
         donor: Option<&Decoded<'_>>,
     ) -> Result<usize, EditError> {
-        let source = donor.unwrap_or(self.decoded);
-        let sources = from.resolve(source.layout)?;
+        let source = self.source(donor);
+        let sources = from.resolve(source.0)?;
         let targets = to.resolve(self.decoded.layout)?;
         let mut writes = Vec::new();
         let mut matched = false;
         for (sa, s_entries) in &sources {
-            let s_area = &source.layout.areas[*sa];
+            let s_area = &source.0.areas[*sa];
             let Some((ta, t_entries)) = targets
                 .iter()
                 .find(|(ta, _)| self.decoded.layout.areas[*ta].name == s_area.name)
@@ -239,11 +239,11 @@ impl<'d, 'a> Editor<'d, 'a> {
                 return Err(count);
             }
             for (s, &t) in s_entries.iter().cycle().zip(t_entries) {
-                self.plan_copy(source, (*sa, *s), (*ta, t), &mut writes)?;
+                self.plan_copy(&source, (*sa, *s), (*ta, t), &mut writes)?;
             }
         }
         if !matched {
-            let areas = source.layout.areas.iter().map(|a| a.name.clone()).collect();
+            let areas = source.0.areas.iter().map(|a| a.name.clone()).collect();
             return Err(EditError::NoArea {
                 name: from.to_string(),
                 areas,
@@ -259,6 +259,7 @@ impl<'d, 'a> Editor<'d, 'a> {
     pub fn swap(&mut self, one: &Selector, other: &Selector) -> Result<usize, EditError> {
         let layout = self.decoded.layout;
         let (ones, others) = (one.resolve(layout)?, other.resolve(layout)?);
+        let source = self.source(None);
         let mut writes = Vec::new();
         for ((a, from), (b, to)) in ones.iter().zip(&others) {
             if a != b || from.len() != to.len() {
@@ -268,8 +269,8 @@ impl<'d, 'a> Editor<'d, 'a> {
                 });
             }
             for (&x, &y) in from.iter().zip(to) {
-                self.plan_copy(self.decoded, (*a, x), (*a, y), &mut writes)?;
-                self.plan_copy(self.decoded, (*a, y), (*a, x), &mut writes)?;
+                self.plan_copy(&source, (*a, x), (*a, y), &mut writes)?;
+                self.plan_copy(&source, (*a, y), (*a, x), &mut writes)?;
             }
         }
         Ok(self.write_all(&writes))
@@ -331,28 +332,39 @@ impl<'d, 'a> Editor<'d, 'a> {
         })
     }
 
+    /// Where values come from: a donor, or the reading as edited so far.
+    fn source<'s>(&self, donor: Option<&'s Decoded<'_>>) -> Source<'s>
+    where
+        'a: 's,
+    {
+        match donor {
+            Some(donor) => Source(donor.layout, donor.codes.clone()),
+            None => Source(self.decoded.layout, self.codes.clone()),
+        }
+    }
+
     fn plan_copy(
         &mut self,
-        source: &Decoded<'_>,
+        source: &Source<'_>,
         (sa, s): (usize, usize),
         (ta, t): (usize, usize),
         writes: &mut Vec<(usize, usize, usize, Vec<u64>)>,
     ) -> Result<(), EditError> {
-        let s_area = &source.layout.areas[sa];
+        let s_area = &source.0.areas[sa];
         let t_area = &self.decoded.layout.areas[ta];
         // In the same layout everything goes along, also what has no meaning at the selector's position: the
         // instrument's own copy would take it too.
-        let alike = source.layout.source.sha256 == self.decoded.layout.source.sha256;
+        let alike = source.0.source.sha256 == self.decoded.layout.source.sha256;
         for (sp, parameter) in s_area.parameters.iter().enumerate() {
             if parameter.alias_of.is_some()
-                || !alike && !crate::bank::applies(s_area, &source.codes, sa, s, sp)
+                || !alike && !crate::bank::applies(s_area, &source.1, sa, s, sp)
             {
                 continue;
             }
             let Some(tp) = t_area.parameter(&parameter.key) else {
                 let remark = format!(
                     "{} of {} has no counterpart here and was left out",
-                    parameter.key, source.layout.id
+                    parameter.key, source.0.id
                 );
                 if !self.remarks.contains(&remark) {
                     self.remarks.push(remark);
@@ -362,7 +374,7 @@ impl<'d, 'a> Editor<'d, 'a> {
             let target = &t_area.parameters[tp];
             let mut codes = Vec::new();
             for field in parameter.fields.clone() {
-                codes.push(source.codes.areas[sa].code(s, field).ok_or_else(|| {
+                codes.push(source.1.areas[sa].code(s, field).ok_or_else(|| {
                     EditError::Unknown {
                         entry: s_area.entry_label(s),
                         key: parameter.key.clone(),
@@ -400,6 +412,9 @@ impl<'d, 'a> Editor<'d, 'a> {
         changed
     }
 }
+
+/// A layout with codes of it.
+struct Source<'s>(&'s Layout, Codes);
 
 fn parse(area: &Area, p: &Parameter, text: &str) -> Result<Vec<u64>, EditError> {
     Ok(match &p.coding {

@@ -35,7 +35,9 @@ impl Random {
 fn case(seed: u64) -> Value {
     let mut random = Random(seed * 0x9e37_79b9 + 0x1234_5677);
     let kind = ["lsb-first", "msb-first", "scattered"][(seed % 3) as usize];
-    let widths: Vec<u8> = (0..=random.below(11)).map(|_| 1 + random.below(16) as u8).collect();
+    let widths: Vec<u8> = (0..=random.below(11))
+        .map(|_| 1 + random.below(16) as u8)
+        .collect();
     let bits: usize = widths.iter().map(|w| usize::from(*w)).sum();
     let entries = 1 + random.below(12) as usize;
     let bytes = bits.div_ceil(8);
@@ -45,8 +47,9 @@ fn case(seed: u64) -> Value {
             order.swap(i, random.below(i as u64 + 1) as usize);
         }
     }
-    let inverted: Vec<bool> =
-        (0..bytes * 8).map(|_| kind == "scattered" && random.below(3) == 0).collect();
+    let inverted: Vec<bool> = (0..bytes * 8)
+        .map(|_| kind == "scattered" && random.below(3) == 0)
+        .collect();
     let mut places = Vec::new();
     for entry in 0..entries {
         let mut first = 0;
@@ -71,7 +74,10 @@ fn case(seed: u64) -> Value {
     }
     let image: Vec<u8> = (0..entries * bytes).map(|_| random.next() as u8).collect();
     let chip = builder::chip("U1", image.len() as u32, 8);
-    let flat: Vec<Value> = places.iter().map(|p| json!([p.cell, p.line, p.inverted])).collect();
+    let flat: Vec<Value> = places
+        .iter()
+        .map(|p| json!([p.cell, p.line, p.inverted]))
+        .collect();
     let layout = builder::layout(vec![chip], vec![builder::area(entries, &widths, places)]);
     let codec = Codec::new(&layout);
     let chip_image = ChipImage::from_cells(8, &image).unwrap();
@@ -79,7 +85,11 @@ fn case(seed: u64) -> Value {
     let mut codes = codec.decode(&memory);
     let listed = |codes: &cellkeep::codec::Codes| -> Vec<Vec<u64>> {
         (0..entries)
-            .map(|e| (0..widths.len()).map(|f| codes.areas[0].get(e, f).0).collect())
+            .map(|e| {
+                (0..widths.len())
+                    .map(|f| codes.areas[0].get(e, f).0)
+                    .collect()
+            })
             .collect()
     };
     let decoded = listed(&codes);

@@ -1,0 +1,246 @@
+use cellkeep::bank::{self, Bank, Code, Decoded};
+use cellkeep::blame::Blame;
+use cellkeep::document;
+use cellkeep::edit::{EditError, Editor, Selector};
+
+use super::board::{self, PRESETS, decoded, layout, presets};
+
+fn at(text: &str) -> Selector {
+    text.parse().unwrap()
+}
+
+/// 0x92 + 0xf0 - 0x80: level 0xf0 reads 240/255 of 10 = 9.41; the sum becomes 0xf0 + 0x17 + 0xfb = 0x202.
+#[test]
+fn setting_a_dial_writes_the_code_and_the_sum_and_nothing_else() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut editor = Editor::new(&before);
+    assert_eq!(editor.set(&at("preset=2"), "level", "9.41").unwrap(), 1);
+    let edited = editor.finish("set", "a test", None).unwrap();
+    let mut want = PRESETS;
+    want[1] = [0xf0, 0x17, 0xfb, 0x02];
+    assert_eq!(presets(&edited.reading), want);
+    assert_eq!(edited.record.parameters.len(), 1);
+    assert_eq!(edited.record.checks, ["presets, preset 2: sum"]);
+    let cells: Vec<(u32, u8, u8)> = edited
+        .record
+        .cells
+        .iter()
+        .map(|c| (c.cell, c.before, c.after))
+        .collect();
+    assert_eq!(cells, [(4, 0x80, 0xf0), (7, 0x92, 0x02)]);
+    // Every changed bit, and no other, says where it came from.
+    let chip = &edited.reading.chips[0];
+    for cell in 0..32 {
+        for line in 0..8 {
+            let was = board::reading(&PRESETS).chips[0].image.bit(cell, line);
+            let changed = chip.image.bit(cell, line) != was;
+            assert_eq!(
+                chip.origin_of(cell, line).is_some(),
+                changed,
+                "{cell}:{line}"
+            );
+        }
+    }
+    let again = Bank::new(&Decoded::new(&layout, &edited.reading).unwrap());
+    assert_eq!(
+        again
+            .value("presets", 1, "level")
+            .unwrap()
+            .origin
+            .as_deref(),
+        Some("set")
+    );
+    assert_eq!(again.value("presets", 1, "tune").unwrap().origin, None);
+}
+
+/// 5.00 lies between 127/255 = 4.98 and 128/255 = 5.02.
+#[test]
+fn a_setting_between_codes_is_refused_with_the_two_nearest() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let error = Editor::new(&before)
+        .set(&at("preset=2"), "level", "5")
+        .unwrap_err();
+    let says = error.to_string();
+    assert!(
+        says.contains("4.98 (code 127)") && says.contains("5.02 (code 128)"),
+        "{says}"
+    );
+}
+
+#[test]
+fn what_cannot_be_meant_is_refused_by_name() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut editor = Editor::new(&before);
+    let mut says = |place: &str, key: &str, text: &str| {
+        let selector = match place.parse::<Selector>() {
+            Ok(selector) => selector,
+            Err(error) => return error.to_string(),
+        };
+        let error = editor.set(&selector, key, text).unwrap_err();
+        format!("{error} / {}", error.hint().unwrap_or_default())
+    };
+    assert!(says("preset=7", "level", "1.02").contains("runs from 1 to 6"));
+    assert!(says("voice=1", "level", "1.02").contains("presets (over preset)"));
+    assert!(says("preset=1", "levle", "1.02").contains("did you mean level?"));
+    assert!(says("preset=1", "wave", "sine").contains("one of saw, pulse, noise"));
+    assert!(says("preset", "level", "1").contains("preset=12"));
+    let says = says("preset=1", "width", "#3");
+    assert!(
+        says.contains("wave is saw") && says.contains("set wave first"),
+        "{says}"
+    );
+    assert_eq!(
+        presets(&editor.finish("set", "", None).unwrap().reading),
+        PRESETS
+    );
+}
+
+#[test]
+fn the_code_itself_can_be_given() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut editor = Editor::new(&before);
+    editor.set(&at("preset=1"), "tune", "#0x80").unwrap();
+    assert!(matches!(
+        editor.set(&at("preset=1"), "tune", "#256"),
+        Err(EditError::Setting(_))
+    ));
+    let edited = editor.finish("set", "", None).unwrap();
+    assert_eq!(presets(&edited.reading)[0], [0x40, 0x00, 0x80, 0xc0]);
+    assert_eq!(edited.record.parameters[0].after, "-128 cents");
+}
+
+#[test]
+fn copying_takes_everything_but_bits_nobody_claims() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut editor = Editor::new(&before);
+    editor
+        .copy(&at("preset=4"), &at("preset=1-2"), None)
+        .unwrap();
+    let edited = editor.finish("copied", "", None).unwrap();
+    let mut want = PRESETS;
+    // Bit 7 of byte 1 is set in preset 4; it belongs to nobody and stays behind: 0x10 + 0x12 + 0x01 = 0x23.
+    want[0] = [0x10, 0x12, 0x01, 0x23];
+    want[1] = [0x10, 0x12, 0x01, 0x23];
+    assert_eq!(presets(&edited.reading), want);
+}
+
+#[test]
+fn swapping_twice_is_nothing() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut editor = Editor::new(&before);
+    editor.swap(&at("preset=1"), &at("preset=3")).unwrap();
+    editor.swap(&at("preset=1"), &at("preset=3")).unwrap();
+    let edited = editor.finish("swapped", "", None).unwrap();
+    assert_eq!(presets(&edited.reading), PRESETS);
+    assert!(edited.record.cells.is_empty());
+}
+
+/// Blank codes as the layout declares them; the unclaimed bit of preset 4 stays.
+#[test]
+fn blanking_leaves_unclaimed_bits() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut editor = Editor::new(&before);
+    editor.blank(&at("preset=4")).unwrap();
+    let edited = editor.finish("blanked", "", None).unwrap();
+    // The sum covers whole bytes, the unclaimed bit included.
+    assert_eq!(presets(&edited.reading)[3], [0x00, 0x80, 0x00, 0x80]);
+}
+
+#[test]
+fn a_failing_check_whose_words_are_untouched_stays_failing() {
+    let layout = layout();
+    let mut damaged = PRESETS;
+    damaged[2][3] = 0x00;
+    let before = decoded(&layout, &damaged);
+    let mut editor = Editor::new(&before);
+    editor.set(&at("preset=1"), "level", "#1").unwrap();
+    let edited = editor.finish("set", "", None).unwrap();
+    assert_eq!(presets(&edited.reading)[2], damaged[2]);
+    assert_eq!(presets(&edited.reading)[0], [0x01, 0x00, 0x05, 0x06]);
+}
+
+#[test]
+fn a_bank_goes_through_json_and_back_unchanged() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let text = document::to_json(&Bank::new(&before)).unwrap();
+    let bank: Bank = serde_json::from_str(&text).unwrap();
+    assert_eq!(bank.areas, Bank::new(&before).areas);
+    let mut codes = before.codes.clone();
+    assert_eq!(bank::apply(&bank, &layout, &mut codes).unwrap(), 0);
+    assert_eq!(codes, before.codes);
+}
+
+#[test]
+fn a_bank_edited_into_nonsense_is_refused_with_every_reason() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut bank = Bank::new(&before);
+    let entries = &mut bank.areas[0].entries;
+    entries[0].parameters[0].code = Some(Code::One(256));
+    entries[1].parameters[0].setting = Some("9.41".to_owned()); // the code still says 5.02
+    entries[2].parameters[1].code = None;
+    entries[2].parameters[1].setting = Some("sine".to_owned());
+    entries[3].parameters[3].key = "tuen".to_owned();
+    entries[4].at = vec!["9".to_owned()];
+    entries[5].at = vec!["4".to_owned()];
+    let mut codes = before.codes.clone();
+    let says = bank::apply(&bank, &layout, &mut codes)
+        .unwrap_err()
+        .to_string();
+    for part in [
+        "6 values",
+        "presets 1 level: code 256 does not fit 8 bits",
+        "presets 2 level: the code reads \"5.02\" but the setting says \"9.41\"",
+        "presets 3 wave: wave: \"sine\" is not a setting",
+        "presets 4 tuen: no such parameter",
+        "presets 9: no such entry",
+        "presets 4: this entry stands twice",
+    ] {
+        assert!(says.contains(part), "{part} is missing in:\n{says}");
+    }
+    assert_eq!(codes, before.codes, "nothing may be applied");
+}
+
+#[test]
+fn a_setting_alone_is_enough_and_the_new_selector_counts() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut bank = Bank::new(&before);
+    bank.areas[0].entries.truncate(1);
+    let parameters = &mut bank.areas[0].entries[0].parameters;
+    parameters.truncate(1);
+    parameters[0].code = None;
+    parameters[0].setting = Some("10.00".to_owned());
+    let mut codes = before.codes.clone();
+    assert_eq!(bank::apply(&bank, &layout, &mut codes).unwrap(), 1);
+    assert_eq!(codes.areas[0].get(0, 0), (0xff, 0xff));
+}
+
+#[test]
+fn findings_tell_what_is_wrong_in_one_line_a_check() {
+    let layout = layout();
+    let mut damaged = PRESETS;
+    damaged[0][3] ^= 1;
+    damaged[4][3] ^= 1;
+    damaged[2][1] = 0x50; // wave 5: no such position; its sum is wrong too
+    let d = decoded(&layout, &damaged);
+    let found = bank::findings(&layout, &d.memory, &d.codes);
+    let check = found.iter().find(|f| f.code == "check.mismatch").unwrap();
+    assert!(
+        check
+            .says
+            .contains("fails in 3 of 6: preset 1; preset 3; preset 5"),
+        "{}",
+        check.says
+    );
+    let illegal = found.iter().find(|f| f.code == "code.illegal").unwrap();
+    assert_eq!(illegal.place.entries, ["preset 3"]);
+}
