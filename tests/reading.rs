@@ -25,6 +25,7 @@ fn a_folder_of_binaries_without_a_layout() {
     fs::write(dir.path().join("U1.bin"), [1, 2, 3, 4]).unwrap();
     fs::write(dir.path().join("U2.BIN"), vec![0x5a; 256]).unwrap();
     fs::write(dir.path().join("notes.md"), "read twice").unwrap();
+    fs::write(dir.path().join("notes.txt"), "both reads are the same\n").unwrap();
     let reading = load(&ReadingSpec::path(dir.path()), None).unwrap();
     let ids: Vec<_> = reading.chips.iter().map(|c| c.id.as_str()).collect();
     assert_eq!(ids, ["U1", "U2"]);
@@ -32,6 +33,8 @@ fn a_folder_of_binaries_without_a_layout() {
         reading.chips[0].image,
         ChipImage::from_cells(8, &[1, 2, 3, 4]).unwrap()
     );
+    assert_eq!(codes(&reading), ["reading.extra"]);
+    assert!(reading.findings[0].says.ends_with("notes.md, notes.txt"));
     assert_eq!(worst(&reading.findings), None);
     // SHA-256 of 01 02 03 04: from `printf '\1\2\3\4' | sha256sum` (GNU coreutils 9.1).
     let digest = "9f64a747e1b97f131fabb6b447296c9b6f0201e79fb3c5356e6c77e89b6a806a";

@@ -163,7 +163,9 @@ impl Blame for FormError {
                 FormError::WrongLines { .. } => {
                     "read the chip again or fetch the file again; --skip-wrong-lines keeps the other lines and leaves these bytes unknown"
                 }
-                FormError::TooLarge { .. } => "crop to the chip's addresses first",
+                FormError::TooLarge { .. } => {
+                    "see whether this is the right file; crop to the chip's addresses"
+                }
                 FormError::Address { .. } => "move the bytes down with --offset, or choose another form",
             }
             .to_owned(),
@@ -221,6 +223,24 @@ pub struct ReadOptions {
     /// Leave out wrong lines, with a finding each, in place of refusing the file. Bytes whose address such a line
     /// puts in doubt are left out as well.
     pub skip_wrong_lines: bool,
+}
+
+/// The largest file that is read: the largest image in its widest text form is smaller.
+pub const MAX_FILE: u64 = 128 << 20;
+
+/// Checks a file's length before it is read.
+///
+/// # Errors
+/// When it is more than [`MAX_FILE`].
+pub fn check_length(bytes: u64) -> Result<(), FormError> {
+    match bytes > MAX_FILE {
+        true => Err(FormError::TooLarge {
+            what: "the file has",
+            bytes,
+            limit: MAX_FILE,
+        }),
+        false => Ok(()),
+    }
 }
 
 /// Reads the contents of a file.

@@ -69,7 +69,7 @@ pub(super) fn read(text: &[u8], skip_wrong_lines: bool) -> Result<Contents, Form
         last: Vec::new(),
         repeated: 0,
         swapped: None,
-        bytes: Collector::default(),
+        bytes: Collector::of(text),
     };
     let mut contents = Contents::new(Form::Listing);
     for (i, row) in rows.iter().enumerate() {
