@@ -51,5 +51,10 @@ fn decode_among_a_thousand_layouts(bencher: Bencher<'_, '_>) {
         std::fs::write(folder.path().join(format!("other-{i}.toml")), text).expect("written");
     }
     let reading = "demo-dumps/pellow-six/today-1";
-    bencher.bench_local(|| run(&["decode", reading, "-l", "pellow-six"], Some(folder.path())));
+    bencher.bench_local(|| {
+        run(
+            &["decode", reading, "-l", "pellow-six"],
+            Some(folder.path()),
+        )
+    });
 }
