@@ -9,6 +9,8 @@ use super::wiring::{self, Bound, WiredChip, Words};
 /// Everything the areas of a layout share while they are resolved.
 pub(super) struct Names<'d> {
     pub(super) chips: &'d [Chip],
+    /// Which of them have pins that make no sense.
+    pub(super) broken: Vec<bool>,
     /// Every axis of every area: a counter an area does not have rests at 0, but a misspelt one is an error.
     pub(super) axes: Vec<&'d str>,
     pub(super) areas: Vec<&'d str>,
@@ -40,6 +42,11 @@ impl Names<'_> {
             log.push(problem);
         }
         found
+    }
+
+    /// True where any of these chips has pins that make no sense.
+    pub(super) fn any_broken(&self, chips: &[usize]) -> bool {
+        chips.iter().any(|&i| self.broken.get(i) == Some(&true))
     }
 
     /// The chips an area lives in: those it names, or all that no copy of it claims and that do not hold
@@ -97,7 +104,8 @@ impl Names<'_> {
         let lines = area
             .lines
             .as_ref()
-            .map_or(carried.unwrap_or(1).clamp(1, 64), |l| l.value);
+            // Without chips nothing is known of the bus, and no bit can be said to be outside it.
+            .map_or(carried.unwrap_or(64).clamp(1, 64), |l| l.value);
         let word = area.word.as_ref().map_or(lines, |w| w.value);
         let steps = word.div_ceil(lines);
         let needed = area.start.saturating_add(steps);

@@ -347,6 +347,9 @@ fn pieces(f: &mut Fields<'_, '_>, key: &str) -> Vec<Placed<Piece>> {
     let Some(texts) = f.names(key) else {
         return Vec::new();
     };
+    if texts.is_empty() {
+        f.bad(f.at_of(key), format!("`{key}` lists no bits"));
+    }
     if texts.len() > 64 {
         f.bad(f.at_of(key), "a value has at most 64 pieces");
         return Vec::new();
@@ -820,6 +823,9 @@ fn covers(c: &mut Fields<'_, '_>, method: &Method) -> (Covers, &'static str) {
             return (Covers::Nothing, "method");
         }
     };
+    if matches!(c.entry(key).map(|e| &e.value.item), Some(Item::Array(list)) if list.is_empty()) {
+        c.bad(c.at_of(key), format!("`{key}` lists nothing"));
+    }
     let covers = match key {
         "over" => {
             let mut out = Vec::new();

@@ -434,7 +434,8 @@ fn labels(area: &Area, out: &[Parameter], log: &mut Log) {
         if p.alias_of.is_some() || p.when.is_some() {
             continue; // Shown in place of another, not beside it.
         }
-        if let Some(first) = seen.insert((p.group.as_deref(), p.label.as_str(), p.control), i) {
+        let first = seen.insert((p.group.as_deref(), p.label.as_str(), p.control), i);
+        if let Some(first) = first.filter(|f| out[*f].key != p.key) {
             log.push(
                 Problem::new(
                     &LABEL,

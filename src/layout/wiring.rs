@@ -340,6 +340,8 @@ impl EntryWiring<'_> {
                 .zip(&chip.lost)
                 .position(|(value, mask)| value & mask != 0);
             let cell = match (lost, chip.plain) {
+                // Where the address goes straight to the pins, what does not fit lies beyond the chip.
+                (Some(0), Some(_)) => Err(Miss::Outside(chip.chip)),
                 (Some(counter), _) => Err(Miss::Lost(chip.chip, counter)),
                 (None, Some(mask)) => Ok(here.counters[0] & mask),
                 (None, None) => {
