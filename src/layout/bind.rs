@@ -1,7 +1,7 @@
 //! Looks up what drives each chip's pins, for one area or one copy of it.
 
 use super::document::Chip;
-use super::document_area::{Area, Axis};
+use super::document::{Area, Axis};
 use super::fields::{Placed, nearest};
 use super::problem::{HOLDS, IN_OUT, Log, NAME, PIN_COUNT, PIN_REPEAT, Problem, SIGNAL, WORD};
 use super::wiring::{self, Bound, WiredChip, Words};
@@ -229,24 +229,22 @@ impl Names<'_> {
     pub(super) fn check_chip(&self, chip: &Chip, log: &mut Log) {
         let subject = format!("chip {}", chip.model.id);
         let needed = address_pins(chip.model.words) as usize;
-        if let Some(address) = &chip.address {
-            if address.len() != needed {
-                log.push(
-                    Problem::new(
-                        &PIN_COUNT,
-                        chip.address_at,
-                        subject.clone(),
-                        format!(
-                            "{} address pins are described, and {} words need {needed}",
-                            address.len(),
-                            chip.model.words
-                        ),
-                    )
-                    .repair(
-                        "list what drives A0, A1, ... in order; 0 or 1 for a pin tied to a level",
+        if let Some(address) = &chip.address
+            && address.len() != needed
+        {
+            log.push(
+                Problem::new(
+                    &PIN_COUNT,
+                    chip.address_at,
+                    subject.clone(),
+                    format!(
+                        "{} address pins are described, and {} words need {needed}",
+                        address.len(),
+                        chip.model.words
                     ),
-                );
-            }
+                )
+                .repair("list what drives A0, A1, ... in order; 0 or 1 for a pin tied to a level"),
+            );
         }
         for signal in chip.address.iter().flatten().chain(&chip.enable) {
             for (name, _) in &signal.value.terms {
@@ -289,17 +287,16 @@ impl Names<'_> {
                 .repair("every data pin carries its own line of the bus"),
             );
         }
-        if let (Some(heard), Some(written)) = (&chip.data, &chip.data_in) {
-            if let Some((pin, (_, w))) = (0..)
+        if let (Some(heard), Some(written)) = (&chip.data, &chip.data_in)
+            && let Some((pin, (_, w))) = (0..)
                 .zip(heard.iter().zip(written))
                 .find(|(_, (h, w))| h.value != w.value)
-            {
-                log.push(
+        {
+            log.push(
                     Problem::new(&IN_OUT, w.at, subject.clone(), format!("D{pin} is written from another line than it is read to"))
                         .also(heard[pin].at, "read to this line")
                         .repair("look at the schematic again; where it is so, the lines that are read decide, and this can be waived"),
                 );
-            }
         }
         for (axis, labels) in &chip.holds {
             let known = axis.value == "area" || self.axes.contains(&axis.value.as_str());

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashSet};
 
 use super::crcs;
-use super::document_area::{self as doc, Covers};
+use super::document::{self as doc, Covers};
 use super::fields::nearest;
 use super::model::{Area, BitPlace, Check, CheckInstance, Method};
 use super::notation::Over;

@@ -108,10 +108,10 @@ fn name_them(
                 return;
             }
         }
-        if let Some(owners) = twice.get_mut(&(place.chip, place.cell, place.line)) {
-            if owners.len() < 4 {
-                owners.push(owner);
-            }
+        if let Some(owners) = twice.get_mut(&(place.chip, place.cell, place.line))
+            && owners.len() < 4
+        {
+            owners.push(owner);
         }
     });
     let mut bits: Vec<_> = twice.into_iter().collect();

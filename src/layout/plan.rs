@@ -3,7 +3,7 @@
 
 use std::collections::{HashMap, HashSet};
 
-use super::document_area::{self as doc, Area};
+use super::document::{self as doc, Area};
 use super::fields::Placed;
 use super::model::{Field, FieldOwner};
 use super::notation::Piece;

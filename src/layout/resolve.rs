@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::bind::Names;
-use super::document::{Document, MAX_LIST};
-use super::document_area::{self as doc};
+
+use super::document::{self as doc, Document, MAX_LIST};
 use super::model::{self, Area, BitPlace, MirrorCopy, Source};
 use super::plan::{self, Plan};
 use super::problem::{At, CONTENTION, COPY, LOST, Log, NO_HOME, OUTSIDE, Problem, Rule, TOO_LARGE};
