@@ -492,3 +492,30 @@ fn a_broken_record_is_the_files_fault() {
     .unwrap();
     assert!(failure(&ReadingSpec::path(dir.path()), None).contains("no plain file name"));
 }
+
+/// Runs of one origin are kept together while bits are set one by one, and what is set later has the word.
+#[test]
+fn origins_of_many_bits_are_few_runs() {
+    let mut chip = ChipReading::new("A", ChipImage::from_cells(4, &[0; 100]).unwrap());
+    for cell in 10..60 {
+        for line in 0..4 {
+            assert!(chip.set_bit(cell, line, Some(true), &origin()));
+        }
+    }
+    let later = Origin {
+        verb: "set".to_owned(),
+        ..origin()
+    };
+    assert!(chip.set_bit(20, 2, Some(false), &later));
+    assert!(!chip.set_bit(100, 0, Some(true), &later));
+    let runs: Vec<_> = chip
+        .joined_provenance()
+        .iter()
+        .map(|r| (r.cells.first, r.cells.last, r.lines))
+        .collect();
+    assert_eq!(runs, [(10, 59, 0xf), (20, 20, 4)]);
+    assert!(chip.provenance.len() <= 3);
+    assert_eq!(chip.origin_of(20, 2), Some(&later));
+    assert_eq!(chip.origin_of(20, 1), Some(&origin()));
+    assert_eq!(chip.origin_of(9, 0), None);
+}
