@@ -181,7 +181,7 @@ fn written(face: &Face, value: &Value) -> Markup {
         @if value.stand.setting.is_empty() { span.blank { } }
         @else { b { (value.stand.setting) } }
     };
-    let code = html! { @if let Some(code) = value.stand.code { " " small { (code) } } };
+    let code = html! { @if !value.stand.code.is_empty() { " " small { (value.stand.code) } } };
     html! {
         @if face.kind == FaceKind::Window { p.w { span { (setting) } } p.v { (code) } }
         @else { p.v { (setting) (code) } }

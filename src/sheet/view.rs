@@ -174,6 +174,8 @@ pub enum Mark {
     Mended,
     /// Changed on purpose since it was read.
     Edited,
+    /// Chosen among reads that disagreed.
+    Settled,
     /// Noted by hand; memory does not hold it.
     ByHand,
     /// Means nothing while its selector stands where it does.
@@ -189,6 +191,7 @@ impl Mark {
             Mark::Illegal => "illegal",
             Mark::Mended => "mended",
             Mark::Edited => "edited",
+            Mark::Settled => "settled",
             Mark::ByHand => "by hand",
             Mark::Idle => "not in use",
         }
@@ -202,6 +205,7 @@ impl Mark {
             Mark::Illegal => "no position of the control gives this code",
             Mark::Mended => "proposed from evidence after damage, and accepted",
             Mark::Edited => "changed on purpose since the reading",
+            Mark::Settled => "chosen among reads that disagreed",
             Mark::ByHand => "the memory does not hold it; set it as noted",
             Mark::Idle => "has no effect with the other settings as they are",
         }
@@ -215,8 +219,8 @@ pub struct Stand {
     pub number: Option<i64>,
     /// What a person reads, empty where nothing is known or noted.
     pub setting: String,
-    /// The stored code, where memory holds it.
-    pub code: Option<u64>,
+    /// The stored code, in binary with question marks where it is known in part; empty where memory holds none.
+    pub code: String,
 }
 
 /// One control, or several voices' where they agree, as it stands.
