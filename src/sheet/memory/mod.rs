@@ -115,7 +115,7 @@ fn class(kind: Kind, area: u16, odd: bool) -> String {
         Kind::Reserved => "w kr".to_owned(),
         Kind::Copy => "w km".to_owned(),
         Kind::Absent => "w ka".to_owned(),
-        Kind::Unclaimed => "w kn".to_owned(),
+        Kind::Unclaimed => "w kx".to_owned(),
     }
 }
 
