@@ -153,7 +153,7 @@ fn noted(control: &HandSet, settings: &[&HandSetting]) -> Vec<Value> {
 }
 
 /// The axis whose positions have a page each.
-fn page_axis(area: &Area) -> Option<usize> {
+pub(super) fn page_axis(area: &Area) -> Option<usize> {
     area.axes
         .iter()
         .position(|a| a.name.eq_ignore_ascii_case(PAGE_AXIS))
@@ -184,10 +184,10 @@ fn fill(
             .iter()
             .filter_map(|&entry| {
                 let value = values.get(entry)?.parameters.get(p)?;
-                let found = Found::of(source.findings, &area.entry_label(entry), &parameter.key);
+                let suspect = is_suspect(source.findings, &area.entry_label(entry), &parameter.key);
                 Some((
                     label_of(area, entry, &axes, &whose),
-                    show(area, p, value, found),
+                    show(area, p, value, suspect),
                 ))
             })
             .collect();
@@ -246,26 +246,18 @@ fn remark(check: &BankCheck, several: bool, label: &str) -> String {
     }
 }
 
-/// What findings say about one value.
-#[derive(Clone, Copy, PartialEq)]
-struct Found {
-    suspect: bool,
-}
-
-impl Found {
-    fn of(findings: &[Finding], entry: &str, key: &str) -> Self {
-        let suspect = findings.iter().any(|f| {
-            f.severity > Severity::Note
-                && f.code != "code.illegal"
-                && f.place.parameters.iter().any(|p| p == key)
-                && f.place.entries.iter().any(|e| e == entry)
-        });
-        Self { suspect }
-    }
+/// Whether a finding casts doubt on one value.
+fn is_suspect(findings: &[Finding], entry: &str, key: &str) -> bool {
+    findings.iter().any(|f| {
+        f.severity > Severity::Note
+            && f.code != "code.illegal"
+            && f.place.parameters.iter().any(|p| p == key)
+            && f.place.entries.iter().any(|e| e == entry)
+    })
 }
 
 /// Whose value it is among those that share a page.
-fn label_of(area: &Area, entry: usize, axes: &[usize], whose: &str) -> String {
+pub(super) fn label_of(area: &Area, entry: usize, axes: &[usize], whose: &str) -> String {
     let indices = area.indices(entry);
     let each = axes.iter().map(|&a| {
         let label = &area.axes[a].labels[indices[a]];
@@ -279,7 +271,7 @@ fn label_of(area: &Area, entry: usize, axes: &[usize], whose: &str) -> String {
 }
 
 /// The face of a stored parameter.
-fn face(area: &Area, p: usize) -> Face {
+pub(super) fn face(area: &Area, p: usize) -> Face {
     let parameter = &area.parameters[p];
     let (mut low, mut high) = (*parameter.range.start(), *parameter.range.end());
     if low > high {
@@ -289,7 +281,7 @@ fn face(area: &Area, p: usize) -> Face {
 }
 
 /// A bank's value as it is drawn.
-fn show(area: &Area, p: usize, value: &BankValue, found: Found) -> Value {
+fn show(area: &Area, p: usize, value: &BankValue, suspect: bool) -> Value {
     let parameter = &area.parameters[p];
     let width = area.fields[parameter.fields.start].width;
     let mut marks = Vec::new();
@@ -317,7 +309,7 @@ fn show(area: &Area, p: usize, value: &BankValue, found: Found) -> Value {
         (_, Some(_)) | (None, _) => marks.push(Mark::Unknown),
         _ => {}
     }
-    if found.suspect {
+    if suspect {
         marks.push(Mark::Suspect);
     }
     match value.origin.as_deref() {
@@ -349,7 +341,7 @@ fn partly(code: u64, known: u64, width: u8) -> String {
 }
 
 /// Values of several entries, those that agree put together: one without a label where all agree.
-fn merge(axis: &str, shown: Vec<(String, Value)>) -> Vec<Value> {
+pub(super) fn merge(axis: &str, shown: Vec<(String, Value)>) -> Vec<Value> {
     let mut groups: Vec<(Vec<String>, Value)> = Vec::new();
     let count = shown.len();
     for (label, value) in shown {
@@ -373,7 +365,7 @@ fn merge(axis: &str, shown: Vec<(String, Value)>) -> Vec<Value> {
 }
 
 /// "voice 3", "voices 1, 2".
-fn whose(axis: &str, labels: &[String]) -> String {
+pub(super) fn whose(axis: &str, labels: &[String]) -> String {
     let list = labels.join(", ");
     match (axis, labels.len()) {
         ("", _) => list,
@@ -403,7 +395,7 @@ fn push(groups: &mut Vec<Group>, area: &Area, p: &Parameter, face: Face, values:
 }
 
 /// Adds a group's controls under the heading of the same name, or the group itself.
-fn join(groups: &mut Vec<Group>, group: Group) {
+pub(super) fn join(groups: &mut Vec<Group>, group: Group) {
     match groups.iter_mut().find(|g| g.heading == group.heading) {
         Some(there) => there.items.extend(group.items),
         None => groups.push(group),

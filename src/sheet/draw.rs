@@ -277,7 +277,7 @@ pub(super) fn mark(mark: Mark) -> Markup {
 
 /// One shape a mark, told apart without colour.
 pub(super) fn mark_definitions() -> Markup {
-    let shapes: [(Mark, &str); 8] = [
+    let shapes: [(Mark, &str); 9] = [
         (
             Mark::Unknown,
             "M-4.2-4.2H4.2V4.2H-4.2zM-2-2.6V2.6M2-2.6V2.6M-2 0H2",
@@ -291,6 +291,7 @@ pub(super) fn mark_definitions() -> Markup {
             Mark::ByHand,
             "M0-4.4A4.4 4.4 0 1 1-.01-4.4zM0-1.4A1.4 1.4 0 1 1-.01-1.4z",
         ),
+        (Mark::Small, "M-4.4 2C-2.4-4 -1.4-4 0 0S2.4 4 4.4-2"),
         (Mark::Idle, "M-4.4 0H4.4"),
     ];
     html! {

@@ -20,6 +20,8 @@ pub mod standby;
 
 pub mod plan;
 
+pub mod compare;
+
 pub mod memory;
 
 /// The paper a sheet is printed on.

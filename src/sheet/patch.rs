@@ -62,7 +62,7 @@ pub(super) fn render(title: &str, subject: &Subject, pages: &[Page], options: Op
         main { (leaves) }
     };
     let class = format!(
-        "patch d{} a{} k{per_page}",
+        "patch d{} ab{} k{per_page}",
         fit.density.columns, fit.abreast
     );
     Sheet {
@@ -143,6 +143,7 @@ fn control(item: &Item, span: usize, faces: &Faces) -> Markup {
             html! {
                 div class=(class(one, wide)) {
                     p.l { (item.label) }
+                    @if !one.of.is_empty() { p.of { (one.of) } }
                     (faces.draw(&item.face, one))
                     (written(&item.face, one))
                 }

@@ -178,6 +178,8 @@ pub enum Mark {
     Settled,
     /// Noted by hand; memory does not hold it.
     ByHand,
+    /// Moved by no more than saving an unmoved control again can do.
+    Small,
     /// Means nothing while its selector stands where it does.
     Idle,
 }
@@ -193,6 +195,7 @@ impl Mark {
             Mark::Edited => "edited",
             Mark::Settled => "settled",
             Mark::ByHand => "by hand",
+            Mark::Small => "small step",
             Mark::Idle => "not in use",
         }
     }
@@ -207,6 +210,7 @@ impl Mark {
             Mark::Edited => "changed on purpose since the reading",
             Mark::Settled => "chosen among reads that disagreed",
             Mark::ByHand => "the memory does not hold it; set it as noted",
+            Mark::Small => "may be the converter, not a hand",
             Mark::Idle => "has no effect with the other settings as they are",
         }
     }

@@ -1,6 +1,7 @@
 //! Writes sample sheets to a folder, to be looked at: `cargo run --example sheets -- FOLDER`.
 
 mod builder;
+mod layouts;
 
 use builder::*;
 use cellkeep::sheet::Paper;
@@ -52,4 +53,42 @@ fn main() {
     let sheet = patch(&subject("Pellow Six"), &worst, at(Paper::A4, 1));
     println!("{:?}", start.elapsed());
     write("worst.html", sheet);
+
+    use cellkeep::finding::*;
+    for (name, layout) in [("memory-serial.html", layouts::serial()), ("memory-packed.html", layouts::packed())] {
+        let before = layouts::reading(&layout, 1);
+        let mut after = before.clone();
+        for cell in 300..420 {
+            after.chips[0].image.set_bit(cell, 0, Some(cell % 3 == 0));
+        }
+        for cell in 0x100..0x140 {
+            after.chips[0].image.set_bit(cell, 0, None);
+        }
+        let mut stuck = Finding::new("line.stuck", Severity::Damage, "D3 reads 1 in every cell.");
+        stuck.place.chips = vec![ChipPlace { chip: "U7".into(), data_lines: vec![3], ..ChipPlace::default() }];
+        let mut run = Finding::new("cells.noise", Severity::Caution, "Cells 200h to 2FFh read differently each time.");
+        run.place.chips = vec![ChipPlace { chip: layout.chips[0].id.clone(), cells: vec![CellRun { first: 0x200, last: 0x2ff }], ..ChipPlace::default() }];
+        if layout.chips[0].width == 8 {
+            for cell in 0..2048 { after.chips[0].image.set_bit(cell, 3, Some(true)); }
+        }
+        let findings = [stuck, run];
+        {
+            use cellkeep::bank::{Bank, Decoded};
+            let mut small = before.clone();
+            for cell in [300u32, 310, 611, 1200, 1210, 1230, 1501] {
+                let bit = small.chips[0].image.bit(cell, 0).unwrap();
+                small.chips[0].image.set_bit(cell, 0, Some(!bit));
+            }
+            let (b, a) = (Decoded::new(&layout, &before).unwrap(), Decoded::new(&layout, &small).unwrap());
+            let c = cellkeep::compare::compare(&b, &a);
+            write(&name.replace("memory", "compare"), cellkeep::sheet::compare::comparison(&subject(&layout.name), &layout, &c, Paper::A4));
+            let bank = Bank::new(&b);
+            let pages = cellkeep::sheet::arrange::pages(cellkeep::sheet::arrange::Source { layout: &layout, bank: &bank, findings: &[], form: None });
+            write(&name.replace("memory", "patch"), patch(&subject(&layout.name), &pages, at(Paper::A4, 1)));
+        }
+        let start = std::time::Instant::now();
+        let sheet = cellkeep::sheet::memory::memory(&subject(&layout.name), cellkeep::sheet::memory::Source { layout: &layout, reading: Some(&after), before: Some(&before), findings: &findings }, Paper::A4);
+        println!("{:?}", start.elapsed());
+        write(name, sheet);
+    }
 }

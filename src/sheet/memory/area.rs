@@ -5,12 +5,13 @@ use maud::{Markup, html};
 use super::owner::Kind;
 use super::plane::Paths;
 use super::{Source, class};
+use crate::sheet::draw::n;
 use crate::layout::model::{Area, Field, FieldOwner};
 
 /// Millimetres of the picture's width, of the labels at its left, and of its tallest form.
 const WIDTH: f64 = 186.0;
 const LABELS: f64 = 38.0;
-const TALLEST: f64 = 205.0;
+const TALLEST: f64 = 120.0;
 /// Millimetres between labels.
 const LABEL_STEP: f64 = 2.5;
 
@@ -43,7 +44,7 @@ pub(super) fn section(source: &Source<'_>, a: usize) -> Markup {
     let area = &source.layout.areas[a];
     let (entries, bits) = (area.entries(), area.bits_per_entry);
     let across = ((WIDTH - LABELS) / entries.max(1) as f64).min(6.0);
-    let down = (TALLEST / bits.max(1) as f64).clamp(0.55, 3.0);
+    let down = (TALLEST / bits.max(1) as f64).clamp(0.5, 3.0);
     let height = down * bits as f64;
     let mut contents: Paths<&'static str> = Paths::new();
     // A path runs row by row; here a row is a bit of every entry, most significant bit of a field on top.
@@ -92,10 +93,10 @@ pub(super) fn section(source: &Source<'_>, a: usize) -> Markup {
                 " bits of an entry down, the most significant bit of each value on top, inversions undone."
             }
             div.wide data-scroll tabindex="0" role="group" aria-label={ "Area " (area.name) ", scrolls sideways" } {
-                svg.field viewBox={ "-" (LABELS) " -1 " (WIDTH) " " (super::super::draw::n(height + 7.0)) }
+                svg.field viewBox={ "-" (LABELS) " -1 " (WIDTH) " " (n(height + 7.0)) }
                     role="img" aria-label={ "Area " (area.name) } data-area=(a) data-across=(across) data-down=(down) {
-                    rect.bed x="-.15" y="-.15" width=(super::super::draw::n(across * entries as f64 + 0.3))
-                        height=(super::super::draw::n(height + 0.3)) {}
+                    rect.bed x="-.15" y="-.15" width=(n(across * entries as f64 + 0.3))
+                        height=(n(height + 0.3)) {}
                     g transform={ "scale(" (across) " " (down) ")" } {
                         g.lw transform="translate(0 .5)" {
                             @for (i, (field, row)) in area.fields.iter().zip(&rows).enumerate() {
@@ -109,10 +110,10 @@ pub(super) fn section(source: &Source<'_>, a: usize) -> Markup {
                         }
                     }
                     @for (y, label) in &labels {
-                        text.ax x="-1.2" y=(super::super::draw::n(*y)) font-size="2.1" dominant-baseline="central" text-anchor="end" { (label) }
+                        text.ax x="-1.2" y=(n(*y)) font-size="2.1" dominant-baseline="central" text-anchor="end" { (label) }
                     }
                     @for entry in (0..entries).step_by(every) {
-                        text.ax x=(super::super::draw::n((entry as f64 + 0.5) * across)) y=(super::super::draw::n(height + 3.2))
+                        text.ax x=(n((entry as f64 + 0.5) * across)) y=(n(height + 3.2))
                             font-size="2.1" text-anchor="middle" { (entry_mark(area, entry)) }
                     }
                 }

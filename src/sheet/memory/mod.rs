@@ -13,6 +13,7 @@ use maud::{Markup, PreEscaped, html};
 use serde_json::json;
 
 use super::view::Subject;
+use super::draw::n;
 use super::{Paper, Sheet, page};
 use crate::finding::{ChipPlace, Finding};
 use crate::layout::model::{Chip, Layout};
@@ -64,12 +65,18 @@ pub fn memory(subject: &Subject, source: Source<'_>, paper: Paper) -> Sheet {
     let used = kinds_used(source.layout, &owners);
     let body = html! {
         (patterns())
-        (layers(&source))
         (page::masthead(title, subject))
         (key(&used, &source))
+        (layers(&source))
         main {
-            @for (c, chip) in source.layout.chips.iter().enumerate() {
-                (chip_section(&source, &owners, c, chip))
+            p.note {
+                "A square is a data line of a chip, a dot in it a bit. Address lines count across first, then down; "
+                "the figures at the left are the first cell of their row."
+            }
+            div.chips.narrow[source.layout.chips.iter().all(|c| c.width == 1)] {
+                @for (c, chip) in source.layout.chips.iter().enumerate() {
+                    (chip_section(&source, &owners, c, chip))
+                }
             }
             @for a in 0..source.layout.areas.len() { (area::section(&source, a)) }
         }
@@ -195,11 +202,25 @@ fn chip_section(source: &Source<'_>, owners: &Owners, c: usize, chip: &Chip) -> 
     let cols = columns(chip);
     let low = cols.trailing_zeros();
     let high = chip.words.max(2).next_power_of_two().trailing_zeros();
+    let changes = source.before.map(|_| {
+        (0..chip.words)
+            .flat_map(|cell| (0..chip.width).map(move |line| (cell, line)))
+            .filter(|&(cell, line)| source.changed(c, cell, line))
+            .count()
+    });
+    let lines = |from: u32, to: u32| match to - from {
+        0 => None,
+        1 => Some(format!("A{from}")),
+        _ => Some(format!("A{from}\u{2013}A{}", to - 1)),
+    };
     let facts: Vec<(String, String)> = [
         ("Size", Some(format!("{} \u{d7} {}", chip.words, chip.width))),
         ("Part", chip.part.clone()),
         ("Board", chip.board.clone()),
         ("Position", chip.position.clone()),
+        ("Across", lines(0, low)),
+        ("Down", lines(low, high.max(low))),
+        ("Changed", changes.map(|n| format!("{n} bits"))),
     ]
     .into_iter()
     .filter_map(|(label, value)| Some((label.to_owned(), value?)))
@@ -210,23 +231,11 @@ fn chip_section(source: &Source<'_>, owners: &Owners, c: usize, chip: &Chip) -> 
         .flat_map(|f| f.place.chips.iter().map(move |p| (f, p)))
         .filter(|(_, p)| p.chip.eq_ignore_ascii_case(&chip.id))
         .collect();
-    let changes = source.before.map(|_| {
-        (0..chip.words)
-            .flat_map(|cell| (0..chip.width).map(move |line| (cell, line)))
-            .filter(|&(cell, line)| source.changed(c, cell, line))
-            .count()
-    });
     html! {
         section.chip aria-labelledby={ "c" (c) } {
             header.head {
                 h2 id={ "c" (c) } { "Chip " (chip.id) }
                 (page::facts(&facts))
-            }
-            p.note {
-                "Each square is a data line, each dot in it a bit: A0 to A" (low.max(1) - 1) " across"
-                @if high > low { ", A" (low) " to A" (high - 1) " down" }
-                "; the figures at the left are the first cell of their row."
-                @if let Some(n) = changes { " " (n) @if n == 1 { " bit" } @else { " bits" } " changed." }
             }
             div class={ "planes p" (chip.width) } {
                 @for line in 0..chip.width {
@@ -274,12 +283,19 @@ fn plane(
     let whole = about
         .iter()
         .any(|(_, p)| p.data_lines.contains(&line) && p.cells.is_empty());
-    let margin = (cols / 6).max(3);
-    let size = f64::from(cols) / 18.0;
+    // Labels are as tall on paper whatever the plane's size: 2.1 of its printed millimetres.
+    let printed = match chip.width {
+        1 => 56.0,
+        2..=4 => 66.0,
+        _ => 44.0,
+    };
+    let size = f64::from(cols) * 2.5 / printed;
+    let digits = format!("{:X}", chip.words.max(1) - 1).len();
+    let margin = n(size * (0.62 * digits as f64 + 0.5));
     html! {
         figure.plane {
             figcaption { "D" (line) @if whole { span.fw { " \u{25b2} see finding" } } }
-            svg viewBox={ "-" (margin) " -0.5 " (cols + margin + 1) " " (rows + 1) }
+            svg viewBox={ "-" (margin) " -0.5 " (n(f64::from(cols) + size * (0.62 * digits as f64 + 0.5) + 0.5)) " " (rows + 1) }
                 role="img" aria-label={ "Data line D" (line) " of chip " (chip.id) }
                 data-chip=(c) data-line=(line) data-cols=(cols) {
                 rect class={ "bed" @if whole { " fnd" } } x="-.3" y="-.3" width={ (cols) ".6" } height={ (rows) ".6" } {}
@@ -297,8 +313,8 @@ fn plane(
                 @for quarter in 0..4_u32 {
                     @let row = rows * quarter / 4;
                     @if quarter == 0 || rows >= 8 {
-                        text.ax x="-.8" y={ (row) ".5" } font-size={ (format!("{size:.2}")) }
-                            dominant-baseline="central" text-anchor="end" { (format!("{:03X}", row * cols)) }
+                        text.ax x="-.8" y={ (row) ".5" } font-size=(n(size))
+                            dominant-baseline="central" text-anchor="end" { (format!("{:0digits$X}", row * cols)) }
                     }
                 }
             }
