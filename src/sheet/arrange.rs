@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use super::view::{Face, Group, Item, Mark, Page, Stand, Value};
+use super::view::{Face, Group, Item, Mark, Page, Stand, Strip, Value};
 use crate::bank::{Bank, BankCheck, BankEntry, BankValue, Code};
 use crate::codec::{coding, low_mask, setting};
 use crate::finding::{Finding, Severity};
@@ -12,8 +12,6 @@ use crate::layout::model::{Area, Coding, HandSet, Layout, Parameter};
 
 /// The axis that gives a page to each of its positions.
 const PAGE_AXIS: &str = "preset";
-/// Positions of an axis from which on each stands for itself, in order: steps, not voices.
-const SEQUENCE: usize = 17;
 /// Heading of hand-set controls that the layout gives none.
 const BY_HAND: &str = "Set by hand";
 
@@ -72,7 +70,7 @@ pub fn pages(source: Source<'_>) -> Vec<Page> {
         fill(&mut page, source, area, &values.entries, &all, None);
         pages.push(page);
     }
-    pages.retain(|p| !p.groups.is_empty());
+    pages.retain(|p| !p.groups.is_empty() || !p.strips.is_empty());
     pages
 }
 
@@ -171,7 +169,6 @@ fn fill(
     let axes: Vec<usize> = (0..area.axes.len())
         .filter(|a| Some(*a) != page_axis)
         .collect();
-    let sequence = axes.iter().any(|&a| area.axes[a].count() >= SEQUENCE);
     let whose = match axes.as_slice() {
         [one] => area.axes[*one].name.clone(),
         _ => String::new(),
@@ -199,13 +196,13 @@ fn fill(
             page.name = shown[0].1.stand.setting.trim().to_owned();
             continue;
         }
-        let values = if sequence {
-            let own = |(label, value): (String, Value)| Value { of: label, ..value };
-            shown.into_iter().map(own).collect()
+        // Among presets, voices that agree share a control; elsewhere the order of an axis means something.
+        if page_axis.is_some() || axes.is_empty() {
+            let values = merge(&whose, shown);
+            push(&mut page.groups, area, parameter, face(area, p), values);
         } else {
-            merge(&whose, shown)
-        };
-        push(&mut page.groups, area, parameter, face(area, p), values);
+            strip(page, area, p, &whose, shown);
+        }
     }
     for &entry in entries {
         let label = area.entry_label(entry);
@@ -223,6 +220,27 @@ fn fill(
                 page.remarks.push(finding.says.clone());
             }
         }
+    }
+}
+
+/// Adds a control that an axis repeats to the strip of its group.
+fn strip(page: &mut Page, area: &Area, p: usize, axis: &str, shown: Vec<(String, Value)>) {
+    let parameter = &area.parameters[p];
+    let heading = parameter.group.clone().unwrap_or_default();
+    let (labels, values): (Vec<_>, Vec<_>) = shown.into_iter().unzip();
+    let row = Item {
+        label: parameter.label.clone(),
+        face: face(area, p),
+        values,
+    };
+    match page.strips.iter_mut().find(|s| s.heading == heading) {
+        Some(strip) => strip.rows.push(row),
+        None => page.strips.push(Strip {
+            heading,
+            axis: axis.to_owned(),
+            labels,
+            rows: vec![row],
+        }),
     }
 }
 
@@ -295,7 +313,7 @@ fn show(area: &Area, p: usize, value: &BankValue, suspect: bool) -> Value {
         (Some(Code::One(code)), None) if !text => {
             stand.number = coding::number(&parameter.coding, width, *code);
             stand.code = code.to_string();
-            if !setting::legal(parameter, width, *code) {
+            if value.applies && !setting::legal(parameter, width, *code) {
                 marks.push(Mark::Illegal);
                 stand.setting = "\u{2014}".to_owned();
             }

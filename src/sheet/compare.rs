@@ -36,8 +36,7 @@ pub fn comparison(
     let presets = html! {
         @for (i, one) in changed.iter().enumerate() { (preset(one, i, &faces)) }
     };
-    let groups = changed.iter().flat_map(|c| &c.page.groups);
-    let marks = marks_used(groups);
+    let marks = marks_used(changed.iter().flat_map(|c| c.page.items()));
     let body = html! {
         (faces.definitions())
         (page::masthead("Before and after", subject))

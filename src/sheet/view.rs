@@ -260,6 +260,19 @@ pub struct Group {
     pub items: Vec<Item>,
 }
 
+/// Controls that an ordered axis repeats: steps of a sequence, voices of a tuning.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Strip {
+    /// The heading, empty for none.
+    pub heading: String,
+    /// What the columns are: "step".
+    pub axis: String,
+    /// One label a column.
+    pub labels: Vec<String>,
+    /// One row a control, with a value a column.
+    pub rows: Vec<Item>,
+}
+
 /// Everything to dial for one preset, or for one area without presets.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Page {
@@ -269,8 +282,18 @@ pub struct Page {
     pub name: String,
     /// The controls.
     pub groups: Vec<Group>,
+    /// What an axis repeats in order.
+    pub strips: Vec<Strip>,
     /// Remarks in plain words: findings about this preset, a failed check.
     pub remarks: Vec<String>,
+}
+
+impl Page {
+    /// All its controls.
+    pub(super) fn items(&self) -> impl Iterator<Item = &Item> {
+        let grouped = self.groups.iter().flat_map(|g| &g.items);
+        grouped.chain(self.strips.iter().flat_map(|s| &s.rows))
+    }
 }
 
 /// What the sheets of one instrument have in common.

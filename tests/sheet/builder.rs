@@ -230,6 +230,7 @@ pub(crate) fn page(
         title: format!("Preset {}", preset + 1),
         name: String::new(),
         groups,
+        strips: Vec::new(),
         remarks: Vec::new(),
     }
 }

@@ -1,6 +1,7 @@
 //! Writes sample sheets to a folder, to be looked at: `cargo run --example sheets -- FOLDER`.
 
 mod builder;
+mod demo;
 mod layouts;
 
 use builder::*;
@@ -90,5 +91,17 @@ fn main() {
         let sheet = cellkeep::sheet::memory::memory(&subject(&layout.name), cellkeep::sheet::memory::Source { layout: &layout, reading: Some(&after), before: Some(&before), findings: &findings }, Paper::A4);
         println!("{:?}", start.elapsed());
         write(name, sheet);
+    }
+
+    for id in demo::INSTRUMENTS {
+        let layout = demo::layout(id);
+        write(&format!("{id}-patch.html"), demo::patch_sheet(&layout, "today-1", at(Paper::A4, 1)));
+        write(&format!("{id}-compare.html"), demo::comparison_sheet(&layout, "earlier", "today-1"));
+        let mut damaged: Vec<_> = std::fs::read_dir(demo::folder(id).join("damaged")).expect("damaged").map(|e| e.expect("entry").file_name().into_string().expect("name")).collect();
+        damaged.sort();
+        for d in damaged {
+            write(&format!("{id}-memory-{d}.html"), demo::memory_sheet(&layout, &format!("damaged/{d}"), "today-1"));
+            write(&format!("{id}-patch-{d}.html"), demo::patch_sheet(&layout, &format!("damaged/{d}"), at(Paper::A4, 1)));
+        }
     }
 }
