@@ -51,14 +51,14 @@ const LINE: f64 = 4.0;
 const MARKS_A_LINE: usize = 2;
 /// Millimetres of a strip: the head of a line with the space above it, a row of figures, what a drawing adds, a mark.
 const STRIP_HEAD: f64 = 7.5;
-const STRIP_ROW: f64 = 7.0;
+const STRIP_ROW: f64 = 4.6;
 const STRIP_DRAWN: f64 = 6.5;
 const STRIP_MARK: f64 = 2.6;
 /// Millimetres between presets on a page.
 const GAP: f64 = 6.0;
 
 /// Of the pages, the part that may be set closer than the others.
-const OUTLIERS: f64 = 0.25;
+const OUTLIERS: f64 = 0.5;
 
 /// Where presets go on pages.
 #[derive(Clone, Debug, PartialEq)]
@@ -144,10 +144,10 @@ fn leaf_height(leaf: &[Page], density: Density, abreast: usize) -> f64 {
 fn strip_height(strip: &Strip) -> f64 {
     let row = |item: &Item| {
         let marks = item.values.iter().map(|v| v.marks.len()).max().unwrap_or(0);
-        let drawn = if item.face.kind == FaceKind::Window {
-            STRIP_ROW
-        } else {
+        let drawn = if item.face.is_continuous() {
             STRIP_ROW + STRIP_DRAWN
+        } else {
+            STRIP_ROW
         };
         drawn + marks as f64 * STRIP_MARK
     };
@@ -232,7 +232,9 @@ fn group_height(group: &Group, density: Density, span: usize) -> f64 {
         }
         used += cells.min(span);
         lines = lines.max(own);
-        total += (cells.div_ceil(span) - 1) as f64 * (cell + own as f64 * density.line);
+        // Further rows of an item with many values have no label of their own.
+        let more = density.cell - density.line + own as f64 * density.line;
+        total += (cells.div_ceil(span) - 1) as f64 * more;
     }
     total + cell + lines as f64 * density.line
 }

@@ -149,7 +149,7 @@ fn lines(strip: &Strip, faces: &Faces) -> Markup {
                                     th scope="row" { (row.label) }
                                     @for value in row.values.iter().skip(from).take(columns.len()) {
                                         td { div class=(class(value, false)) {
-                                            (faces.draw(&row.face, value))
+                                            @if row.face.is_continuous() { (faces.draw(&row.face, value)) }
                                             (plain(value))
                                         } }
                                     }

@@ -98,6 +98,14 @@ impl Face {
         }
     }
 
+    /// Whether it has a scale rather than positions or a window.
+    pub(super) fn is_continuous(&self) -> bool {
+        matches!(
+            self.kind,
+            FaceKind::Dial { .. } | FaceKind::Slider { .. }
+        )
+    }
+
     /// How far along its travel a number stands, from 0 to 1; numbers outside stop at the end.
     pub fn travel(&self, number: i64) -> f64 {
         let span = self.highest.saturating_sub(self.lowest);
