@@ -23,6 +23,7 @@ mod plan;
 mod rehearse;
 mod schema;
 mod set;
+mod sheet;
 mod shelf;
 mod standby;
 mod supply;
@@ -75,6 +76,7 @@ enum Command {
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
+    Sheet(sheet::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -128,6 +130,7 @@ pub fn main() -> ExitCode {
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
+        Command::Sheet(args) => sheet::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

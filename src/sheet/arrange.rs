@@ -26,6 +26,8 @@ pub struct Source<'a> {
     pub findings: &'a [Finding],
     /// The hand-set form, where one was filled in.
     pub form: Option<&'a FilledForm>,
+    /// The entries wanted, by area; all where absent. A page is made where one of its entries is wanted.
+    pub only: Option<&'a [(usize, Vec<usize>)]>,
 }
 
 /// The pages of a bank in the order of the layout: one a preset, then one an area that has no presets.
@@ -33,9 +35,16 @@ pub fn pages(source: Source<'_>) -> Vec<Page> {
     let mut pages: Vec<Page> = Vec::new();
     let mut at: BTreeMap<String, usize> = BTreeMap::new();
     let areas = source.layout.areas.iter().zip(&source.bank.areas);
-    let (by_preset, others): (Vec<_>, Vec<_>) =
-        areas.partition(|(area, _)| page_axis(area).is_some());
-    for (area, values) in by_preset {
+    let (by_preset, others): (Vec<_>, Vec<_>) = areas
+        .enumerate()
+        .partition(|(_, (area, _))| page_axis(area).is_some());
+    let wanted = |a: usize, entries: &[usize]| {
+        source.only.is_none_or(|only| {
+            only.iter()
+                .any(|(at, list)| *at == a && list.iter().any(|e| entries.contains(e)))
+        })
+    };
+    for (a, (area, values)) in by_preset {
         let Some(axis) = page_axis(area) else {
             continue;
         };
@@ -43,6 +52,9 @@ pub fn pages(source: Source<'_>) -> Vec<Page> {
             let entries: Vec<usize> = (0..area.entries())
                 .filter(|&e| area.indices(e)[axis] == i)
                 .collect();
+            if !wanted(a, &entries) {
+                continue;
+            }
             let page = *at.entry(label.clone()).or_insert_with(|| {
                 pages.push(Page {
                     title: format!("{} {label}", capital(&area.axes[axis].name)),
@@ -50,7 +62,14 @@ pub fn pages(source: Source<'_>) -> Vec<Page> {
                 });
                 pages.len() - 1
             });
-            fill(&mut pages[page], source, area, &values.entries, &entries, Some(axis));
+            fill(
+                &mut pages[page],
+                source,
+                area,
+                &values.entries,
+                &entries,
+                Some(axis),
+            );
         }
     }
     if !source.layout.hand_set.is_empty() {
@@ -61,12 +80,15 @@ pub fn pages(source: Source<'_>) -> Vec<Page> {
             }
         }
     }
-    for (area, values) in others {
+    for (a, (area, values)) in others {
         let mut page = Page {
             title: capital(&area.name),
             ..Page::default()
         };
         let all: Vec<usize> = (0..area.entries()).collect();
+        if !wanted(a, &all) {
+            continue;
+        }
         fill(&mut page, source, area, &values.entries, &all, None);
         pages.push(page);
     }

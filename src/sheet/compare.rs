@@ -9,7 +9,9 @@ use super::view::{Group, Item, Mark, Page, Stand, Subject, Value};
 use super::{Paper, Sheet, fit, page};
 use crate::bank::Code;
 use crate::codec::{coding, setting};
-use crate::compare::{AreaChanges, Comparison, EntryChanges, MoveKind, ParameterChange, Side, Step};
+use crate::compare::{
+    AreaChanges, Comparison, EntryChanges, MoveKind, ParameterChange, Side, Step,
+};
 use crate::layout::model::{Area, Layout};
 
 /// Columns of controls.
@@ -34,7 +36,10 @@ pub fn comparison(
     let changed = arranged(layout, comparison);
     let faces = Faces::default();
     let presets = html! {
-        @for (i, one) in changed.iter().enumerate() { (preset(one, i, &faces)) }
+        // What a move explains is in the list of moves and has no controls to draw.
+        @for (i, one) in changed.iter().enumerate().filter(|(_, c)| !c.page.groups.is_empty()) {
+            (preset(one, i, &faces))
+        }
     };
     let marks = marks_used(changed.iter().flat_map(|c| c.page.items()));
     let body = html! {
@@ -61,7 +66,13 @@ pub fn comparison(
         }
     };
     Sheet {
-        html: page::document(paper, "Before and after", subject, "patch report d8 ab1", &body),
+        html: page::document(
+            paper,
+            "Before and after",
+            subject,
+            "patch report d8 ab1",
+            &body,
+        ),
         pages: None,
         per_page: None,
     }
@@ -197,29 +208,35 @@ fn stand(area: &Area, p: usize, side: &Side) -> (Stand, bool) {
         Code::One(code) if side.setting != "?" => *code,
         _ => {
             let setting = side.setting.clone();
-            return (Stand { setting, ..Stand::default() }, true);
+            return (
+                Stand {
+                    setting,
+                    ..Stand::default()
+                },
+                true,
+            );
         }
     };
     let legal = setting::legal(parameter, width, code);
     let stand = Stand {
         number: coding::number(&parameter.coding, width, code),
-        setting: if legal { side.setting.clone() } else { "\u{2014}".to_owned() },
+        setting: if legal {
+            side.setting.clone()
+        } else {
+            "\u{2014}".to_owned()
+        },
         code: code.to_string(),
     };
     (stand, legal)
 }
 
 fn preset(changed: &Changed<'_>, i: usize, faces: &Faces) -> Markup {
-    let explained = changed.entries.iter().filter(|(_, e)| e.explained).count();
-    let cells: usize = changed.page.groups.iter().flat_map(|g| &g.items).map(fit::cells).sum();
-    let columns = cells.clamp(NARROWEST, COLUMNS);
+    let wanted: usize = changed.page.groups.iter().map(fit::wanted).sum();
+    let columns = wanted.clamp(NARROWEST, COLUMNS);
     let spans = fit::spans(&changed.page.groups, columns);
     html! {
         section class={ "preset n" (columns) } aria-labelledby={ "t" (i) } {
             header.head { h2 id={ "t" (i) } { (changed.page.title) } }
-            @if explained > 0 {
-                p.note { "Holds what another preset held, or was emptied: see the list above." }
-            }
             div.grid {
                 @for (group, span) in changed.page.groups.iter().zip(spans) { (grouped(group, span, faces)) }
             }
@@ -276,7 +293,13 @@ fn summary(comparison: &Comparison, changed: &[Changed<'_>]) -> Markup {
     let figure = |value: String, what: &str, more: String| {
         html! { li { b { (value) } span { (what) } @if !more.is_empty() { small { (more) } } } }
     };
-    let of = |n: u64, what: &str| if n > 0 { format!("{n} {what}") } else { String::new() };
+    let of = |n: u64, what: &str| {
+        if n > 0 {
+            format!("{n} {what}")
+        } else {
+            String::new()
+        }
+    };
     html! {
         ul.totals {
             (figure(changed.len().to_string(), "presets differ", of(comparison.moves.len() as u64, "moved or copied")))
@@ -369,9 +392,14 @@ fn count_table(title: &str, rows: &[(String, usize, usize)]) -> Markup {
 }
 
 fn chip_table(layout: &Layout, comparison: &Comparison) -> Markup {
-    let width = comparison.chips.iter().map(|c| c.by_line.len()).max().unwrap_or(0);
+    let width = comparison
+        .chips
+        .iter()
+        .map(|c| c.by_line.len())
+        .max()
+        .unwrap_or(0);
     html! {
-        table.count {
+        div.wide data-scroll tabindex="0" role="group" aria-label="Changed bits by chip and data line" { table.count {
             caption { "By chip and data line, in bits" }
             thead { tr {
                 td {}
@@ -398,6 +426,6 @@ fn chip_table(layout: &Layout, comparison: &Comparison) -> Markup {
                     }
                 }
             }
-        }
+        } }
     }
 }

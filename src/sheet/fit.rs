@@ -43,6 +43,8 @@ const DENSITIES: [Density; 4] = [
 
 /// Millimetres a heading of a group takes, with the space above it.
 const HEADING: f64 = 7.2;
+/// Longest heading that fits over one control.
+const SHORT_HEADING: usize = 10;
 /// Millimetres a preset's head takes.
 const HEAD: f64 = 13.0;
 /// Millimetres a line of the legend or of the remarks takes.
@@ -117,7 +119,8 @@ fn common(mut each: Vec<usize>) -> usize {
 
 /// For what is too much for one page: as few pages as can be, and then as roomy as can be.
 fn closest(paper: Paper, leaf: &[Page]) -> Density {
-    let sheets = |d: &Density| (leaf_height(leaf, *d, 1) / paper.printable_height()).ceil() as usize;
+    let sheets =
+        |d: &Density| (leaf_height(leaf, *d, 1) / paper.printable_height()).ceil() as usize;
     DENSITIES
         .into_iter()
         .min_by_key(sheets)
@@ -152,7 +155,12 @@ fn strip_height(strip: &Strip) -> f64 {
         drawn + marks as f64 * STRIP_MARK
     };
     let line = STRIP_HEAD + strip.rows.iter().map(row).sum::<f64>();
-    HEADING + strip.labels.len().div_ceil(columns_a_line(strip.labels.len())) as f64 * line
+    HEADING
+        + strip
+            .labels
+            .len()
+            .div_ceil(columns_a_line(strip.labels.len())) as f64
+            * line
 }
 
 /// Columns of a strip in one line: all, or a number that divides them evenly.
@@ -181,13 +189,19 @@ pub(super) fn cells(item: &Item) -> usize {
     item.values.len().max(1) * width(item)
 }
 
+/// The columns a group would like: one a control, and room for its heading.
+pub(super) fn wanted(group: &Group) -> usize {
+    let cells: usize = group.items.iter().map(cells).sum();
+    let heading = 1 + usize::from(group.heading.chars().count() > SHORT_HEADING);
+    cells.max(heading)
+}
+
 /// The columns each group takes, placed left to right; the last of a row takes what is left of it.
 pub(super) fn spans(groups: &[Group], columns: usize) -> Vec<usize> {
     let mut spans: Vec<usize> = Vec::with_capacity(groups.len());
     let mut used = 0;
     for group in groups {
-        let cells: usize = group.items.iter().map(cells).sum();
-        let span = cells.clamp(2.min(columns), columns);
+        let span = wanted(group).min(columns);
         if used + span > columns {
             if let Some(last) = spans.last_mut() {
                 *last += columns - used;

@@ -20,6 +20,8 @@ pub mod standby;
 
 pub mod plan;
 
+pub mod form;
+
 pub mod compare;
 
 pub mod memory;

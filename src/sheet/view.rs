@@ -100,10 +100,7 @@ impl Face {
 
     /// Whether it has a scale rather than positions or a window.
     pub(super) fn is_continuous(&self) -> bool {
-        matches!(
-            self.kind,
-            FaceKind::Dial { .. } | FaceKind::Slider { .. }
-        )
+        matches!(self.kind, FaceKind::Dial { .. } | FaceKind::Slider { .. })
     }
 
     /// How far along its travel a number stands, from 0 to 1; numbers outside stop at the end.
@@ -146,6 +143,9 @@ fn ends(scale: &Scale, lowest: i64, highest: i64) -> (u8, String, String) {
     }
 }
 
+/// Longest unit written at the ends of a scale.
+const LONGEST_UNIT: usize = 3;
+
 /// A figure without needless zeros, at most three decimals.
 fn figure(value: f64) -> String {
     let text = format!("{value:.3}");
@@ -165,6 +165,8 @@ fn quantity(value: f64, unit: &str) -> String {
     match unit {
         "" => figure(scaled),
         "%" => format!("{}%", figure(scaled)),
+        // The setting says the unit; at the ends of a small scale a long one has no room.
+        _ if unit.chars().count() > LONGEST_UNIT => figure(scaled),
         _ => format!("{}\u{a0}{prefix}{unit}", figure(scaled)),
     }
 }

@@ -42,7 +42,27 @@ pub(crate) fn subject(layout: &Layout, which: &str) -> Subject {
     }
 }
 
-pub(crate) fn patch_sheet(layout: &Layout, which: &str, options: Options) -> Sheet {
+/// Entries by area, as a selection of presets.
+pub(crate) type Only = Vec<(usize, Vec<usize>)>;
+
+/// The first presets, and every area without presets.
+pub(crate) fn first_presets(layout: &Layout, count: usize) -> Only {
+    let entries = |area: &cellkeep::layout::model::Area| {
+        let axis = area.axes.iter().position(|a| a.name == "preset");
+        (0..area.entries())
+            .filter(|&e| axis.is_none_or(|a| area.indices(e)[a] < count))
+            .filter(|_| axis.is_some() || layout.id == "quillon-72")
+            .collect()
+    };
+    layout.areas.iter().map(entries).enumerate().collect()
+}
+
+pub(crate) fn patch_sheet(
+    layout: &Layout,
+    which: &str,
+    options: Options,
+    only: Option<&Only>,
+) -> Sheet {
     let decoded = Decoded::new(layout, &load(layout, which)).unwrap();
     let bank = Bank::new(&decoded);
     let found = findings(layout, &decoded.memory, &decoded.codes);
@@ -53,6 +73,7 @@ pub(crate) fn patch_sheet(layout: &Layout, which: &str, options: Options) -> She
         bank: &bank,
         findings: &found,
         form: Some(&form),
+        only: only.map(Vec::as_slice),
     });
     patch(&subject(layout, which), &pages, options)
 }
@@ -61,7 +82,12 @@ pub(crate) fn comparison_sheet(layout: &Layout, before: &str, after: &str) -> Sh
     let before = Decoded::new(layout, &load(layout, before)).unwrap();
     let after = Decoded::new(layout, &load(layout, after)).unwrap();
     let result = compare(&before, &after);
-    sheet::compare::comparison(&subject(layout, "earlier, today-1"), layout, &result, Paper::A4)
+    sheet::compare::comparison(
+        &subject(layout, "earlier and today-1"),
+        layout,
+        &result,
+        Paper::A4,
+    )
 }
 
 pub(crate) fn memory_sheet(layout: &Layout, which: &str, before: &str) -> Sheet {

@@ -56,7 +56,10 @@ fn main() {
     write("worst.html", sheet);
 
     use cellkeep::finding::*;
-    for (name, layout) in [("memory-serial.html", layouts::serial()), ("memory-packed.html", layouts::packed())] {
+    for (name, layout) in [
+        ("memory-serial.html", layouts::serial()),
+        ("memory-packed.html", layouts::packed()),
+    ] {
         let before = layouts::reading(&layout, 1);
         let mut after = before.clone();
         for cell in 300..420 {
@@ -66,11 +69,28 @@ fn main() {
             after.chips[0].image.set_bit(cell, 0, None);
         }
         let mut stuck = Finding::new("line.stuck", Severity::Damage, "D3 reads 1 in every cell.");
-        stuck.place.chips = vec![ChipPlace { chip: "U7".into(), data_lines: vec![3], ..ChipPlace::default() }];
-        let mut run = Finding::new("cells.noise", Severity::Caution, "Cells 200h to 2FFh read differently each time.");
-        run.place.chips = vec![ChipPlace { chip: layout.chips[0].id.clone(), cells: vec![CellRun { first: 0x200, last: 0x2ff }], ..ChipPlace::default() }];
+        stuck.place.chips = vec![ChipPlace {
+            chip: "U7".into(),
+            data_lines: vec![3],
+            ..ChipPlace::default()
+        }];
+        let mut run = Finding::new(
+            "cells.noise",
+            Severity::Caution,
+            "Cells 200h to 2FFh read differently each time.",
+        );
+        run.place.chips = vec![ChipPlace {
+            chip: layout.chips[0].id.clone(),
+            cells: vec![CellRun {
+                first: 0x200,
+                last: 0x2ff,
+            }],
+            ..ChipPlace::default()
+        }];
         if layout.chips[0].width == 8 {
-            for cell in 0..2048 { after.chips[0].image.set_bit(cell, 3, Some(true)); }
+            for cell in 0..2048 {
+                after.chips[0].image.set_bit(cell, 3, Some(true));
+            }
         }
         let findings = [stuck, run];
         {
@@ -80,28 +100,72 @@ fn main() {
                 let bit = small.chips[0].image.bit(cell, 0).unwrap();
                 small.chips[0].image.set_bit(cell, 0, Some(!bit));
             }
-            let (b, a) = (Decoded::new(&layout, &before).unwrap(), Decoded::new(&layout, &small).unwrap());
+            let (b, a) = (
+                Decoded::new(&layout, &before).unwrap(),
+                Decoded::new(&layout, &small).unwrap(),
+            );
             let c = cellkeep::compare::compare(&b, &a);
-            write(&name.replace("memory", "compare"), cellkeep::sheet::compare::comparison(&subject(&layout.name), &layout, &c, Paper::A4));
+            write(
+                &name.replace("memory", "compare"),
+                cellkeep::sheet::compare::comparison(
+                    &subject(&layout.name),
+                    &layout,
+                    &c,
+                    Paper::A4,
+                ),
+            );
             let bank = Bank::new(&b);
-            let pages = cellkeep::sheet::arrange::pages(cellkeep::sheet::arrange::Source { layout: &layout, bank: &bank, findings: &[], form: None });
-            write(&name.replace("memory", "patch"), patch(&subject(&layout.name), &pages, at(Paper::A4, 1)));
+            let pages = cellkeep::sheet::arrange::pages(cellkeep::sheet::arrange::Source {
+                layout: &layout,
+                bank: &bank,
+                findings: &[],
+                form: None,
+                only: None,
+            });
+            write(
+                &name.replace("memory", "patch"),
+                patch(&subject(&layout.name), &pages, at(Paper::A4, 1)),
+            );
         }
         let start = std::time::Instant::now();
-        let sheet = cellkeep::sheet::memory::memory(&subject(&layout.name), cellkeep::sheet::memory::Source { layout: &layout, reading: Some(&after), before: Some(&before), findings: &findings }, Paper::A4);
+        let sheet = cellkeep::sheet::memory::memory(
+            &subject(&layout.name),
+            cellkeep::sheet::memory::Source {
+                layout: &layout,
+                reading: Some(&after),
+                before: Some(&before),
+                findings: &findings,
+            },
+            Paper::A4,
+        );
         println!("{:?}", start.elapsed());
         write(name, sheet);
     }
 
     for id in demo::INSTRUMENTS {
         let layout = demo::layout(id);
-        write(&format!("{id}-patch.html"), demo::patch_sheet(&layout, "today-1", at(Paper::A4, 1)));
-        write(&format!("{id}-compare.html"), demo::comparison_sheet(&layout, "earlier", "today-1"));
-        let mut damaged: Vec<_> = std::fs::read_dir(demo::folder(id).join("damaged")).expect("damaged").map(|e| e.expect("entry").file_name().into_string().expect("name")).collect();
+        write(
+            &format!("{id}-patch.html"),
+            demo::patch_sheet(&layout, "today-1", at(Paper::A4, 1)),
+        );
+        write(
+            &format!("{id}-compare.html"),
+            demo::comparison_sheet(&layout, "earlier", "today-1"),
+        );
+        let mut damaged: Vec<_> = std::fs::read_dir(demo::folder(id).join("damaged"))
+            .expect("damaged")
+            .map(|e| e.expect("entry").file_name().into_string().expect("name"))
+            .collect();
         damaged.sort();
         for d in damaged {
-            write(&format!("{id}-memory-{d}.html"), demo::memory_sheet(&layout, &format!("damaged/{d}"), "today-1"));
-            write(&format!("{id}-patch-{d}.html"), demo::patch_sheet(&layout, &format!("damaged/{d}"), at(Paper::A4, 1)));
+            write(
+                &format!("{id}-memory-{d}.html"),
+                demo::memory_sheet(&layout, &format!("damaged/{d}"), "today-1"),
+            );
+            write(
+                &format!("{id}-patch-{d}.html"),
+                demo::patch_sheet(&layout, &format!("damaged/{d}"), at(Paper::A4, 1)),
+            );
         }
     }
 }

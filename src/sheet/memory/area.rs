@@ -2,11 +2,11 @@
 
 use maud::{Markup, html};
 
-use super::owner::Kind;
 use super::plane::Paths;
-use super::{Source, class};
-use crate::sheet::draw::n;
+use super::{Owned, Source, style};
 use crate::layout::model::{Area, Field, FieldOwner};
+use crate::layout::owners::Class;
+use crate::sheet::draw::n;
 
 /// Millimetres of the picture's width, of the labels at its left, and of its tallest form.
 const WIDTH: f64 = 186.0;
@@ -31,12 +31,16 @@ pub(super) fn field_name(area: &Area, field: &Field) -> String {
     }
 }
 
-fn kind(field: &Field) -> Kind {
-    match field.owner {
-        FieldOwner::Parameter(_) => Kind::Parameter,
-        FieldOwner::Check(_) => Kind::Check,
-        FieldOwner::Constant(_) => Kind::Constant,
-        FieldOwner::Reserved => Kind::Reserved,
+fn owned(a: usize, field: &Field) -> Owned {
+    let class = match field.owner {
+        FieldOwner::Parameter(_) => Class::Parameter,
+        FieldOwner::Check(_) => Class::Check,
+        FieldOwner::Constant(_) => Class::Constant,
+        FieldOwner::Reserved => Class::Reserved,
+    };
+    Owned {
+        class,
+        area: Some(a),
     }
 }
 
@@ -100,7 +104,7 @@ pub(super) fn section(source: &Source<'_>, a: usize) -> Markup {
                     g transform={ "scale(" (across) " " (down) ")" } {
                         g.lw transform="translate(0 .5)" {
                             @for (i, (field, row)) in area.fields.iter().zip(&rows).enumerate() {
-                                path class=(class(kind(field), a as u16, i % 2 == 1)) d=(block(*row, field.width, entries)) {
+                                path class=(style(owned(a, field), i % 2 == 1)) d=(block(*row, field.width, entries)) {
                                     title { (field_name(area, field)) }
                                 }
                             }

@@ -5,20 +5,19 @@
 //! place and the owner of the bit under the pointer or the arrow keys.
 
 mod area;
-mod owner;
 mod places;
 mod plane;
 
 use maud::{Markup, PreEscaped, html};
 use serde_json::json;
 
-use super::view::Subject;
 use super::draw::n;
+use super::view::Subject;
 use super::{Paper, Sheet, page};
 use crate::finding::{ChipPlace, Finding};
 use crate::layout::model::{Chip, Layout};
+use crate::layout::owners::{Class, Classes, Owner, Owners};
 use crate::reading::Reading;
-use owner::{Kind, Owner, Owners};
 use plane::Paths;
 
 /// The look-up for pointer and arrow keys.
@@ -56,19 +55,19 @@ impl Source<'_> {
 
 /// The picture of all chips of an instrument.
 pub fn memory(subject: &Subject, source: Source<'_>, paper: Paper) -> Sheet {
-    let owners = Owners::of(source.layout);
+    let owners = Territory::new(source.layout);
     let title = if source.reading.is_some() {
         "Memory picture"
     } else {
         "Memory map"
     };
-    let used = kinds_used(source.layout, &owners);
+    let used = used(source.layout, &owners);
     let body = html! {
         (patterns())
         (page::masthead(title, subject))
-        (key(&used, &source))
-        (layers(&source))
         main {
+            (key(&used, &source))
+            (layers(&source))
             p.note {
                 "A square is a data line of a chip, a dot in it a bit. Address lines count across first, then down; "
                 "the figures at the left are the first cell of their row."
@@ -97,33 +96,97 @@ fn columns(chip: &Chip) -> u32 {
     1 << bits.div_ceil(2)
 }
 
-fn kinds_used(layout: &Layout, owners: &Owners) -> Vec<(Kind, u16)> {
-    let mut used: Vec<(Kind, u16)> = layout
-        .chips
-        .iter()
-        .enumerate()
-        .flat_map(|(c, chip)| {
-            (0..chip.words).flat_map(move |cell| (0..chip.width).map(move |l| (c, cell, l)))
-        })
-        .map(|(c, cell, line)| owners.get(c, cell, line))
-        .map(|o| (o.kind, if o.kind == Kind::Parameter { o.area } else { 0 }))
-        .collect();
-    used.sort_unstable();
-    used.dedup();
+/// The owners that appear, for the key.
+fn used(layout: &Layout, territory: &Territory) -> Vec<Owned> {
+    let mut used = Vec::new();
+    for (c, chip) in layout.chips.iter().enumerate() {
+        for cell in 0..chip.words {
+            for line in 0..chip.width {
+                let (mut owned, _) = territory.of(c, cell, line);
+                if owned.class != Class::Parameter {
+                    owned.area = None;
+                }
+                if !used.contains(&owned) {
+                    used.push(owned);
+                }
+            }
+        }
+    }
+    used.sort_unstable_by_key(|o| (o.class == Class::Unknown, o.class, o.area));
     used
 }
 
-/// The class that gives an owner its colour and hatching.
-fn class(kind: Kind, area: u16, odd: bool) -> String {
-    match kind {
-        Kind::Parameter => format!("w a{}{}", area % 4, if odd { " odd" } else { "" }),
-        Kind::Check => "w kc".to_owned(),
-        Kind::Constant => "w kk".to_owned(),
-        Kind::Reserved => "w kr".to_owned(),
-        Kind::Copy => "w km".to_owned(),
-        Kind::Absent => "w ka".to_owned(),
-        Kind::Unclaimed => "w kx".to_owned(),
+/// Who owns what, looked up for every bit.
+struct Territory {
+    classes: Classes,
+    owners: Owners,
+}
+
+/// What gives a bit its colour and hatching.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Owned {
+    class: Class,
+    /// Index of the area, of parameters and what belongs to them.
+    area: Option<usize>,
+}
+
+impl Territory {
+    fn new(layout: &Layout) -> Self {
+        Self {
+            classes: Classes::new(layout),
+            owners: Owners::new(layout),
+        }
     }
+
+    /// The owner of a bit, and whether its entry is an odd one.
+    fn of(&self, chip: usize, cell: u32, line: u8) -> (Owned, bool) {
+        let class = self.classes.of(chip, cell, line).unwrap_or(Class::Unknown);
+        let (area, odd) = match self.owners.of(chip, cell, line).first() {
+            Some(Owner::Field { area, entry, .. }) => (Some(*area), entry % 2 == 1),
+            Some(Owner::AreaCheck { area, .. }) => (Some(*area), false),
+            Some(Owner::Absent) | None => (None, false),
+        };
+        (Owned { class, area }, odd)
+    }
+}
+
+impl Owned {
+    fn words(self, layout: &Layout) -> String {
+        match self.area.and_then(|a| layout.areas.get(a)) {
+            Some(area) => format!("{}: {}", area.name, word(self.class)),
+            None => word(self.class).to_owned(),
+        }
+    }
+}
+
+/// What a class is called in the key.
+fn word(class: Class) -> &'static str {
+    match class {
+        Class::Parameter => "settings",
+        Class::Check => "checks",
+        Class::Constant => "constants",
+        Class::Reserved => "reserved",
+        Class::Mirror => "mirrored copy",
+        Class::Absent => "not there, or tied off",
+        Class::Unknown => "not described",
+    }
+}
+
+/// The style that gives an owner its colour and hatching.
+fn style(owned: Owned, odd: bool) -> String {
+    let letter = match owned.class {
+        Class::Parameter => {
+            let area = owned.area.unwrap_or(0) % 4;
+            return format!("w a{area}{}", if odd { " odd" } else { "" });
+        }
+        Class::Check => 'c',
+        Class::Constant => 'k',
+        Class::Reserved => 'r',
+        Class::Mirror => 'm',
+        Class::Absent => 'a',
+        Class::Unknown => 'x',
+    };
+    format!("w k{letter}")
 }
 
 /// Hatchings, in units of one bit.
@@ -168,7 +231,7 @@ fn layers(source: &Source<'_>) -> Markup {
 }
 
 /// What the colours and hatchings stand for.
-fn key(used: &[(Kind, u16)], source: &Source<'_>) -> Markup {
+fn key(used: &[Owned], source: &Source<'_>) -> Markup {
     let swatch = |class: &str| {
         html! {
             svg.sw viewBox="0 0 8 4" aria-hidden="true" { path class=(class) d="M0 1h8" {} path class=(class) d="M0 0h8m-8 2h8m-8 1h8" {} }
@@ -179,12 +242,13 @@ fn key(used: &[(Kind, u16)], source: &Source<'_>) -> Markup {
     };
     html! {
         ul.key {
-            @for (kind, area) in used {
+            @for owned in used {
                 li {
-                    (swatch(&class(*kind, *area, false)))
-                    @if *kind == Kind::Parameter {
-                        (source.layout.areas[usize::from(*area)].name) ", entries in turn light and dark"
-                    } @else { (kind.word()) }
+                    (swatch(&style(*owned, false)))
+                    @match owned.area.and_then(|a| source.layout.areas.get(a)) {
+                        Some(area) => { (area.name) ", entries in turn light and dark" }
+                        None => { (word(owned.class)) }
+                    }
                 }
             }
             @if source.reading.is_some() {
@@ -198,7 +262,7 @@ fn key(used: &[(Kind, u16)], source: &Source<'_>) -> Markup {
     }
 }
 
-fn chip_section(source: &Source<'_>, owners: &Owners, c: usize, chip: &Chip) -> Markup {
+fn chip_section(source: &Source<'_>, owners: &Territory, c: usize, chip: &Chip) -> Markup {
     let cols = columns(chip);
     let low = cols.trailing_zeros();
     let high = chip.words.max(2).next_power_of_two().trailing_zeros();
@@ -214,7 +278,10 @@ fn chip_section(source: &Source<'_>, owners: &Owners, c: usize, chip: &Chip) -> 
         _ => Some(format!("A{from}\u{2013}A{}", to - 1)),
     };
     let facts: Vec<(String, String)> = [
-        ("Size", Some(format!("{} \u{d7} {}", chip.words, chip.width))),
+        (
+            "Size",
+            Some(format!("{} \u{d7} {}", chip.words, chip.width)),
+        ),
         ("Part", chip.part.clone()),
         ("Board", chip.board.clone()),
         ("Position", chip.position.clone()),
@@ -255,7 +322,7 @@ fn chip_section(source: &Source<'_>, owners: &Owners, c: usize, chip: &Chip) -> 
 
 fn plane(
     source: &Source<'_>,
-    owners: &Owners,
+    owners: &Territory,
     c: usize,
     chip: &Chip,
     line: u8,
@@ -263,16 +330,16 @@ fn plane(
 ) -> Markup {
     let cols = columns(chip);
     let rows = chip.words.div_ceil(cols);
-    let mut owned: Paths<(Owner2, bool)> = Paths::new();
+    let mut owned: Paths<(Owned, bool)> = Paths::new();
     let mut contents: Paths<&'static str> = Paths::new();
     for cell in 0..chip.words {
         let (x, y) = (cell % cols, cell / cols);
-        let owner = owners.get(c, cell, line);
-        owned.add((Owner2::of(owner), owner.entry % 2 == 1), x, y);
+        let owner = owners.of(c, cell, line);
+        owned.add(owner, x, y);
         if source.reading.is_some() {
             match source.bit(c, cell, line) {
                 Some(true) => contents.add("one", x, y),
-                None if owner.kind != Kind::Absent => contents.add("unk", x, y),
+                None if owner.0.class != Class::Absent => contents.add("unk", x, y),
                 _ => {}
             }
             if source.changed(c, cell, line) {
@@ -291,17 +358,17 @@ fn plane(
     };
     let size = f64::from(cols) * 2.5 / printed;
     let digits = format!("{:X}", chip.words.max(1) - 1).len();
-    let margin = n(size * (0.62 * digits as f64 + 0.5));
+    let margin = size * (0.62 * digits as f64 + 0.6);
     html! {
         figure.plane {
             figcaption { "D" (line) @if whole { span.fw { " \u{25b2} see finding" } } }
-            svg viewBox={ "-" (margin) " -0.5 " (n(f64::from(cols) + size * (0.62 * digits as f64 + 0.5) + 0.5)) " " (rows + 1) }
+            svg viewBox={ "-" (n(margin)) " -0.5 " (n(f64::from(cols) + margin + 0.5)) " " (rows + 1) }
                 role="img" aria-label={ "Data line D" (line) " of chip " (chip.id) }
                 data-chip=(c) data-line=(line) data-cols=(cols) {
                 rect class={ "bed" @if whole { " fnd" } } x="-.3" y="-.3" width={ (cols) ".6" } height={ (rows) ".6" } {}
                 g.lw transform="translate(0 .5)" {
                     @for ((owner, odd), d) in owned.finish() {
-                        path class=(class(owner.kind, owner.area, odd)) d=(d) {
+                        path class=(style(owner, odd)) d=(d) {
                             title { (owner.words(source.layout)) }
                         }
                     }
@@ -313,34 +380,11 @@ fn plane(
                 @for quarter in 0..4_u32 {
                     @let row = rows * quarter / 4;
                     @if quarter == 0 || rows >= 8 {
-                        text.ax x="-.8" y={ (row) ".5" } font-size=(n(size))
+                        text.ax x=(n(-0.35 * size)) y={ (row) ".5" } font-size=(n(size))
                             dominant-baseline="central" text-anchor="end" { (format!("{:0digits$X}", row * cols)) }
                     }
                 }
             }
-        }
-    }
-}
-
-/// An owner without its entry, so that all entries of an area share two paths.
-#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-struct Owner2 {
-    kind: Kind,
-    area: u16,
-}
-
-impl Owner2 {
-    fn of(owner: Owner) -> Self {
-        Self {
-            kind: owner.kind,
-            area: owner.area,
-        }
-    }
-
-    fn words(self, layout: &Layout) -> String {
-        match (self.kind, layout.areas.get(usize::from(self.area))) {
-            (Kind::Absent | Kind::Unclaimed, _) | (_, None) => self.kind.word().to_owned(),
-            (kind, Some(area)) => format!("{}: {}", area.name, kind.word()),
         }
     }
 }
