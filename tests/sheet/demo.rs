@@ -65,7 +65,7 @@ pub(crate) fn patch_sheet(
 ) -> Sheet {
     let decoded = Decoded::new(layout, &load(layout, which)).unwrap();
     let bank = Bank::new(&decoded);
-    let found = findings(layout, &decoded.memory, &decoded.codes);
+    let found = findings(&decoded);
     let form = std::fs::read_to_string(folder(&layout.id).join("hand-set.toml")).unwrap();
     let (form, _) = read_form(layout, &form).unwrap();
     let pages = pages(Source {

@@ -43,7 +43,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         facts,
     };
     let mut found = decoded.reading.findings.clone();
-    found.extend(bank::findings(&layout, &decoded.memory, &decoded.codes));
+    found.extend(bank::findings(&decoded));
     let source = sheet::memory::Source {
         layout: &layout,
         reading: Some(&decoded.reading),

@@ -101,7 +101,7 @@ fn open(args: &Args) -> Result<(Layout, Bank, Vec<Finding>), Failure> {
     let (bank, found) = {
         let decoded = args.files.decode(&args.source, &layout)?;
         let mut found = decoded.reading.findings.clone();
-        found.extend(bank::findings(&layout, &decoded.memory, &decoded.codes));
+        found.extend(bank::findings(&decoded));
         (Bank::new(&decoded), found)
     };
     Ok((layout, bank, found))
