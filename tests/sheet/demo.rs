@@ -105,3 +105,14 @@ pub(crate) fn memory_sheet(layout: &Layout, which: &str, before: &str) -> Sheet 
 pub(crate) fn layout(id: &str) -> Layout {
     layout::load(id).unwrap_or_else(|e| panic!("{id}: {e}"))
 }
+
+/// The damaged readings of an instrument, by name.
+pub(crate) fn damaged(instrument: &str) -> Vec<String> {
+    let folder = folder(instrument).join("damaged");
+    let mut names: Vec<String> = std::fs::read_dir(folder)
+        .unwrap()
+        .map(|e| e.unwrap().file_name().into_string().unwrap())
+        .collect();
+    names.sort();
+    names
+}
