@@ -70,7 +70,8 @@ fn every_kind_of_document_is_valid_by_its_published_schema() {
         }
         let document: Value = serde_json::from_slice(&text)
             .unwrap_or_else(|e| panic!("{line}: {e}: {}", String::from_utf8_lossy(&text)));
-        let schema: Value = serde_json::from_slice(&cellkeep(here, &["schema", kind]).stdout).unwrap();
+        let schema: Value =
+            serde_json::from_slice(&cellkeep(here, &["schema", kind]).stdout).unwrap();
         assert_eq!(document["kind"], kind, "{line}");
         seen.insert(kind.to_owned());
         cases.push(json!({"kind": kind, "schema": schema, "document": document, "headed": true}));
@@ -78,14 +79,18 @@ fn every_kind_of_document_is_valid_by_its_published_schema() {
     // A layout is TOML and has no head; the same value as JSON must fit the schema that editors use.
     let text = std::fs::read_to_string(root().join("formats/pellow-six.toml")).unwrap();
     let document: Value = toml::from_str(&text).unwrap();
-    let schema: Value = serde_json::from_slice(&cellkeep(here, &["schema", "layout"]).stdout).unwrap();
+    let schema: Value =
+        serde_json::from_slice(&cellkeep(here, &["schema", "layout"]).stdout).unwrap();
     seen.insert("layout".to_owned());
     cases.push(json!({"kind": "layout", "schema": schema, "document": document, "headed": false}));
 
     let kinds = String::from_utf8(cellkeep(here, &["schema"]).stdout).unwrap();
     for line in kinds.lines().filter(|l| l.contains(" version ")) {
         let kind = line.split_whitespace().next().unwrap();
-        assert!(seen.contains(kind), "no document of kind {kind} is tried; add one to documents.txt");
+        assert!(
+            seen.contains(kind),
+            "no document of kind {kind} is tried; add one to documents.txt"
+        );
     }
 
     let file = here.join("cases.json");
@@ -108,15 +113,29 @@ fn every_kind_of_document_is_valid_by_its_published_schema() {
 fn digests_are_those_of_sha256sum() {
     let folder = tempfile::tempdir().unwrap();
     let reading = root().join("demo-dumps/aldermoor-four/today-1");
-    let args = ["copy", "--from", "preset=1", "--to", "preset=2", "-l", "aldermoor-four", "-o", "out"];
+    let args = [
+        "copy",
+        "--from",
+        "preset=1",
+        "--to",
+        "preset=2",
+        "-l",
+        "aldermoor-four",
+        "-o",
+        "out",
+    ];
     let mut call = vec![args[0], reading.to_str().unwrap()];
     call.extend(&args[1..]);
     cellkeep(folder.path(), &call);
     let record: Value =
-        serde_json::from_slice(&std::fs::read(folder.path().join("out/reading.json")).unwrap()).unwrap();
+        serde_json::from_slice(&std::fs::read(folder.path().join("out/reading.json")).unwrap())
+            .unwrap();
     let mut listed = String::new();
     for chip in record["chips"].as_array().unwrap() {
-        let (digest, file) = (chip["sha256"].as_str().unwrap(), chip["file"].as_str().unwrap());
+        let (digest, file) = (
+            chip["sha256"].as_str().unwrap(),
+            chip["file"].as_str().unwrap(),
+        );
         listed.push_str(&format!("{digest}  {file}\n"));
     }
     assert_eq!(listed.lines().count(), 3);
@@ -126,5 +145,9 @@ fn digests_are_those_of_sha256sum() {
         .current_dir(folder.path().join("out"))
         .output()
         .expect("sha256sum is in Debian's coreutils");
-    assert!(output.status.success(), "{}", String::from_utf8_lossy(&output.stderr));
+    assert!(
+        output.status.success(),
+        "{}",
+        String::from_utf8_lossy(&output.stderr)
+    );
 }
