@@ -242,27 +242,21 @@ struct FileSummary {
     first: u32,
     /// The address after the highest.
     end: u64,
-    /// SHA-256 of the file, lower-case hex.
+    /// SHA-256 of the file, lower-case hex; only worked out where it is shown.
     #[serde(skip_serializing_if = "Option::is_none")]
     sha256: Option<String>,
 }
 
 impl FileSummary {
-    fn new(path: &Path, form: Form, bytes: &SparseBytes) -> Self {
+    fn new(path: &Path, form: Form, bytes: &SparseBytes, sha256: Option<String>) -> Self {
         Self {
             path: path.display().to_string(),
             form,
             bytes: bytes.count(),
             first: bytes.first().unwrap_or(0),
             end: bytes.end(),
-            sha256: None,
+            sha256,
         }
-    }
-
-    /// The summary with the file's digest. Only the document shows it, and for a large file it is much of the work.
-    fn hashed(mut self, file: &[u8], wanted: bool) -> Self {
-        self.sha256 = wanted.then(|| sha256_hex(file));
-        self
     }
 
     fn told(&self) -> String {
@@ -339,8 +333,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let mut outputs = Vec::new();
     for (path, part) in args.outputs.iter().zip(&parts) {
         place::write_file(path, &part.file, args.replace)?;
-        let summary = FileSummary::new(path, plan.write.form, &part.bytes);
-        outputs.push(summary.hashed(&part.file, args.json));
+        let sha256 = args.json.then(|| sha256_hex(&part.file));
+        outputs.push(FileSummary::new(path, plan.write.form, &part.bytes, sha256));
     }
     let ended = findings::status(&noticed);
     let conversion = Conversion {
@@ -503,12 +497,13 @@ fn open(path: &Path, args: &Args) -> Result<(Contents, FileSummary), Failure> {
         form: args.from,
         skip_wrong_lines: args.skip_wrong_lines,
     };
-    let mut contents = form::read(&file, options).map_err(wrong)?;
+    let sha256 = args.json.then(|| sha256_hex(&file));
+    let mut contents = form::read_owned(file, options).map_err(wrong)?;
     if args.inputs.len() > 1 {
         for finding in &mut contents.findings {
             finding.says = format!("{}: {}", path.display(), finding.says);
         }
     }
-    let summary = FileSummary::new(path, contents.form, &contents.bytes).hashed(&file, args.json);
+    let summary = FileSummary::new(path, contents.form, &contents.bytes, sha256);
     Ok((contents, summary))
 }

@@ -410,7 +410,7 @@ impl Reader {
             });
         }
         let row = self.last.len() as u64;
-        if row == 0 || length % row != 0 {
+        if row == 0 || !length.is_multiple_of(row) {
             return Ok(Err(format!(
                 "'*' on line {line} stands for {length} bytes, which is no multiple of the {row} of the line before it"
             )));

@@ -171,7 +171,8 @@ fn open(
         form: spec.form.or(candidate.record.as_ref().map(|r| r.form)),
         skip_wrong_lines: spec.skip_wrong_lines,
     };
-    Ok(form::read(&file, options).map(|contents| (contents, sha256_hex(&file))))
+    let sha256 = sha256_hex(&file);
+    Ok(form::read_owned(file, options).map(|contents| (contents, sha256)))
 }
 
 /// What is known about a chip before its file is looked into: the caller's word, then the folder's record, then
