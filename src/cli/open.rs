@@ -88,6 +88,24 @@ impl ReadingArgs {
         Ok(layout::load(&named.id)?)
     }
 
+    /// The layout that was named, or that the reading's record names, if there is one: some commands work on bare
+    /// chips too.
+    pub(crate) fn layout_if_named(&self, reading: &str) -> Result<Option<Layout>, Failure> {
+        if self.layout.is_none() && reading::named_layout(&self.spec(reading)?)?.is_none() {
+            return Ok(None);
+        }
+        self.layout_for(reading).map(Some)
+    }
+
+    /// Loads a reading and brings it into the layout's order and geometry, where there is a layout.
+    pub(crate) fn aligned(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
+        let reading = self.load(text, layout)?;
+        Ok(match layout {
+            Some(layout) => reading.aligned(layout),
+            None => reading,
+        })
+    }
+
     /// Loads a reading by a layout, or bare.
     pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
         let spec = self.spec(text)?;

@@ -116,6 +116,25 @@ impl Memory {
         Some((self.value[at] & mask != 0) != place.inverted)
     }
 
+    /// For each chip and cell, whether a bit that both know differs between two contents of the same chips.
+    pub fn changed(&self, other: &Memory) -> Vec<Vec<bool>> {
+        self.bases
+            .iter()
+            .zip(&self.shapes)
+            .map(|(&base, &(words, _))| {
+                (base..base + words as usize)
+                    .map(|at| {
+                        let known = |m: &Memory| m.known.as_ref().map_or(0xff, |k| k[at]);
+                        match other.value.get(at) {
+                            Some(v) => (self.value[at] ^ v) & known(self) & known(other) != 0,
+                            None => false,
+                        }
+                    })
+                    .collect()
+            })
+            .collect()
+    }
+
     /// Sets the code bit at a place, inversion applied; outside nothing happens.
     pub fn set_bit(&mut self, place: BitPlace, bit: bool) {
         let Some(at) = self.at(place) else { return };

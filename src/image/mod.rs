@@ -168,6 +168,18 @@ impl ChipImage {
         true
     }
 
+    /// Replaces every cell: `change(cell, value, known)` returns the new value and the mask of known bits. Bits
+    /// above the width, and values of unknown bits, are dropped.
+    pub fn edit(&mut self, mut change: impl FnMut(u32, u8, u8) -> (u8, u8)) {
+        let mask = self.mask();
+        let cells = self.value.iter_mut().zip(&mut self.known);
+        for (cell, (v, k)) in cells.enumerate() {
+            let (value, known) = change(cell as u32, *v, *k);
+            *k = known & mask;
+            *v = value & *k;
+        }
+    }
+
     /// How many bits are unknown.
     pub fn unknown_bits(&self) -> u64 {
         let known: u64 = self.known.iter().map(|k| u64::from(k.count_ones())).sum();

@@ -1,0 +1,138 @@
+//! `settle`: one reading out of several reads.
+
+use super::open::{OutputArgs, ReadingArgs};
+use super::output::{print_text, say};
+use super::{Outcome, Status, findings};
+use crate::document::to_json;
+use crate::reading::Reading;
+use crate::settle::{Rules, Settlement, settle};
+
+/// The file in the new folder that records the votes.
+const RECORD: &str = "settlement.json";
+/// Dissenting bits listed before the rest is only counted.
+const LISTED: usize = 24;
+
+/// Make one reading out of several reads of the same chips.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Where reads differ, the reason is looked for before there is a vote: a data pin, an address pin, one chip, one read.
+Bits that such a fault reaches, and bits the votes leave in doubt, become unknown; they are never guessed.
+Exit status 1 means that something was found or is left open.
+
+Examples:
+  cellkeep settle read1 read2 read3 -l aldermoor-four -o settled
+  cellkeep settle read1 read2 -o settled                   bare chips, without a layout
+  cellkeep settle r1 r2 r3 r4 r5 -o settled --vote-over-faults
+
+What no repetition shows is a line that reads steadily wrong: run `cellkeep examine` on the result.")]
+pub(crate) struct Args {
+    /// The reads, two or more
+    #[arg(required = true, value_name = "READ")]
+    reads: Vec<String>,
+    #[command(flatten)]
+    files: ReadingArgs,
+    #[command(flatten)]
+    output: OutputArgs,
+    /// Leave a bit unknown when its majority is wrong with more than this chance
+    #[arg(long, value_name = "CHANCE", default_value_t = 0.01)]
+    doubt: f64,
+    /// Vote even where the dissent shares a pin, a chip or a moment
+    #[arg(long)]
+    vote_over_faults: bool,
+    /// Print the votes as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = match args.reads.first() {
+        Some(first) => args.files.layout_if_named(first)?,
+        None => None,
+    };
+    let mut reads: Vec<(String, Reading)> = Vec::new();
+    for name in &args.reads {
+        reads.push((name.clone(), args.files.aligned(name, layout.as_ref())?));
+    }
+    let rules = Rules {
+        doubt: args.doubt.clamp(0.0, 0.5),
+        over_faults: args.vote_over_faults,
+    };
+    let (reading, settlement) = settle(&reads, layout.as_ref(), rules)?;
+    let text = to_json(&settlement)?;
+    let also = vec![(RECORD.to_owned(), text.clone().into_bytes())];
+    let written = args.output.write(&reading, also)?;
+    let status = match findings::status(&settlement.findings) {
+        Status::Clean if settlement.unsettled == 0 => Status::Clean,
+        _ => Status::Findings,
+    };
+    if args.json {
+        print_text(&text);
+        return Ok(status);
+    }
+    print(&settlement, args, &written);
+    Ok(status)
+}
+
+fn print(s: &Settlement, args: &Args, written: &[String]) {
+    say!("agreement   bits        dissenting  place");
+    for a in s
+        .agreement
+        .iter()
+        .filter(|a| a.agreed < a.bits || !a.place.contains(' '))
+    {
+        let share = 100.0 * a.agreed as f64 / a.bits.max(1) as f64;
+        say!(
+            "{share:8.3} %  {:<10}  {:<10}  {}",
+            a.bits,
+            a.bits - a.agreed,
+            a.place
+        );
+    }
+    if !s.dissents.is_empty() {
+        say!();
+        say!("chip  cell    line  read 0  read 1  settled  doubt");
+        for d in s.dissents.iter().take(LISTED) {
+            let settled = d.settled.map_or("unknown".to_owned(), |v| v.to_string());
+            say!(
+                "{:<5} {:#06x}  D{:<4} {:<7} {:<7} {settled:<8} {:.3}",
+                d.chip,
+                d.cell,
+                d.line,
+                d.zeros,
+                d.ones,
+                d.doubt
+            );
+        }
+        if s.dissents.len() > LISTED {
+            say!(
+                "... and {} more, all in {RECORD}",
+                s.dissents.len() - LISTED
+            );
+        }
+    }
+    if !s.findings.is_empty() {
+        say!();
+        findings::print(&s.findings);
+    }
+    say!();
+    say!(
+        "{} bits settled against a dissent, {} left unknown; {:.2} settled bits are expected to be wrong still",
+        s.settled,
+        s.unsettled,
+        s.expected_wrong
+    );
+    match s.further_reads {
+        Some(0) => say!("no further read is needed to bring wrong and open bits under one"),
+        Some(n) => say!("{n} further reads would bring wrong and open bits under one"),
+        None => say!(
+            "forty further reads would not bring wrong and open bits under one: mend the contact first"
+        ),
+    }
+    let folder = args.output.output.display();
+    say!("wrote {} to {folder}", written.join(", "));
+    if findings::status(&s.findings) == Status::Findings {
+        say!("next: do what the findings say, read again, and settle all reads together");
+    } else {
+        say!("next: `cellkeep examine {folder}` looks for what every read shows alike");
+    }
+}

@@ -1,0 +1,469 @@
+//! Settling: one reading out of several reads of the same chips.
+//!
+//! Reads are aligned, an odd one out is set aside, what the dissent shares is named ([`locate`]), and only then
+//! is there a vote, weighed by the model in [`vote`]. A bit that the votes leave in doubt becomes unknown.
+
+mod locate;
+mod outlier;
+pub mod vote;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::blame::{Blame, Who};
+use crate::document::Document;
+use crate::finding::{Finding, Severity};
+use crate::image::ChipImage;
+use crate::layout::model::Layout;
+use crate::reading::{ChipReading, Origin, Reading};
+
+pub use locate::{Located, Shared};
+use vote::{Noise, Vote};
+
+/// Why reads could not be settled.
+#[derive(Debug, thiserror::Error)]
+pub enum SettleError {
+    /// Fewer than two reads.
+    #[error("settling needs at least two reads of the same chips, and {0} was given")]
+    TooFew(usize),
+    /// The reads have different chips.
+    #[error("{name} has the chips {found}, the first read has {expected}")]
+    Chips {
+        /// The read's name.
+        name: String,
+        /// Its chips.
+        found: String,
+        /// Those of the first read.
+        expected: String,
+    },
+    /// A chip has another shape.
+    #[error("{name}: chip {chip} is {found}, in the first read it is {expected}")]
+    Shape {
+        /// The read's name.
+        name: String,
+        /// The chip.
+        chip: String,
+        /// Words × width found.
+        found: String,
+        /// Words × width of the first read.
+        expected: String,
+    },
+}
+
+impl Blame for SettleError {
+    fn who(&self) -> Who {
+        match self {
+            SettleError::TooFew(_) => Who::Caller,
+            SettleError::Chips { .. } | SettleError::Shape { .. } => Who::File,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(
+            match self {
+                SettleError::TooFew(_) => "read the chips again into another folder and give both",
+                SettleError::Chips { .. } => "give reads of one instrument, named alike",
+                SettleError::Shape { .. } => {
+                    "read that chip again with the same part chosen on the programmer"
+                }
+            }
+            .to_owned(),
+        )
+    }
+}
+
+/// How to settle.
+#[derive(Clone, Copy, Debug)]
+pub struct Rules {
+    /// A bit whose majority is wrong with more than this chance becomes unknown; 0 to 0.5.
+    pub doubt: f64,
+    /// Vote even over a located contact, supply or contention fault.
+    pub over_faults: bool,
+}
+
+impl Default for Rules {
+    fn default() -> Self {
+        Self {
+            doubt: 0.01,
+            over_faults: false,
+        }
+    }
+}
+
+/// Agreement of one place, counted in bits.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Agreement {
+    /// The place: a chip, a line, an area.
+    pub place: String,
+    /// Bits there that at least two reads know.
+    pub bits: u64,
+    /// Of those, bits on which all reads agree.
+    pub agreed: u64,
+}
+
+/// A bit on which the reads differ.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Dissent {
+    /// The chip's id.
+    pub chip: String,
+    /// Cell address.
+    pub cell: u32,
+    /// Data line.
+    pub line: u8,
+    /// Reads that saw 0.
+    pub zeros: u32,
+    /// Reads that saw 1.
+    pub ones: u32,
+    /// What it was settled to; absent where it stays unknown.
+    pub settled: Option<u8>,
+    /// Chance that the majority is wrong.
+    pub doubt: f64,
+}
+
+/// One read and what became of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ReadReport {
+    /// Its name as given.
+    pub name: String,
+    /// Why it was left out of the vote, if it was.
+    pub set_aside: Option<String>,
+}
+
+/// What settling found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Settlement {
+    /// The reads given.
+    pub reads: Vec<ReadReport>,
+    /// Agreement per chip, data line, address line and area.
+    pub agreement: Vec<Agreement>,
+    /// Every dissenting bit.
+    pub dissents: Vec<Dissent>,
+    /// What the dissent shares, and what else was noticed.
+    pub findings: Vec<Finding>,
+    /// Bits settled against a dissenting vote.
+    pub settled: u64,
+    /// Bits left unknown.
+    pub unsettled: u64,
+    /// Settled bits expected to be wrong still, by the model of [`vote`].
+    pub expected_wrong: f64,
+    /// Further reads that would bring the expected number of wrong and open bits together under one; absent
+    /// where 40 would not.
+    pub further_reads: Option<u32>,
+}
+
+impl Document for Settlement {
+    const KIND: &'static str = "settlement";
+    const VERSION: u32 = 1;
+}
+
+/// Settles reads, each given with its name.
+///
+/// # Errors
+/// When there are fewer than two, or they are not reads of the same chips.
+pub fn settle(
+    reads: &[(String, Reading)],
+    layout: Option<&Layout>,
+    rules: Rules,
+) -> Result<(Reading, Settlement), SettleError> {
+    let chips = align(reads)?;
+    let aside = outlier::set_aside(&chips);
+    let used: Vec<usize> = (0..reads.len()).filter(|r| aside[*r].is_none()).collect();
+    let images: Vec<Vec<&ChipImage>> = chips
+        .iter()
+        .map(|c| used.iter().map(|r| c[*r]).collect())
+        .collect();
+    let majority: Vec<ChipImage> = images.iter().map(|c| majority(c)).collect();
+    let located = locate::locate(&images, &majority);
+    let name_of = |r: usize| {
+        used.get(r)
+            .map_or_else(String::new, |r| reads[*r].0.clone())
+    };
+    let ids: Vec<&str> = reads[0].1.chips.iter().map(|c| c.id.as_str()).collect();
+
+    let mut report = Settlement {
+        reads: reads
+            .iter()
+            .zip(&aside)
+            .map(|((name, _), why)| ReadReport {
+                name: name.clone(),
+                set_aside: why.clone(),
+            })
+            .collect(),
+        agreement: agreement(&images, &ids, layout),
+        dissents: Vec::new(),
+        findings: outlier::findings(reads, &aside),
+        settled: 0,
+        unsettled: 0,
+        expected_wrong: 0.0,
+        further_reads: None,
+    };
+    for l in &located {
+        report
+            .findings
+            .push(locate::finding(l, ids[l.chip], &name_of));
+    }
+    let mut out = reads[used[0]].1.clone();
+    for (chip, images) in images.iter().enumerate() {
+        // Chips have their own noise: a bad clip on one says nothing about the next.
+        let noise = Noise::learn(&histogram(images));
+        let fault = located
+            .iter()
+            .find(|l| l.chip == chip)
+            .filter(|_| !rules.over_faults);
+        vote_chip(
+            images,
+            &mut out.chips[chip],
+            &noise,
+            fault,
+            rules,
+            &mut report,
+        );
+    }
+    report.further_reads = further(&images, used.len() as u32, rules.doubt);
+    if report.unsettled > 0 {
+        report.findings.push(
+            Finding::new(
+                "settle.open",
+                Severity::Caution,
+                format!(
+                    "{} bits could not be settled and are unknown in the result",
+                    report.unsettled
+                ),
+            )
+            .act("Mend what the findings name, read again, and settle all reads together."),
+        );
+    }
+    Ok((out, report))
+}
+
+/// The images by chip, then by read, in the order of the first read.
+fn align(reads: &[(String, Reading)]) -> Result<Vec<Vec<&ChipImage>>, SettleError> {
+    let [(_, first), rest @ ..] = reads else {
+        return Err(SettleError::TooFew(0));
+    };
+    if rest.is_empty() {
+        return Err(SettleError::TooFew(1));
+    }
+    let names = |r: &Reading| {
+        let mut ids: Vec<String> = r.chips.iter().map(|c| c.id.clone()).collect();
+        ids.sort();
+        ids.join(", ")
+    };
+    let mut out: Vec<Vec<&ChipImage>> = first.chips.iter().map(|c| vec![&c.image]).collect();
+    for (name, read) in rest {
+        if read.chips.len() != first.chips.len() {
+            return Err(SettleError::Chips {
+                name: name.clone(),
+                found: names(read),
+                expected: names(first),
+            });
+        }
+        for (to, chip) in out.iter_mut().zip(&first.chips) {
+            let Some(other) = read.chips.iter().find(|c| c.id == chip.id) else {
+                return Err(SettleError::Chips {
+                    name: name.clone(),
+                    found: names(read),
+                    expected: names(first),
+                });
+            };
+            let shape = |i: &ChipImage| format!("{} x {}", i.words(), i.width());
+            if shape(&other.image) != shape(&chip.image) {
+                return Err(SettleError::Shape {
+                    name: name.clone(),
+                    chip: chip.id.clone(),
+                    found: shape(&other.image),
+                    expected: shape(&chip.image),
+                });
+            }
+            to.push(&other.image);
+        }
+    }
+    Ok(out)
+}
+
+/// Ones and zeros seen at a bit.
+fn counts(images: &[&ChipImage], cell: u32, line: u8) -> (u32, u32) {
+    let (mut ones, mut zeros) = (0, 0);
+    for i in images {
+        match i.bit(cell, line) {
+            Some(true) => ones += 1,
+            Some(false) => zeros += 1,
+            None => {}
+        }
+    }
+    (ones, zeros)
+}
+
+/// The bitwise majority; ties and bits nobody read are unknown.
+fn majority(images: &[&ChipImage]) -> ChipImage {
+    let mut out = images[0].clone();
+    for cell in 0..out.words() {
+        if images.iter().skip(1).all(|i| {
+            let c = cell as usize;
+            i.values()[c] == images[0].values()[c] && i.known()[c] == images[0].known()[c]
+        }) {
+            continue;
+        }
+        for line in 0..out.width() {
+            let (ones, zeros) = counts(images, cell, line);
+            out.set_bit(cell, line, (ones != zeros).then_some(ones > zeros));
+        }
+    }
+    out
+}
+
+fn histogram(images: &[&ChipImage]) -> Vec<(Vote, u64)> {
+    let mut seen = std::collections::BTreeMap::new();
+    for cell in 0..images[0].words() {
+        for line in 0..images[0].width() {
+            let (ones, zeros) = counts(images, cell, line);
+            let vote = Vote {
+                known: ones + zeros,
+                minority: ones.min(zeros),
+            };
+            *seen.entry(vote).or_insert(0) += 1;
+        }
+    }
+    seen.into_iter().collect()
+}
+
+/// Whether a located fault reaches a bit, so that voting there would be voting over the fault.
+fn tainted(fault: &Located, line: u8) -> bool {
+    match fault.shared {
+        Shared::DataLine(l) => l == line,
+        Shared::AddressLine(_) | Shared::Read(_) | Shared::Chip => true,
+    }
+}
+
+fn vote_chip(
+    images: &[&ChipImage],
+    out: &mut ChipReading,
+    noise: &Noise,
+    fault: Option<&Located>,
+    rules: Rules,
+    report: &mut Settlement,
+) {
+    let mut doubts = std::collections::HashMap::new();
+    for cell in 0..out.image.words() {
+        for line in 0..out.image.width() {
+            let (ones, zeros) = counts(images, cell, line);
+            let vote = Vote {
+                known: ones + zeros,
+                minority: ones.min(zeros),
+            };
+            let doubt = *doubts.entry(vote).or_insert_with(|| noise.wrong(vote));
+            let dissent = vote.minority > 0;
+            let open = vote.known == 0
+                || (dissent && (doubt > rules.doubt || fault.is_some_and(|f| tainted(f, line))));
+            let bit = (!open).then_some(ones > zeros);
+            if dissent {
+                let why = format!("{zeros} reads saw 0, {ones} saw 1");
+                let origin = Origin {
+                    verb: "settled".to_owned(),
+                    why,
+                    from: None,
+                };
+                out.set_bit(cell, line, bit, &origin);
+            } else {
+                out.image.set_bit(cell, line, bit);
+            }
+            if !open {
+                report.expected_wrong += doubt;
+                report.settled += u64::from(dissent);
+            } else {
+                report.unsettled += 1;
+            }
+            if dissent {
+                report.dissents.push(Dissent {
+                    chip: out.id.clone(),
+                    cell,
+                    line,
+                    zeros,
+                    ones,
+                    settled: bit.map(u8::from),
+                    doubt,
+                });
+            }
+        }
+    }
+}
+
+/// The least number of further reads after which fewer than one bit is expected wrong or open.
+fn further(images: &[Vec<&ChipImage>], reads: u32, doubt: f64) -> Option<u32> {
+    let chips: Vec<(Noise, u64)> = images
+        .iter()
+        .map(|c| (Noise::learn(&histogram(c)), c[0].bits()))
+        .collect();
+    (0..=40).find(|more| {
+        let left: f64 = chips
+            .iter()
+            .map(|(noise, bits)| {
+                let (wrong, open) = noise.forecast(*bits, reads + more, doubt);
+                wrong + open
+            })
+            .sum();
+        left < 1.0
+    })
+}
+
+fn agreement(images: &[Vec<&ChipImage>], ids: &[&str], layout: Option<&Layout>) -> Vec<Agreement> {
+    let mut out = Vec::new();
+    // One bit set for each line all reads agree on, and for each line at least two reads know.
+    let maps: Vec<Vec<(u8, u8)>> = images
+        .iter()
+        .map(|reads| {
+            (0..reads[0].words())
+                .map(|cell| {
+                    let (mut agreed, mut judged) = (0, 0);
+                    for line in 0..reads[0].width() {
+                        let (ones, zeros) = counts(reads, cell, line);
+                        if ones + zeros > 1 {
+                            judged |= 1 << line;
+                            agreed |= u8::from(ones == 0 || zeros == 0) << line;
+                        }
+                    }
+                    (agreed, judged)
+                })
+                .collect()
+        })
+        .collect();
+    let tally = |place: String, cells: &mut dyn Iterator<Item = (u8, u8)>| {
+        let (mut bits, mut agreed) = (0, 0);
+        for (a, j) in cells {
+            bits += u64::from(j.count_ones());
+            agreed += u64::from(a.count_ones());
+        }
+        Agreement {
+            place,
+            bits,
+            agreed,
+        }
+    };
+    for (map, (id, reads)) in maps.iter().zip(ids.iter().zip(images)) {
+        out.push(tally((*id).to_owned(), &mut map.iter().copied()));
+        for line in 0..reads[0].width() {
+            let m = 1u8 << line;
+            let mut cells = map.iter().map(|(a, j)| (a & m, j & m));
+            out.push(tally(format!("{id} D{line}"), &mut cells));
+        }
+        for line in 0..map.len().next_power_of_two().trailing_zeros() {
+            for level in [0, 1] {
+                let mut cells = map
+                    .iter()
+                    .enumerate()
+                    .filter(|(c, _)| (c >> line) & 1 == level)
+                    .map(|(_, m)| *m);
+                out.push(tally(format!("{id} A{line}={level}"), &mut cells));
+            }
+        }
+    }
+    for area in layout.iter().flat_map(|l| &l.areas) {
+        let mut bits = area.places.iter().filter_map(|p| {
+            let m = 1u8.checked_shl(p.line.into()).unwrap_or(0);
+            let (a, j) = maps.get(usize::from(p.chip))?.get(p.cell as usize)?;
+            Some((a & m, j & m))
+        });
+        out.push(tally(area.name.clone(), &mut bits));
+    }
+    out
+}
