@@ -13,6 +13,8 @@ pub mod document;
 
 pub mod finding;
 
+pub mod evidence;
+
 pub mod image;
 
 pub mod layout;
@@ -32,8 +34,10 @@ pub mod edit;
 pub mod caution;
 pub mod identify;
 
+pub mod settle;
 pub mod standby;
 
+pub mod examine;
 pub mod plan;
 
 pub mod sheet;

@@ -12,6 +12,7 @@ mod copy;
 mod decode;
 mod edited;
 mod encode;
+mod examine;
 mod findings;
 mod hand_set;
 mod identify;
@@ -23,7 +24,7 @@ mod plan;
 mod rehearse;
 mod schema;
 mod set;
-mod sheet;
+mod settle;
 mod shelf;
 mod standby;
 mod supply;
@@ -72,11 +73,12 @@ enum Command {
     Compare(compare::Args),
     Verify(verify::Args),
     Identify(identify::Args),
+    Settle(settle::Args),
+    Examine(examine::Args),
     Set(set::Args),
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
-    Sheet(sheet::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -126,11 +128,12 @@ pub fn main() -> ExitCode {
         Command::Compare(args) => compare::run(&args),
         Command::Verify(args) => verify::run(&args),
         Command::Identify(args) => identify::run(&args),
+        Command::Settle(args) => settle::run(&args),
+        Command::Examine(args) => examine::run(&args),
         Command::Set(args) => set::run(&args),
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
-        Command::Sheet(args) => sheet::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

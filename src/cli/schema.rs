@@ -55,6 +55,8 @@ static KINDS: &[Kind] = &[
     kind::<crate::bank::Bank>("a decoded reading (decode --json)"),
     kind::<crate::compare::Comparison>("what changed between two readings (compare --json)"),
     kind::<crate::compare::verify::Verification>("what read back as written (verify --json)"),
+    kind::<crate::settle::Settlement>("how several reads became one (settle --json)"),
+    kind::<crate::examine::Examination>("what is damaged and why (examine --json)"),
     kind::<crate::identify::Identification>("which layouts fit a reading (identify --json)"),
     kind::<crate::edit::EditRecord>("changes.json beside an edited reading"),
     kind::<super::convert::Conversion>("what a conversion read, wrote and lost (convert --json)"),

@@ -11,6 +11,7 @@ mod checks;
 pub mod crcs;
 pub mod diff;
 mod document;
+mod document_area;
 mod error;
 pub mod explain;
 mod fields;

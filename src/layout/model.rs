@@ -464,7 +464,7 @@ pub struct Bench {
 }
 
 /// Where a layout came from.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Source {
     /// How it was found: "built in", or the path as given.
     pub origin: String,

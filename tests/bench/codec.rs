@@ -164,7 +164,7 @@ mod contiguous_fields {
         });
     }
 
-    #[divan::bench(sample_count = 5)]
+    #[divan::bench]
     fn deku_decode(bencher: Bencher<'_, '_>) {
         let bytes = bytes();
         bencher.counter(counter()).bench_local(|| {

@@ -1,0 +1,153 @@
+//! `examine`: look for damage and name its likely cause.
+
+use super::open::ReadingArgs;
+use super::output::{print_text, say};
+use super::{Outcome, findings};
+use crate::document::to_json;
+use crate::examine::{EntryVerdict, Examination, Picture, Verdict, examine};
+use crate::finding::worst;
+
+/// Look for damage in a reading, name its likely cause, and say what to do at the bench.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Every cause is weighed by how many bits it saves in describing what was read; ten bits are odds of a thousand to one.
+An earlier reading of the same instrument makes everything sharper, and tells edits from damage.
+Without a layout, line and chip faults are still found. Exit status 1 means that something above a note was found.
+
+Examples:
+  cellkeep examine settled
+  cellkeep examine today --earlier last-visit -l aldermoor-four
+  cellkeep examine dump.bin                                bare chips, without a layout
+
+In the pictures `.` is intact, `?` was not read, `x` marks flipped bits, a letter the finding of that letter.")]
+pub(crate) struct Args {
+    /// The reading
+    reading: String,
+    /// An earlier reading of the same instrument
+    #[arg(long, value_name = "READING")]
+    earlier: Option<String>,
+    #[command(flatten)]
+    files: ReadingArgs,
+    /// Draw every chip, intact ones too
+    #[arg(long)]
+    pictures: bool,
+    /// List every entry, sound ones too
+    #[arg(long)]
+    entries: bool,
+    /// Print the examination as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = args.files.layout_if_named(&args.reading)?;
+    let reading = args.files.aligned(&args.reading, layout.as_ref())?;
+    let earlier = match &args.earlier {
+        Some(text) => Some(args.files.aligned(text, layout.as_ref())?),
+        None => None,
+    };
+    let mut examined = examine(&reading, layout.as_ref(), earlier.as_ref())?.examination;
+    // What was noticed about the files belongs to the picture of damage too.
+    examined.findings.extend(reading.findings.iter().cloned());
+    let status = findings::status(&examined.findings);
+    if args.json {
+        print_text(&to_json(&examined)?);
+        return Ok(status);
+    }
+    print(&examined, args);
+    Ok(status)
+}
+
+fn print(e: &Examination, args: &Args) {
+    findings::print(&e.findings);
+    for picture in &e.pictures {
+        let marked = picture.rows.iter().any(|r| r.marks.contains(|c| c != '.'));
+        if marked || args.pictures {
+            say!();
+            draw(picture);
+        }
+    }
+    let odd: Vec<&EntryVerdict> = e
+        .entries
+        .iter()
+        .filter(|v| args.entries || matches!(v.verdict, Verdict::Suspect | Verdict::Damaged))
+        .collect();
+    if !odd.is_empty() {
+        say!();
+        for v in odd {
+            say!(
+                "{:<8} {}, {}: {}",
+                v.verdict.word(),
+                v.area,
+                v.entry,
+                why(v)
+            );
+        }
+    }
+    say!();
+    for line in closing(e, args) {
+        say!("{line}");
+    }
+}
+
+fn why(v: &EntryVerdict) -> String {
+    const SHOWN: usize = 4;
+    let mut out = v.why.clone();
+    if !v.parameters.is_empty() && v.parameters.len() <= SHOWN {
+        out.push_str(&format!(" in {}", v.parameters.join(", ")));
+    } else if v.parameters.len() > SHOWN {
+        out.push_str(&format!(" in {} parameters", v.parameters.len()));
+    }
+    out
+}
+
+fn draw(picture: &Picture) {
+    say!("{}, {} cells a mark", picture.chip, picture.cells_a_mark);
+    for row in &picture.rows {
+        let marks: String = row
+            .marks
+            .chars()
+            .map(|c| match c {
+                '.' => ".".to_owned(),
+                '?' => "\u{1b}[33m?\u{1b}[0m".to_owned(),
+                c => format!("\u{1b}[31m{c}\u{1b}[0m"),
+            })
+            .collect();
+        say!("  {:>5} {marks}", row.label);
+    }
+}
+
+fn closing(e: &Examination, args: &Args) -> Vec<String> {
+    let count = |v: Verdict| e.entries.iter().filter(|x| x.verdict == v).count();
+    let mut lines = Vec::new();
+    if !e.entries.is_empty() {
+        lines.push(format!(
+            "{} entries sound, {} blank, {} suspect, {} damaged",
+            count(Verdict::Sound),
+            count(Verdict::Blank),
+            count(Verdict::Suspect),
+            count(Verdict::Damaged)
+        ));
+    }
+    if e.layout.is_none() {
+        lines.push(
+            "without a layout only lines and chips can be judged: name one with --layout"
+                .to_owned(),
+        );
+    }
+    match worst(&e.findings) {
+        None => {
+            lines.push(if e.layout.is_some() {
+                "nothing speaks against this reading; if a voice or preset still sounds wrong, the fault is not in the memory".to_owned()
+            } else {
+                "no line or chip fault shows".to_owned()
+            });
+            lines.push(format!("next: keep it before anything is unsoldered: `cellkeep shelf put JOB {}`", args.reading));
+        }
+        Some(_) => lines.push(format!(
+            "next: do what the findings say and read again; `cellkeep mend {}` proposes values for what stays damaged",
+            args.reading
+        )),
+    }
+    lines
+}

@@ -1,0 +1,252 @@
+//! A stretch of cells overwritten: a glitched entry, or a partial overwrite that ends at a round address.
+
+use std::sync::Arc;
+
+use super::{Cause, FAULT, Filler, Names, Scene, Shared, address_lines, finding, otherwise, runs};
+use crate::evidence::one_of;
+use crate::finding::Finding;
+use crate::image::ChipImage;
+
+/// A stretch of one chip that holds something else.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Region {
+    /// Index of the chip.
+    pub chip: usize,
+    /// First cell.
+    pub first: u32,
+    /// Last cell, inclusive.
+    pub last: u32,
+    /// What it holds: constant or noise.
+    pub filler: Filler,
+}
+
+/// Longest stretch that counts as a glitch, in cells for each data line: a write pulse at power-on or off hits
+/// one cell or a few.
+const GLITCH: u32 = 64;
+
+/// Bits by which stray writes are rarer than faults of lines and chips.
+const RARER: f64 = 4.0;
+
+impl Region {
+    fn cells(&self) -> u32 {
+        self.last - self.first + 1
+    }
+
+    fn short(&self, width: u8) -> bool {
+        self.cells() * u32::from(width) <= GLITCH
+    }
+}
+
+/// Bits to name a boundary: round addresses are cheaper, in proportion to how few of them there are.
+fn boundary(at: u32, lines: u32) -> f64 {
+    let round = if at == 0 {
+        lines
+    } else {
+        at.trailing_zeros().min(lines)
+    };
+    f64::from(lines - round) + (f64::from(lines) + 1.0).log2()
+}
+
+impl Cause for Region {
+    fn code(&self) -> &'static str {
+        if self.cells() <= GLITCH / 4 {
+            "entry.glitched"
+        } else {
+            "region.overwritten"
+        }
+    }
+
+    fn length(&self, chips: &[ChipImage]) -> f64 {
+        let Some(image) = chips.get(self.chip) else {
+            return f64::INFINITY;
+        };
+        let lines = address_lines(image);
+        let place = if self.short(image.width()) {
+            f64::from(lines) + one_of(GLITCH as usize)
+        } else {
+            boundary(self.first, lines) + boundary(self.last + 1, lines)
+        };
+        let filler = match self.filler {
+            Filler::Constant(_) => f64::from(image.width()) + 1.0,
+            _ => 1.0,
+        };
+        FAULT + RARER + one_of(chips.len()) + place + filler
+    }
+
+    fn forward(&self, chips: &mut [ChipImage]) {
+        let Some(image) = chips.get_mut(self.chip) else {
+            return;
+        };
+        let seen = match self.filler {
+            Filler::Constant(v) => (v, 0xff),
+            _ => (0, 0),
+        };
+        image.edit(|cell, v, k| {
+            if (self.first..=self.last).contains(&cell) {
+                seen
+            } else {
+                (v, k)
+            }
+        });
+    }
+
+    fn undo(&self, chips: &mut [ChipImage], _plausible: bool) {
+        let Some(image) = chips.get_mut(self.chip) else {
+            return;
+        };
+        image.edit(|cell, v, k| {
+            if (self.first..=self.last).contains(&cell) {
+                (0, 0)
+            } else {
+                (v, k)
+            }
+        });
+    }
+
+    fn open(&self) -> bool {
+        self.filler == Filler::Noise
+    }
+
+    fn chips(&self) -> Vec<usize> {
+        vec![self.chip]
+    }
+
+    fn tell(&self, names: &Names) -> Finding {
+        let mut place = names.place(self.chip);
+        place.cells = runs(self.first, self.last);
+        let what = match self.filler {
+            Filler::Constant(v) => format!("all {v:#04x}"),
+            _ => "nonsense".to_owned(),
+        };
+        let says = format!(
+            "{}: cells {:#06x} to {:#06x} hold {what}, their neighbours are intact",
+            names.of(self.chip),
+            self.first,
+            self.last
+        );
+        let f = finding(self.code(), place, says).means("What these cells held is lost.");
+        if self.code() == "entry.glitched" {
+            otherwise(
+                f.act("A stray write at power-up or power-down: check reset, write enable and the memory-protect switch before restoring."),
+                &["the owner saved over it while something was wrong"],
+            )
+        } else {
+            otherwise(
+                f.act("A load or clear that was broken off: ask what was done last, and check the tape or transfer path."),
+                &["a bank select line failed while the instrument wrote"],
+            )
+        }
+    }
+}
+
+/// The stretch with the largest sum, if it is positive.
+fn richest(gain: impl Iterator<Item = f64>) -> Option<(u32, u32, f64)> {
+    let (mut best, mut sum, mut start) = (None::<(u32, u32, f64)>, 0.0, 0u32);
+    for (i, g) in gain.enumerate() {
+        if sum <= 0.0 {
+            sum = 0.0;
+            start = i as u32;
+        }
+        sum += g;
+        if sum > 0.0 && best.is_none_or(|b| sum > b.2) {
+            best = Some((start, i as u32, sum));
+        }
+    }
+    best
+}
+
+/// The longest run of one value, when it is at least eight cells, as `(first, last, value)`.
+fn longest_run(image: &ChipImage, worth: &dyn Fn(u32) -> f64) -> Option<(u32, u32, u8)> {
+    let mut best = None::<(f64, u32, u32, u8)>;
+    let mut start = 0;
+    let mut sum = 0.0;
+    for cell in 0..image.words() {
+        let c = cell as usize;
+        let same = cell > 0
+            && image.values()[c] == image.values()[c - 1]
+            && image.known()[c] == image.mask();
+        if !same {
+            start = cell;
+            sum = 0.0;
+        }
+        sum += worth(cell);
+        if cell - start >= 7 && sum > best.map_or(0.0, |b| b.0) {
+            best = Some((sum, start, cell, image.values()[c]));
+        }
+    }
+    best.map(|b| (b.1, b.2, b.3))
+}
+
+/// Ends moved to the nearest rounder addresses inside and outside.
+fn rounded(first: u32, last: u32, words: u32) -> Vec<(u32, u32)> {
+    let mut out = vec![(first, last)];
+    for bits in [2u32, 3, 4, 5, 6, 7, 8, 9, 10] {
+        let step = 1u32 << bits;
+        let near = |x: u32| (x + step / 2) / step * step;
+        let (f, end) = (near(first), near(last + 1));
+        let slack = (last - first + 1) / 8 + 2;
+        if f < end && end <= words && f.abs_diff(first) <= slack && end.abs_diff(last + 1) <= slack
+        {
+            for candidate in [(f, end - 1), (first, end - 1), (f, last)] {
+                if candidate.0 <= candidate.1 && !out.contains(&candidate) {
+                    out.push(candidate);
+                }
+            }
+        }
+    }
+    out
+}
+
+pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
+    for (chip, image) in scene.seen.iter().enumerate() {
+        let width = f64::from(image.width());
+        let mut stretches = Vec::new();
+        let mut constant = None;
+        if let Some(expected) = scene.expected {
+            let expected = &expected[chip];
+            let changed = |c: usize| {
+                ((image.values()[c] ^ expected.values()[c])
+                    & image.known()[c]
+                    & expected.known()[c])
+                    .count_ones()
+            };
+            let gain = |c: usize| {
+                let d = f64::from(changed(c));
+                d * 1.2 - (width - d) * 0.8
+            };
+            if (0..image.values().len()).all(|c| changed(c) == 0) {
+                continue;
+            }
+            stretches.extend(richest((0..image.values().len()).map(gain)));
+            constant = longest_run(image, &|cell| f64::from(changed(cell as usize)));
+        } else if let Some(strain) = scene.strain.get(chip).filter(|s| !s.is_empty()) {
+            stretches.extend(richest(strain.iter().map(|s| f64::from(*s))));
+            constant = longest_run(image, &|cell| f64::from(strain[cell as usize]) + width);
+        }
+        let whole = |f: u32, l: u32| f == 0 && l + 1 == image.words();
+        for (first, last, _) in stretches {
+            for (first, last) in rounded(first, last, image.words()) {
+                if !whole(first, last) {
+                    out.push(Arc::new(Region {
+                        chip,
+                        first,
+                        last,
+                        filler: Filler::Noise,
+                    }));
+                }
+            }
+        }
+        if let Some((first, last, value)) = constant
+            && !whole(first, last)
+        {
+            for (first, last) in rounded(first, last, image.words()) {
+                out.push(Arc::new(Region {
+                    chip,
+                    first,
+                    last,
+                    filler: Filler::Constant(value),
+                }));
+            }
+        }
+    }
+}

@@ -1,0 +1,393 @@
+//! How many bits it takes to tell a bank that is sound: the model of plausible contents under a layout.
+//!
+//! A sound bank keeps the layout's promises (legal codes, constants, checks, mirrored copies), its voices mostly
+//! agree, presets are repeated or blank, unclaimed cells hold long runs, and each parameter has its habits. What
+//! breaks with that is expensive to tell, and a fault that explains the breaks is cheaper.
+
+use std::collections::HashMap;
+
+use super::field::{BROKEN, FieldModel, broken, estimated, ln_gamma};
+use super::shape::{Kind, Shape, verified};
+use crate::codec::{AreaCodes, Codec, Memory, checks, low_mask};
+use crate::evidence::{log2_choose, marked};
+use crate::layout::model::Layout;
+
+/// The model, compiled for one layout.
+pub(crate) struct Content<'a> {
+    pub layout: &'a Layout,
+    pub codec: Codec,
+    pub shape: Shape,
+}
+
+/// How an entry is told.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Mode {
+    /// On its own.
+    Own,
+    /// As the first voice of the same preset, but for a few values.
+    Voice,
+    /// As an earlier entry, exactly.
+    Repeat(usize),
+    /// Blank.
+    Blank,
+}
+
+/// Unclaimed cells told together.
+const BLOCK: usize = 64;
+
+/// Bits to say in which of four ways each entry is told; all alike is common.
+fn kinds(counts: &[u64; 4]) -> f64 {
+    let n: u64 = counts.iter().sum();
+    if counts.iter().any(|c| *c == n) {
+        return 2.0;
+    }
+    1.0 + log2_choose(n, counts[0])
+        + log2_choose(n - counts[0], counts[1])
+        + log2_choose(n - counts[0] - counts[1], counts[2])
+        + log2_choose(n + 3, 3)
+}
+
+/// Bits to say which earlier entry each repeat repeats; what is repeated often is cheap to repeat again.
+fn sources(modes: &[Mode]) -> f64 {
+    const BELIEF: f64 = 0.1;
+    let mut counts: HashMap<usize, u32> = HashMap::new();
+    for mode in modes {
+        if let Mode::Repeat(from) = mode {
+            *counts.entry(*from).or_default() += 1;
+        }
+    }
+    let all = modes.len() as f64 * BELIEF;
+    let n: u32 = counts.values().sum();
+    let ln = ln_gamma(f64::from(n) + all)
+        - ln_gamma(all)
+        - counts
+            .values()
+            .map(|c| ln_gamma(f64::from(*c) + BELIEF) - ln_gamma(BELIEF))
+            .sum::<f64>();
+    if n == 0 {
+        0.0
+    } else {
+        ln / std::f64::consts::LN_2
+    }
+}
+
+/// A bank told.
+#[derive(Clone, Debug)]
+pub(crate) struct Told {
+    /// Bits altogether.
+    pub bits: f64,
+    /// Of those, bits spent on broken promises.
+    pub surprise: f64,
+    /// The models learned, by area and field.
+    pub models: Vec<Vec<Option<FieldModel>>>,
+    /// How each entry was told, by area.
+    pub modes: Vec<Vec<Mode>>,
+}
+
+impl<'a> Content<'a> {
+    pub(crate) fn new(layout: &'a Layout) -> Self {
+        Self {
+            layout,
+            codec: Codec::new(layout),
+            shape: Shape::new(layout),
+        }
+    }
+
+    /// Tells a whole bank. Unknown bits cost nothing.
+    pub(crate) fn tell(&self, memory: &Memory) -> Told {
+        let codes = self.codec.decode(memory);
+        let mut told = Told {
+            bits: 0.0,
+            surprise: 0.0,
+            models: Vec::new(),
+            modes: Vec::new(),
+        };
+        for (a, codes) in codes.areas.iter().enumerate() {
+            self.tell_area(a, codes, &mut told);
+        }
+        let promises = self.promises(memory);
+        told.surprise += promises.0;
+        told.bits += promises.0 + promises.1 + self.spare(memory);
+        told
+    }
+
+    fn tell_area(&self, a: usize, codes: &AreaCodes, told: &mut Told) {
+        let shape = &self.shape.areas[a];
+        let mut modes = vec![Mode::Own; shape.entries];
+        let (mut compared, mut differing) = (0u64, 0u64);
+        let mut seen: HashMap<Vec<(u64, u64)>, usize> = HashMap::new();
+        // How entries are told, first voices and the others counted apart.
+        let mut counts = [[0u64; 4]; 2];
+        // Values told on their own: (field, code, known).
+        let mut own: Vec<Vec<(u64, u64)>> = vec![Vec::new(); shape.fields.len()];
+        for e in 0..shape.entries {
+            let key: Vec<(u64, u64)> = shape.values.iter().map(|f| codes.get(e, *f)).collect();
+            if key.iter().all(|(_, known)| *known == 0) {
+                continue;
+            }
+            let blank = !key.is_empty()
+                && shape.values.iter().zip(&key).all(|(f, (code, known))| {
+                    let field = &shape.fields[*f];
+                    field.blank.is_some_and(|b| b & known == *code)
+                });
+            let first = shape.first_voice[e];
+            let (same, differ) = if first == e {
+                (0, 0)
+            } else {
+                self.likeness(a, codes, e, first)
+            };
+            modes[e] = if blank {
+                Mode::Blank
+            } else if differ * 3 <= same && same > 0 {
+                compared += same + differ;
+                differing += differ;
+                Mode::Voice
+            } else if let Some(earlier) = seen.get(&key) {
+                Mode::Repeat(*earlier)
+            } else {
+                Mode::Own
+            };
+            let counts = &mut counts[usize::from(first != e)];
+            match modes[e] {
+                Mode::Own => {
+                    counts[0] += 1;
+                    for (f, v) in shape.values.iter().zip(&key) {
+                        own[*f].push(*v);
+                    }
+                }
+                Mode::Voice => {
+                    counts[1] += 1;
+                    for (f, (code, known)) in shape.values.iter().zip(&key) {
+                        let (c, k) = codes.get(first, *f);
+                        if (code ^ c) & known & k != 0 {
+                            own[*f].push((*code, *known));
+                        } else if *known & !k != 0 {
+                            own[*f].push((code & !k, known & !k));
+                        }
+                    }
+                }
+                Mode::Repeat(_) => counts[2] += 1,
+                Mode::Blank => counts[3] += 1,
+            }
+            seen.entry(key).or_insert(e);
+        }
+        for counts in &counts {
+            told.bits += kinds(counts);
+        }
+        told.bits += sources(&modes);
+        told.bits += if differing == 0 {
+            1.0
+        } else {
+            1.0 + marked(compared, differing)
+        };
+        let models = shape
+            .fields
+            .iter()
+            .enumerate()
+            .map(|(f, field)| match field.kind {
+                Kind::Value(_) => {
+                    let model = FieldModel::learn(field, own[f].iter().copied());
+                    told.bits += model.total;
+                    told.surprise += broken(own[f].len() as u64, model.illegal);
+                    Some(model)
+                }
+                Kind::Constant(value) => {
+                    let all = (0..shape.entries).map(|e| codes.get(e, f));
+                    let (mut n, mut k) = (0, 0);
+                    for (code, known) in all {
+                        n += u64::from(known != 0);
+                        k += u64::from((code ^ value) & known != 0);
+                    }
+                    let bits = broken(n, k);
+                    told.bits += bits;
+                    told.surprise += bits;
+                    None
+                }
+                Kind::Reserved => {
+                    let model =
+                        FieldModel::learn(field, (0..shape.entries).map(|e| codes.get(e, f)));
+                    told.bits += model.total;
+                    Some(model)
+                }
+                Kind::Skipped => None,
+            })
+            .collect();
+        told.models.push(models);
+        told.modes.push(modes);
+    }
+
+    /// Values of two entries that agree and that differ, where both are known.
+    pub(crate) fn likeness(&self, a: usize, codes: &AreaCodes, e: usize, o: usize) -> (u64, u64) {
+        let (mut same, mut differ) = (0, 0);
+        for f in &self.shape.areas[a].values {
+            let (x, kx) = codes.get(e, *f);
+            let (y, ky) = codes.get(o, *f);
+            let known = kx & ky;
+            if known != 0 {
+                if (x ^ y) & known == 0 {
+                    same += 1;
+                } else {
+                    differ += 1;
+                }
+            }
+        }
+        (same, differ)
+    }
+
+    /// Bits for failed checks and differing mirrored copies, and bits for checks that cannot be computed.
+    pub(crate) fn promises(&self, memory: &Memory) -> (f64, f64) {
+        let (mut surprise, mut raw) = (0.0, 0.0);
+        for area in &self.layout.areas {
+            for check in area.checks.iter().filter(|c| verified(c.policy)) {
+                let (mut n, mut k) = (0, 0);
+                for instance in &check.instances {
+                    match checks::verdict(check, instance, memory) {
+                        checks::Verdict::Holds => n += 1,
+                        checks::Verdict::Fails { .. } => {
+                            n += 1;
+                            k += 1;
+                            surprise += f64::from(check.width);
+                        }
+                        checks::Verdict::Undecided => {
+                            raw += f64::from(memory.gather(&instance.stored).1.count_ones());
+                        }
+                    }
+                }
+                surprise += broken(n, k);
+            }
+            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
+                let (mut n, mut k) = (0, 0);
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    match (memory.bit(*p), memory.bit(*q)) {
+                        (Some(x), Some(y)) => {
+                            n += 1;
+                            k += u64::from(x != y);
+                        }
+                        (None, Some(_)) => raw += 1.0,
+                        _ => {}
+                    }
+                }
+                surprise += broken(n, k);
+            }
+        }
+        (surprise, raw)
+    }
+
+    /// Bits for what nothing claims: each line as blocks that stand still and blocks that move, starting from the
+    /// chip's fill.
+    fn spare(&self, memory: &Memory) -> f64 {
+        let mut bits = 0.0;
+        for spare in &self.shape.spare {
+            let fill = self.layout.chips[spare.chip].fill.unwrap_or(0) >> spare.line & 1 == 1;
+            let mut last = fill;
+            let (mut blocks, mut moving) = (0u64, 0u64);
+            for block in spare.cells.chunks(BLOCK) {
+                let (mut n, mut ones, mut steps) = (0u32, 0u32, 0u32);
+                let begun = last;
+                for cell in block {
+                    if let Some(b) = memory.bit(crate::layout::model::BitPlace {
+                        chip: spare.chip as u16,
+                        cell: *cell,
+                        line: spare.line,
+                        inverted: false,
+                    }) {
+                        n += 1;
+                        ones += u32::from(b);
+                        steps += u32::from(last != b);
+                        last = b;
+                    }
+                }
+                // A block of unknown cells counts as standing still: losing it must not pay.
+                blocks += 1;
+                if steps > 0 || last != begun {
+                    moving += 1;
+                    // Unknown cells are told at the rate of the others: a loss at the edge of a lively stretch
+                    // must not pay either.
+                    let whole = block.len() as u32;
+                    let scaled = |k: u32| (k * whole).div_ceil(n.max(1)).min(whole);
+                    bits +=
+                        estimated(whole, scaled(ones)).min(estimated(whole, scaled(steps))) + 1.0;
+                }
+            }
+            bits += marked(blocks, moving).min(1.0 + 3.0 * moving as f64 + 0.1 * blocks as f64);
+        }
+        bits
+    }
+
+    /// Bits each entry costs beyond what nonsense of the same size would, field by field, spread over the cells
+    /// it lies in: where a stretch of cells adds up to much, it is not what a sound bank holds there.
+    pub(crate) fn strain(&self, memory: &Memory, told: &Told) -> Vec<Vec<f32>> {
+        let codes = self.codec.decode(memory);
+        let mut out: Vec<Vec<f32>> = self
+            .layout
+            .chips
+            .iter()
+            .map(|c| vec![0.0; c.words as usize])
+            .collect();
+        for (a, area) in self.layout.areas.iter().enumerate() {
+            let shape = &self.shape.areas[a];
+            let codes = &codes.areas[a];
+            for e in 0..shape.entries {
+                let mode = told.modes[a][e];
+                for (f, field) in shape.fields.iter().enumerate() {
+                    let (code, known) = codes.get(e, f);
+                    if known == 0 {
+                        continue;
+                    }
+                    let raw = f64::from(known.count_ones());
+                    let bits = match (field.kind, &told.models[a][f]) {
+                        (Kind::Skipped, _) => continue,
+                        (Kind::Constant(value), _) => {
+                            if (code ^ value) & known == 0 {
+                                0.0
+                            } else {
+                                BROKEN
+                            }
+                        }
+                        (_, Some(model)) => {
+                            let own = model.bits(field, code, known);
+                            match mode {
+                                Mode::Own => own,
+                                Mode::Voice => {
+                                    let (c, k) = codes.get(shape.first_voice[e], f);
+                                    if (code ^ c) & known & k == 0 {
+                                        0.1
+                                    } else {
+                                        4.0 + own
+                                    }
+                                }
+                                Mode::Repeat(_) | Mode::Blank => 0.1,
+                            }
+                        }
+                        (_, None) => continue,
+                    };
+                    let places = area.field_places(e, f);
+                    let share = ((bits - raw) / places.len().max(1) as f64) as f32;
+                    for p in places {
+                        out[usize::from(p.chip)][p.cell as usize] += share;
+                    }
+                }
+            }
+            for check in area.checks.iter().filter(|c| verified(c.policy)) {
+                for instance in &check.instances {
+                    if matches!(
+                        checks::verdict(check, instance, memory),
+                        checks::Verdict::Fails { .. }
+                    ) {
+                        let places: Vec<_> = instance.words.iter().flatten().collect();
+                        let share = (BROKEN / places.len().max(1) as f64) as f32;
+                        for p in places {
+                            out[usize::from(p.chip)][p.cell as usize] += share;
+                        }
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    /// The full mask of a field.
+    pub(crate) fn full(&self, a: usize, f: usize) -> u64 {
+        low_mask(self.shape.areas[a].fields[f].width)
+    }
+}

@@ -1,0 +1,157 @@
+//! Examining: what is damaged, what most likely caused it, and what to do at the bench.
+//!
+//! One idea throughout: whatever explains what is seen in the fewest bits is the likeliest. A sound bank is told
+//! by a model of plausible contents ([`content`]), by an earlier reading with the owner's edits ([`given`]), or,
+//! without a layout, by runs and habits ([`bare`]). A cause from the table in [`cause`] is taken up when telling
+//! the cause and what it leaves over takes fewer bits than telling everything as sound. The difference is the
+//! logarithm of the odds, so every finding can say how sure it is.
+
+mod bare;
+pub mod cause;
+mod content;
+mod edits;
+mod facts;
+mod field;
+mod given;
+mod redundancy;
+mod report;
+mod search;
+mod shape;
+mod verdict;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::blame::{Blame, Who};
+use crate::codec::CodecError;
+use crate::document::Document;
+use crate::finding::Finding;
+use crate::image::ChipImage;
+use crate::layout::model::Layout;
+use crate::reading::Reading;
+
+use content::Content;
+pub use verdict::{EntryVerdict, Picture, PictureRow, Verdict};
+
+/// Why a reading could not be examined.
+#[derive(Debug, thiserror::Error)]
+pub enum ExamineError {
+    /// The reading has no chips.
+    #[error("the reading has no chips")]
+    Empty,
+    /// The earlier reading has other chips.
+    #[error("the earlier reading does not match: {0}")]
+    Earlier(String),
+    /// The reading does not fit the layout.
+    #[error(transparent)]
+    Layout(#[from] CodecError),
+}
+
+impl Blame for ExamineError {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        match self {
+            ExamineError::Empty => Some("give a folder or file with at least one chip".to_owned()),
+            ExamineError::Earlier(_) => Some(
+                "give an earlier reading of the same instrument, with the same chips".to_owned(),
+            ),
+            ExamineError::Layout(e) => e.hint(),
+        }
+    }
+}
+
+/// One way to explain what is seen.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Ranked {
+    /// Codes of its causes; empty for a sound reading.
+    pub causes: Vec<String>,
+    /// Bits it takes to tell everything this way.
+    pub bits: f64,
+    /// Its share of the belief among the explanations listed, 0 to 1.
+    pub sure: f64,
+}
+
+/// What examining found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Examination {
+    /// The layout's id, if one was given.
+    pub layout: Option<String>,
+    /// Whether an earlier reading was compared with.
+    pub earlier: bool,
+    /// Findings, the likeliest cause first.
+    pub findings: Vec<Finding>,
+    /// The best explanations, best first.
+    pub explanations: Vec<Ranked>,
+    /// The verdict on each entry, where there is a layout.
+    pub entries: Vec<EntryVerdict>,
+    /// Each chip drawn.
+    pub pictures: Vec<Picture>,
+}
+
+impl Document for Examination {
+    const KIND: &'static str = "examination";
+    const VERSION: u32 = 1;
+}
+
+/// An examination with what mending needs of it.
+#[derive(Clone, Debug)]
+pub struct Examined {
+    /// The findings and verdicts.
+    pub examination: Examination,
+    /// What the chips hold once the causes are undone: lost bits unknown. Differs from what was read only where a
+    /// cause put contents in another order, or lost them.
+    pub undone: Vec<ChipImage>,
+    /// Bits of [`Examined::undone`] that are probably flipped, as `(chip, cell, line)`.
+    pub flips: Vec<(usize, u32, u8)>,
+    /// Share of all bits that flipped.
+    pub flip_rate: f64,
+}
+
+/// Examines a reading, with its layout and an earlier reading where there are.
+///
+/// With a layout, the reading is taken as aligned to it: chips in its order, with its geometry.
+///
+/// # Errors
+/// When the reading is empty or does not fit the layout, or the earlier reading has other chips.
+pub fn examine(
+    reading: &Reading,
+    layout: Option<&Layout>,
+    earlier: Option<&Reading>,
+) -> Result<Examined, ExamineError> {
+    if reading.chips.is_empty() {
+        return Err(ExamineError::Empty);
+    }
+    let seen: Vec<ChipImage> = reading.chips.iter().map(|c| c.image.clone()).collect();
+    let before = earlier.map(|e| matched(reading, e)).transpose()?;
+    let content = layout.map(Content::new);
+    let ids: Vec<String> = reading.chips.iter().map(|c| c.id.clone()).collect();
+    report::examine(&seen, &ids, content.as_ref(), before.as_deref())
+}
+
+/// The earlier reading's images in the order of the reading.
+fn matched(reading: &Reading, earlier: &Reading) -> Result<Vec<ChipImage>, ExamineError> {
+    reading
+        .chips
+        .iter()
+        .map(|chip| {
+            let other = earlier
+                .chip(&chip.id)
+                .ok_or_else(|| ExamineError::Earlier(format!("it has no chip {}", chip.id)))?;
+            let (a, b) = (&chip.image, &other.image);
+            if a.words() != b.words() || a.width() != b.width() {
+                return Err(ExamineError::Earlier(format!(
+                    "its chip {} is {} x {}, here it is {} x {}",
+                    chip.id,
+                    b.words(),
+                    b.width(),
+                    a.words(),
+                    a.width()
+                )));
+            }
+            Ok(b.clone())
+        })
+        .collect()
+}

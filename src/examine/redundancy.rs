@@ -1,0 +1,129 @@
+//! The least change that makes a single reading keep the layout's promises: what scattered decay would have
+//! altered, as far as redundancy in the reading itself can show it.
+
+use super::content::{Content, Mode, Told};
+use super::shape::{Kind, verified};
+use crate::codec::{Memory, checks};
+use crate::layout::model::{BitPlace, CheckInstance};
+
+/// Most failed checks searched for a single flip that satisfies them: more than that is not scattered decay, or
+/// too much of it to be told from this reading.
+const MOST_CHECKS: usize = 6;
+
+impl Content<'_> {
+    /// The contents with single flips taken back where agreeing voices, constants, mirrored copies or checks
+    /// show them.
+    pub(super) fn smoothed(&self, memory: &Memory, told: &Told) -> Memory {
+        let mut out = memory.clone();
+        self.smooth_voices(memory, told, &mut out);
+        for (a, area) in self.layout.areas.iter().enumerate() {
+            for (f, field) in self.shape.areas[a].fields.iter().enumerate() {
+                if let Kind::Constant(value) = field.kind {
+                    for e in 0..self.shape.areas[a].entries {
+                        let places = area.field_places(e, f);
+                        let (now, known) = out.gather(places);
+                        if ((now ^ value) & known).count_ones() == 1 {
+                            for (k, p) in places.iter().enumerate() {
+                                if known >> k & 1 == 1 {
+                                    out.set_bit(*p, value >> k & 1 == 1);
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+        let mut tried = 0;
+        for area in &self.layout.areas {
+            for check in area.checks.iter().filter(|c| verified(c.policy)) {
+                for instance in &check.instances {
+                    if tried < MOST_CHECKS
+                        && let checks::Verdict::Fails { .. } =
+                            checks::verdict(check, instance, &out)
+                    {
+                        tried += 1;
+                        if let [one, ..] = single_flips(check, instance, &mut out).as_slice()
+                            && let Some(b) = out.bit(*one)
+                        {
+                            out.set_bit(*one, !b);
+                        }
+                    }
+                }
+            }
+            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    if let (Some(x), Some(y)) = (out.bit(*p), out.bit(*q))
+                        && x != y
+                    {
+                        out.set_bit(*q, x);
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    fn smooth_voices(&self, memory: &Memory, told: &Told, out: &mut Memory) {
+        let codes = self.codec.decode(memory);
+        for (a, area) in self.layout.areas.iter().enumerate() {
+            let shape = &self.shape.areas[a];
+            let mut groups: std::collections::BTreeMap<usize, Vec<usize>> = Default::default();
+            for e in 0..shape.entries {
+                let first = shape.first_voice[e];
+                if e == first || told.modes[a][e] == Mode::Voice {
+                    groups.entry(first).or_default().push(e);
+                }
+            }
+            for group in groups.values().filter(|g| g.len() > 1) {
+                for f in &shape.values {
+                    let seen: Vec<(usize, u64)> = group
+                        .iter()
+                        .filter_map(|e| Some((*e, codes.areas[a].code(*e, *f)?)))
+                        .collect();
+                    let Some((common, votes)) = seen
+                        .iter()
+                        .map(|(_, c)| (*c, seen.iter().filter(|s| s.1 == *c).count()))
+                        .max_by_key(|c| c.1)
+                    else {
+                        continue;
+                    };
+                    if votes * 2 < seen.len() {
+                        continue;
+                    }
+                    for (e, code) in &seen {
+                        if (code ^ common).count_ones() == 1 {
+                            for (k, p) in area.field_places(*e, *f).iter().enumerate() {
+                                out.set_bit(*p, common >> k & 1 == 1);
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// The bits each of which, flipped alone, makes a failed check hold; the stored ones last.
+pub(crate) fn single_flips(
+    check: &crate::layout::model::Check,
+    instance: &CheckInstance,
+    memory: &mut Memory,
+) -> Vec<BitPlace> {
+    let mut out = Vec::new();
+    let places: Vec<BitPlace> = instance
+        .words
+        .iter()
+        .flatten()
+        .chain(&instance.stored)
+        .copied()
+        .collect();
+    for p in places {
+        let Some(bit) = memory.bit(p) else { continue };
+        memory.set_bit(p, !bit);
+        if checks::verdict(check, instance, memory) == checks::Verdict::Holds {
+            out.push(p);
+        }
+        memory.set_bit(p, bit);
+    }
+    out
+}

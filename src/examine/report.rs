@@ -1,0 +1,384 @@
+//! From explanations to findings, verdicts and pictures.
+
+use super::cause::{Names, Shared};
+use super::content::{Content, Mode};
+use super::facts::{self, Broken};
+use super::given::Before;
+use super::search::{Bench, Explanation, memory_of};
+use super::verdict::{EntryVerdict, Marks, Verdict, touched};
+use super::{Examination, ExamineError, Examined, Ranked, edits};
+use crate::evidence::shares;
+use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
+use crate::image::ChipImage;
+
+/// Explanations listed.
+const LISTED: usize = 5;
+/// Bits within which a rival is named as what else it could be.
+const RIVAL: f64 = 12.0;
+
+pub(super) fn examine(
+    seen: &[ChipImage],
+    ids: &[String],
+    content: Option<&Content>,
+    earlier: Option<&[ChipImage]>,
+) -> Result<Examined, ExamineError> {
+    let names = Names { ids: ids.to_vec() };
+    let all_unknown = seen.iter().all(|c| c.unknown_bits() == c.bits());
+    let memory = content.map(|c| memory_of(c, seen)).transpose()?;
+    let before = match (content, earlier) {
+        (Some(content), Some(earlier)) => Some(Before::new(content, memory_of(content, earlier)?)),
+        _ => None,
+    };
+    let told = match (content, &memory) {
+        (Some(content), Some(memory)) => Some(content.tell(memory)),
+        _ => None,
+    };
+    let bench = Bench {
+        seen,
+        earlier,
+        content,
+        before: before.as_ref(),
+    };
+    let ranked = if all_unknown {
+        vec![bench.weigh(Vec::new())]
+    } else {
+        bench.search(told.as_ref())
+    };
+    let Some(best) = ranked.first() else {
+        return Err(ExamineError::Empty);
+    };
+    let mut marks = Marks::new(seen);
+    let mut findings = Vec::new();
+    if all_unknown {
+        findings.push(
+            Finding::new(
+                "reading.empty",
+                Severity::Damage,
+                "every bit of the reading is unknown: there is nothing to examine",
+            )
+            .act("Read the chips; if several reads were settled, mend what settling named first."),
+        );
+    }
+    let mut undone = seen.to_vec();
+    for (i, cause) in best.causes.iter().enumerate().rev() {
+        let letter = b'A' + (i % 26) as u8;
+        let shown = undone.clone();
+        cause.undo(&mut undone, false);
+        mark_changes(&mut marks, &shown, &undone, letter);
+    }
+    for (i, cause) in best.causes.iter().enumerate() {
+        let mut f = tell_cause(cause, i, &ranked, best, &names);
+        if content.is_none() && cause.code() == "line.stuck" {
+            f.severity = Severity::Caution;
+            f.otherwise
+                .push("the instrument does not use that line".to_owned());
+        }
+        findings.push(f);
+    }
+    let flips = settled_flips(best, seen);
+    for (chip, cell, line) in &flips {
+        marks.set(*chip, *cell, *line, b'x');
+    }
+    if !flips.is_empty() {
+        findings.push(decay(best, &ranked, &flips, seen, &names));
+    }
+    let mut entries = Vec::new();
+    if let (Some(content), Some(memory)) = (content, &memory) {
+        let before_promises = facts::broken(content, memory, &content.codec.decode(memory));
+        let mut sure = undone.clone();
+        for (chip, cell, line) in &flips {
+            if let Some(c) = sure.get_mut(*chip) {
+                c.set_bit(*cell, *line, None);
+            }
+        }
+        let after = memory_of(content, &sure)?;
+        let left = facts::broken(content, &after, &content.codec.decode(&after));
+        explain_facts(&mut findings, &before_promises, &left);
+        findings.extend(facts::findings(content, &after, &left));
+        if let Some(before) = &before {
+            let truth = memory_of(content, &best.truth)?;
+            findings.extend(edits::findings(
+                before,
+                &content.codec.decode(&truth),
+                &best.edited,
+            ));
+        }
+        entries = verdicts(content, &undone, &marks, &left, best)?;
+    } else if earlier.is_some() {
+        findings.extend(bare_changes(best, earlier.unwrap_or_default()));
+    }
+    name_entries(&mut findings, &entries, best.causes.len());
+    let lengths: Vec<f64> = ranked.iter().take(LISTED).map(|e| e.bits).collect();
+    let bits: u64 = seen.iter().map(ChipImage::bits).sum();
+    Ok(Examined {
+        examination: Examination {
+            layout: content.map(|c| c.layout.id.clone()),
+            earlier: earlier.is_some(),
+            findings,
+            explanations: ranked
+                .iter()
+                .zip(shares(&lengths))
+                .map(|(e, sure)| Ranked {
+                    causes: codes(e),
+                    bits: e.bits,
+                    sure,
+                })
+                .collect(),
+            entries,
+            pictures: marks.pictures(seen, ids),
+        },
+        undone,
+        flip_rate: flips.len() as f64 / bits.max(1) as f64,
+        flips,
+    })
+}
+
+/// The codes of an explanation, flips included.
+fn codes(e: &Explanation) -> Vec<String> {
+    let mut out: Vec<String> = e.causes.iter().map(|c| c.code().to_owned()).collect();
+    if !e.flips.is_empty() {
+        out.push("decay.scattered".to_owned());
+    }
+    out
+}
+
+/// Marks bits that a cause lost or moved.
+fn mark_changes(marks: &mut Marks, shown: &[ChipImage], undone: &[ChipImage], letter: u8) {
+    for (chip, (s, u)) in shown.iter().zip(undone).enumerate() {
+        for cell in 0..s.values().len().min(u.values().len()) {
+            let changed = s.known()[cell] & !u.known()[cell]
+                | (s.values()[cell] ^ u.values()[cell]) & s.known()[cell] & u.known()[cell];
+            for line in 0..s.width() {
+                if changed >> line & 1 == 1 {
+                    marks.set(chip, cell as u32, line, letter);
+                }
+            }
+        }
+    }
+}
+
+fn key(c: &Shared) -> String {
+    format!("{c:?}")
+}
+
+/// The finding of one cause of the best explanation, with figures and rivals.
+fn tell_cause(
+    cause: &Shared,
+    at: usize,
+    ranked: &[Explanation],
+    best: &Explanation,
+    names: &Names,
+) -> Finding {
+    let mut f = cause.tell(names);
+    let me = key(cause);
+    let rivals: Vec<&Explanation> = ranked
+        .iter()
+        .filter(|e| !e.causes.iter().any(|c| key(c) == me))
+        .collect();
+    let without = rivals.first().map_or(f64::INFINITY, |e| e.bits);
+    let saved = without - best.bits;
+    f.sure = Some(1.0 / (1.0 + (-saved).exp2()));
+    if saved < 3.0 {
+        f.severity = Severity::Caution;
+    }
+    f.evidence.insert(
+        0,
+        format!(
+            "saves {:.0} bits against a sound reading, {:.0} against the next best explanation",
+            ranked
+                .iter()
+                .find(|e| e.causes.is_empty())
+                .map_or(0.0, |e| e.bits - best.bits),
+            saved.min(1e6)
+        ),
+    );
+    let mut named = Vec::new();
+    for rival in rivals.iter().filter(|e| e.bits < best.bits + RIVAL) {
+        for c in &rival.causes {
+            let says = c.tell(names).says;
+            if !best.causes.iter().any(|b| key(b) == key(c)) && !named.contains(&says) {
+                named.push(says);
+            }
+        }
+    }
+    named.truncate(2);
+    for n in named.into_iter().rev() {
+        f.otherwise.insert(0, n);
+    }
+    f.evidence.push(format!(
+        "marked {} in the picture",
+        char::from(b'A' + (at % 26) as u8)
+    ));
+    f
+}
+
+/// Flips that concern bits still standing after the causes are undone.
+fn settled_flips(best: &Explanation, seen: &[ChipImage]) -> Vec<(usize, u32, u8)> {
+    best.flips
+        .iter()
+        .copied()
+        .filter(|(chip, cell, line)| {
+            seen.get(*chip)
+                .is_some_and(|c| c.bit(*cell, *line).is_some())
+        })
+        .collect()
+}
+
+fn decay(
+    best: &Explanation,
+    ranked: &[Explanation],
+    flips: &[(usize, u32, u8)],
+    seen: &[ChipImage],
+    names: &Names,
+) -> Finding {
+    let mut up = 0;
+    let mut chips: Vec<ChipPlace> = Vec::new();
+    for (chip, cell, line) in flips {
+        up += usize::from(seen[*chip].bit(*cell, *line) == Some(true));
+        let id = names.of(*chip);
+        if chips.last().is_none_or(|c| c.chip != id) {
+            chips.push(names.place(*chip));
+        }
+        if let Some(place) = chips.last_mut()
+            && place.cells.last().is_none_or(|r| r.first != *cell)
+        {
+            place.cells.push(CellRun {
+                first: *cell,
+                last: *cell,
+            });
+        }
+    }
+    let bits: u64 = seen.iter().map(ChipImage::bits).sum();
+    let n = flips.len();
+    let mut f = Finding::new(
+        "decay.scattered",
+        Severity::Damage,
+        format!("{n} single bits flipped, scattered without an address pattern"),
+    )
+    .at(Place {
+        chips,
+        ..Place::default()
+    })
+    .means("Cells fell to their preferred state as the supply sagged; the longer it lasts, the more will go.")
+    .act("Read again and settle before concluding; then measure the battery under load and the voltage at the chip's supply pin.");
+    f.evidence = vec![
+        format!("{:.3} % of all bits", 100.0 * n as f64 / bits.max(1) as f64),
+        format!("{up} read 1 instead of 0, {} read 0 instead of 1", n - up),
+    ];
+    f.otherwise = vec!["a noisy read: reading again shows other cells".to_owned()];
+    let rival = ranked
+        .iter()
+        .filter(|e| e.flips.is_empty())
+        .map(|e| e.bits)
+        .fold(f64::INFINITY, f64::min);
+    f.sure = Some(1.0 / (1.0 + (best.bits - rival).exp2()));
+    f
+}
+
+/// Counts with the first cause which broken promises it explains.
+fn explain_facts(findings: &mut [Finding], seen: &[Broken], left: &[Broken]) {
+    let explained = seen.iter().filter(|b| !left.contains(b)).count();
+    if explained > 0
+        && let Some(f) = findings.first_mut()
+    {
+        f.evidence.push(format!(
+            "explains {explained} of {} broken promises of the layout (failed checks, impossible codes, differing copies)",
+            seen.len()
+        ));
+    }
+}
+
+fn bare_changes(best: &Explanation, earlier: &[ChipImage]) -> Vec<Finding> {
+    let changed: u64 = best
+        .truth
+        .iter()
+        .zip(earlier)
+        .map(|(t, e)| {
+            (0..t.values().len().min(e.values().len()))
+                .filter(|c| (t.values()[*c] ^ e.values()[*c]) & t.known()[*c] & e.known()[*c] != 0)
+                .count() as u64
+        })
+        .sum();
+    if changed == 0 {
+        return Vec::new();
+    }
+    vec![
+        Finding::new(
+            "cells.changed",
+            Severity::Note,
+            format!("{changed} cells changed since the earlier reading in no pattern of a fault"),
+        )
+        .means("Probably edits; with a layout they could be named."),
+    ]
+}
+
+/// Adds the entries a cause touches to its finding.
+fn name_entries(findings: &mut [Finding], entries: &[EntryVerdict], causes: usize) {
+    for (i, f) in findings.iter_mut().enumerate().take(causes) {
+        let letter = format!("({})", char::from(b'A' + (i % 26) as u8));
+        for e in entries.iter().filter(|e| e.why.contains(&letter)) {
+            f.place.entries.push(e.entry.clone());
+        }
+    }
+}
+
+fn verdicts(
+    content: &Content,
+    undone: &[ChipImage],
+    marks: &Marks,
+    left: &[Broken],
+    best: &Explanation,
+) -> Result<Vec<EntryVerdict>, ExamineError> {
+    let told = content.tell(&memory_of(content, undone)?);
+    let mut out = Vec::new();
+    for (a, area) in content.layout.areas.iter().enumerate() {
+        for e in 0..area.entries() {
+            let (kinds, mut parameters) = touched(content.layout, marks, a, e);
+            let broken: Vec<&Broken> = left.iter().filter(|b| b.at == (a, Some(e))).collect();
+            let moved_only = kinds.iter().all(|k| {
+                *k != b'x'
+                    && best
+                        .causes
+                        .get(usize::from(k.wrapping_sub(b'A')))
+                        .is_some_and(|c| c.rearranges())
+            });
+            let (verdict, why) = if !kinds.is_empty() {
+                let letters: Vec<String> = kinds
+                    .iter()
+                    .map(|k| match k {
+                        b'x' => "flipped bits".to_owned(),
+                        k => format!("lost bits ({})", char::from(*k)),
+                    })
+                    .collect();
+                if moved_only {
+                    let why = letters
+                        .join(", ")
+                        .replace("lost bits", "out of order, complete once put back");
+                    (Verdict::Suspect, why)
+                } else {
+                    (Verdict::Damaged, letters.join(", "))
+                }
+            } else if let Some(b) = broken.iter().find(|b| b.code == "code.impossible") {
+                parameters.push(b.key.clone());
+                (
+                    Verdict::Damaged,
+                    format!("impossible {} ({})", b.key, b.says),
+                )
+            } else if let Some(b) = broken.first() {
+                (Verdict::Suspect, format!("{} {}", b.code, b.key))
+            } else if told.modes[a][e] == Mode::Blank {
+                (Verdict::Blank, "blank".to_owned())
+            } else {
+                (Verdict::Sound, String::new())
+            };
+            out.push(EntryVerdict {
+                area: area.name.clone(),
+                entry: area.entry_label(e),
+                verdict,
+                why,
+                parameters,
+            });
+        }
+    }
+    Ok(out)
+}

@@ -1,0 +1,203 @@
+//! What a layout says about its bits, prepared once for telling readings.
+
+use crate::codec::setting::legal;
+use crate::layout::model::{Area, FieldOwner, Layout, Policy};
+
+/// What a field is, to the model of plausible banks.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// A parameter's value, by its index.
+    Value(usize),
+    /// Must hold this code.
+    Constant(u64),
+    /// Means nothing known.
+    Reserved,
+    /// Told elsewhere: a check, an alias, bits that another field told first.
+    Skipped,
+}
+
+/// One field.
+#[derive(Clone, Debug)]
+pub(crate) struct FieldShape {
+    pub kind: Kind,
+    pub width: u8,
+    /// Which codes are legal, for widths up to [`TABLED`]; every code is where it is absent.
+    pub legal: Option<Vec<bool>>,
+    /// Number of legal codes.
+    pub legal_codes: f64,
+    /// Whether the value comes from a converter behind a knob or slider.
+    pub knob: bool,
+    pub blank: Option<u64>,
+}
+
+/// Widest field whose legal codes are tabled.
+const TABLED: u8 = 12;
+
+impl FieldShape {
+    pub(crate) fn legal(&self, code: u64) -> bool {
+        match &self.legal {
+            Some(table) => table.get(code as usize).copied().unwrap_or(false),
+            None => true,
+        }
+    }
+}
+
+/// One area.
+#[derive(Clone, Debug)]
+pub(crate) struct AreaShape {
+    pub fields: Vec<FieldShape>,
+    /// Indices of the fields that hold values.
+    pub values: Vec<usize>,
+    pub entries: usize,
+    /// For each entry the first of the entries that differ from it only in the voice; itself for the first.
+    pub first_voice: Vec<usize>,
+}
+
+/// The bits of one data line of one chip that nothing claims, in address order.
+#[derive(Clone, Debug)]
+pub(crate) struct Spare {
+    pub chip: usize,
+    pub line: u8,
+    pub cells: Vec<u32>,
+}
+
+/// Name of the axis along which entries are expected to agree.
+pub(crate) const VOICE: &str = "voice";
+
+impl AreaShape {
+    fn new(area: &Area) -> Self {
+        let mut taken = vec![false; area.bits_per_entry];
+        let fields: Vec<FieldShape> = area
+            .fields
+            .iter()
+            .map(|f| {
+                let range = f.first..f.first + usize::from(f.width);
+                let free = range.clone().all(|b| !taken[b]);
+                let mut shape = FieldShape {
+                    kind: Kind::Skipped,
+                    width: f.width,
+                    legal: None,
+                    legal_codes: f64::from(f.width).exp2(),
+                    knob: false,
+                    blank: None,
+                };
+                if !free {
+                    return shape;
+                }
+                taken[range].fill(true);
+                match f.owner {
+                    FieldOwner::Parameter(p) => {
+                        let parameter = &area.parameters[p];
+                        if parameter.alias_of.is_some() {
+                            return shape;
+                        }
+                        shape.kind = Kind::Value(p);
+                        shape.blank = parameter.blank;
+                        shape.knob = matches!(
+                            parameter.control,
+                            crate::layout::model::Control::Knob
+                                | crate::layout::model::Control::Slider
+                        ) && f.width >= 4;
+                        if f.width <= TABLED && parameter.when.is_none() {
+                            let table: Vec<bool> = (0..1u64 << f.width)
+                                .map(|code| legal(parameter, f.width, code))
+                                .collect();
+                            let count = table.iter().filter(|l| **l).count();
+                            if count > 0 && count < table.len() {
+                                shape.legal_codes = count as f64;
+                                shape.legal = Some(table);
+                            }
+                        }
+                    }
+                    FieldOwner::Constant(value) => shape.kind = Kind::Constant(value),
+                    FieldOwner::Reserved => shape.kind = Kind::Reserved,
+                    FieldOwner::Check(_) => {}
+                }
+                shape
+            })
+            .collect();
+        let voice = area.axes.iter().position(|a| a.name == VOICE);
+        let first_voice = (0..area.entries())
+            .map(|e| {
+                let Some(axis) = voice else { return e };
+                let mut indices = area.indices(e);
+                indices[axis] = 0;
+                area.entry(&indices).unwrap_or(e)
+            })
+            .collect();
+        Self {
+            values: (0..fields.len())
+                .filter(|f| matches!(fields[*f].kind, Kind::Value(_)))
+                .collect(),
+            fields,
+            entries: area.entries(),
+            first_voice,
+        }
+    }
+}
+
+/// A whole layout.
+#[derive(Clone, Debug)]
+pub(crate) struct Shape {
+    pub areas: Vec<AreaShape>,
+    pub spare: Vec<Spare>,
+}
+
+impl Shape {
+    pub(crate) fn new(layout: &Layout) -> Self {
+        Self {
+            areas: layout.areas.iter().map(AreaShape::new).collect(),
+            spare: spare(layout),
+        }
+    }
+}
+
+fn spare(layout: &Layout) -> Vec<Spare> {
+    let mut claimed: Vec<Vec<u8>> = layout
+        .chips
+        .iter()
+        .map(|c| vec![0u8; c.words as usize])
+        .collect();
+    {
+        let mut claim = |chip: u16, cell: u32, mask: u8| {
+            if let Some(m) = claimed
+                .get_mut(usize::from(chip))
+                .and_then(|c| c.get_mut(cell as usize))
+            {
+                *m |= mask;
+            }
+        };
+        for area in &layout.areas {
+            let stored = area
+                .checks
+                .iter()
+                .flat_map(|c| c.instances.iter().flat_map(|i| &i.stored));
+            let copies = area.copies.iter().flat_map(|c| &c.places);
+            for p in area.places.iter().chain(copies).chain(stored) {
+                claim(p.chip, p.cell, 1 << p.line);
+            }
+        }
+        for (chip, cells, lines) in &layout.absent {
+            for cell in cells.clone() {
+                claim(*chip, cell, *lines);
+            }
+        }
+    }
+    let mut out = Vec::new();
+    for (chip, c) in layout.chips.iter().enumerate() {
+        for line in 0..c.width {
+            let cells: Vec<u32> = (0..c.words)
+                .filter(|cell| claimed[chip][*cell as usize] & (1 << line) == 0)
+                .collect();
+            if !cells.is_empty() {
+                out.push(Spare { chip, line, cells });
+            }
+        }
+    }
+    out
+}
+
+/// Whether a check is to be verified at all.
+pub(crate) fn verified(policy: Policy) -> bool {
+    policy != Policy::Keep
+}

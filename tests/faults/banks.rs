@@ -1,0 +1,260 @@
+//! Healthy banks for any layout: what people dial, with everything that is legitimately odd about it (constant
+//! lines, repeated and blank presets, voices that differ on purpose, processors' scratch cells).
+
+use cellkeep::codec::{Memory, checks, setting::legal};
+use cellkeep::image::ChipImage;
+use cellkeep::layout::model::*;
+
+use crate::rng::Rng;
+
+/// How the values of one field are dialled.
+enum Habit {
+    Constant(u64),
+    /// Each legal code alike.
+    Even,
+    /// A few favourites, now and then something else.
+    Few(Vec<u64>),
+    /// Ends of the travel are common.
+    Ends,
+    /// Near the low end.
+    Low,
+}
+
+struct FieldPlan {
+    area: usize,
+    field: usize,
+    legal: Vec<u64>,
+    habit: Habit,
+}
+
+pub struct Maker<'a> {
+    pub layout: &'a Layout,
+    plans: Vec<FieldPlan>,
+}
+
+fn legal_codes(area: &Area, field: &Field) -> Vec<u64> {
+    let FieldOwner::Parameter(p) = field.owner else {
+        return Vec::new();
+    };
+    let width = field.width.min(12);
+    let codes: Vec<u64> = (0..1u64 << width)
+        .filter(|c| legal(&area.parameters[p], field.width, *c))
+        .collect();
+    if codes.is_empty() { vec![0] } else { codes }
+}
+
+impl<'a> Maker<'a> {
+    /// Draws up how this owner dials each parameter.
+    pub fn new(layout: &'a Layout, rng: &mut Rng) -> Self {
+        let mut plans = Vec::new();
+        for (a, area) in layout.areas.iter().enumerate() {
+            let mut taken = vec![false; area.bits_per_entry];
+            for (f, field) in area.fields.iter().enumerate() {
+                let range = field.first..field.first + usize::from(field.width);
+                if taken[range.clone()].iter().any(|t| *t) {
+                    continue;
+                }
+                taken[range].fill(true);
+                let legal = legal_codes(area, field);
+                let draw = rng.unit();
+                let habit = match field.owner {
+                    FieldOwner::Parameter(_) if draw < 0.06 => Habit::Constant(*rng.pick(&legal)),
+                    FieldOwner::Parameter(_) if draw < 0.5 => Habit::Even,
+                    FieldOwner::Parameter(_) if draw < 0.7 => {
+                        Habit::Few((0..rng.between(1, 3)).map(|_| *rng.pick(&legal)).collect())
+                    }
+                    FieldOwner::Parameter(_) if draw < 0.9 => Habit::Ends,
+                    FieldOwner::Parameter(_) => Habit::Low,
+                    _ => Habit::Constant(rng.next()),
+                };
+                plans.push(FieldPlan {
+                    area: a,
+                    field: f,
+                    legal,
+                    habit,
+                });
+            }
+        }
+        Self { layout, plans }
+    }
+
+    fn value(&self, plan: &FieldPlan, rng: &mut Rng) -> u64 {
+        let legal = &plan.legal;
+        match &plan.habit {
+            Habit::Constant(c) => *c,
+            Habit::Even => *rng.pick(legal),
+            Habit::Few(few) if rng.chance(0.85) => *rng.pick(few),
+            Habit::Few(_) => *rng.pick(legal),
+            Habit::Ends => match rng.below(10) {
+                0..=2 => legal[0],
+                3..=4 => legal[legal.len() - 1],
+                _ => *rng.pick(legal),
+            },
+            Habit::Low => {
+                let a = rng.below(legal.len());
+                legal[a.min(rng.below(legal.len())).min(rng.below(legal.len()))]
+            }
+        }
+    }
+
+    /// The codes of one sensible patch, one for each planned field of an area.
+    pub fn patch(&self, area: usize, rng: &mut Rng) -> Vec<(usize, u64)> {
+        self.plans
+            .iter()
+            .filter(|p| p.area == area)
+            .map(|p| {
+                let field = &self.layout.areas[area].fields[p.field];
+                let code = match field.owner {
+                    FieldOwner::Constant(v) => v,
+                    _ => self.value(p, rng),
+                };
+                (p.field, code)
+            })
+            .collect()
+    }
+
+    /// A legal code of one field other than `now`, if there is one.
+    pub fn other(&self, area: usize, field: usize, now: u64, rng: &mut Rng) -> Option<u64> {
+        let plan = self
+            .plans
+            .iter()
+            .find(|p| p.area == area && p.field == field)?;
+        let others: Vec<u64> = plan.legal.iter().copied().filter(|c| *c != now).collect();
+        (!others.is_empty()).then(|| *rng.pick(&others))
+    }
+
+    /// Fields of an area that hold values.
+    pub fn values(&self, area: usize) -> Vec<usize> {
+        self.plans
+            .iter()
+            .filter(|p| p.area == area)
+            .map(|p| p.field)
+            .filter(|f| {
+                matches!(
+                    self.layout.areas[area].fields[*f].owner,
+                    FieldOwner::Parameter(_)
+                )
+            })
+            .collect()
+    }
+
+    pub fn write(&self, memory: &mut Memory, area: usize, entry: usize, patch: &[(usize, u64)]) {
+        for (f, code) in patch {
+            let places = self.layout.areas[area].field_places(entry, *f);
+            memory.scatter(places, *code);
+        }
+    }
+
+    /// A whole healthy bank.
+    pub fn bank(&self, rng: &mut Rng) -> Memory {
+        let images: Vec<ChipImage> = self
+            .layout
+            .chips
+            .iter()
+            .map(|c| {
+                let fill = c.fill.unwrap_or(0);
+                let mut cells = vec![fill; c.words as usize];
+                if c.width == 8 && rng.chance(0.4) {
+                    // Scratch of a processor: a stretch of whatever it left there.
+                    let from = rng.below(cells.len());
+                    let to = (from + rng.below(200)).min(cells.len());
+                    cells[from..to]
+                        .iter_mut()
+                        .for_each(|c| *c = rng.next() as u8);
+                }
+                ChipImage::from_cells(c.width, &cells).expect("a chip of the layout")
+            })
+            .collect();
+        let refs: Vec<&ChipImage> = images.iter().collect();
+        let mut memory = Memory::of_images(self.layout, &refs).expect("images of the layout");
+        let fresh = rng.chance(0.02);
+        for a in 0..self.layout.areas.len() {
+            self.fill(&mut memory, a, fresh, rng);
+        }
+        self.settle_promises(&mut memory);
+        memory
+    }
+
+    fn fill(&self, memory: &mut Memory, a: usize, fresh: bool, rng: &mut Rng) {
+        let area = &self.layout.areas[a];
+        let voice = area.axes.iter().position(|x| x.name == "voice");
+        let together = *rng.pick(&[1.0, 1.0, 0.9, 0.6, 0.0]);
+        let used = if rng.chance(0.7) {
+            area.entries()
+        } else {
+            rng.between(1, area.entries())
+        };
+        let blank = self.patch(a, rng);
+        let mut patches: Vec<Vec<(usize, u64)>> = Vec::new();
+        for e in 0..area.entries() {
+            let first = voice.map(|v| {
+                let mut at = area.indices(e);
+                at[v] = 0;
+                area.entry(&at).expect("an index of the area")
+            });
+            let patch = match first {
+                _ if fresh || e >= used => blank.clone(),
+                Some(first) if first != e && rng.chance(together) => {
+                    let mut same: Vec<(usize, u64)> = patches[first].clone();
+                    if rng.chance(0.1) {
+                        let other = self.patch(a, rng);
+                        let at = rng.below(same.len());
+                        same[at] = other[at];
+                    }
+                    same
+                }
+                _ if e > 0 && rng.chance(0.06) => patches[rng.below(e)].clone(),
+                _ => self.patch(a, rng),
+            };
+            self.write(memory, a, e, &patch);
+            patches.push(patch);
+        }
+    }
+
+    /// Computes every check and writes every mirrored copy, as the instrument would.
+    pub fn settle_promises(&self, memory: &mut Memory) {
+        for area in &self.layout.areas {
+            for check in &area.checks {
+                for instance in &check.instances {
+                    if let Some(code) = checks::compute(check, instance, memory) {
+                        memory.scatter(&instance.stored, code);
+                    }
+                }
+            }
+            for copy in &area.copies {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    if let Some(bit) = memory.bit(*p) {
+                        memory.set_bit(*q, bit);
+                    }
+                }
+            }
+        }
+    }
+
+    /// The owner edits some presets: a few values here, a new patch there.
+    pub fn edit(&self, memory: &mut Memory, rng: &mut Rng) {
+        let presets: Vec<usize> = (0..self.layout.areas.len())
+            .filter(|a| !self.values(*a).is_empty())
+            .collect();
+        for _ in 0..rng.between(1, 4) {
+            let a = *rng.pick(&presets);
+            let area = &self.layout.areas[a];
+            let e = rng.below(area.entries());
+            if rng.chance(0.3) {
+                let patch = self.patch(a, rng);
+                self.write(memory, a, e, &patch);
+            } else {
+                let values = self.values(a);
+                for _ in 0..rng.between(1, 4) {
+                    let f = *rng.pick(&values);
+                    let places = area.field_places(e, f);
+                    let now = memory.gather(places).0;
+                    if let Some(code) = self.other(a, f, now, rng) {
+                        memory.scatter(places, code);
+                    }
+                }
+            }
+        }
+        self.settle_promises(memory);
+    }
+}

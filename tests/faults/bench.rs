@@ -1,0 +1,271 @@
+//! The fault bench: how often causes are named, how often health is doubted, how well mending does.
+//!
+//! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION]]`. Evaluation seeds start where tuning seeds end.
+
+mod banks;
+mod inject;
+mod layouts;
+mod rng;
+mod trial;
+
+use std::collections::BTreeMap;
+use std::time::Instant;
+
+use cellkeep::layout::model::Layout;
+use inject::{CELLS, LINE_AND_CHIP};
+use rng::Rng;
+
+/// First seed of evaluation; tuning uses those below.
+const EVALUATION: u64 = 1 << 32;
+
+struct Setup {
+    trials: usize,
+    base: u64,
+    verbose: bool,
+    layouts: Vec<Layout>,
+}
+
+impl Setup {
+    /// The layout of a trial: shipped and random ones in turn.
+    fn layout(&self, seed: u64, i: usize) -> Layout {
+        if i % 2 == 0 {
+            self.layouts[(i / 2) % self.layouts.len()].clone()
+        } else {
+            layouts::random(seed)
+        }
+    }
+}
+
+#[derive(Default)]
+struct Score {
+    n: usize,
+    first: usize,
+    third: usize,
+    said: BTreeMap<String, usize>,
+}
+
+fn rate(k: usize, n: usize) -> String {
+    format!("{:6.2} %", 100.0 * k as f64 / n.max(1) as f64)
+}
+
+fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier: bool) {
+    println!("\n{title}");
+    println!(
+        "{:<36} {:>5} {:>9} {:>9}  answers otherwise",
+        "fault", "n", "first", "in three"
+    );
+    let (mut all, mut all_first, mut all_third) = (0, 0, 0);
+    for (s, faults) in sets.iter().enumerate() {
+        let mut score = Score::default();
+        for i in 0..setup.trials {
+            let seed = setup.base + (s * 1_000_003 + i) as u64 + if earlier { 1 << 24 } else { 0 };
+            let mut rng = Rng::new(seed);
+            let layout = setup.layout(seed, i);
+            let edited = earlier && rng.chance(0.5);
+            let Some(trial) = trial::make(&layout, faults, edited, &mut rng) else {
+                continue;
+            };
+            let examined = trial::run(&layout, &trial, earlier, true);
+            let rank = trial::rank(&examined, faults, &layout);
+            score.n += 1;
+            score.first += usize::from(rank == Some(0));
+            score.third += usize::from(rank.is_some_and(|r| r < 3));
+            if rank != Some(0) {
+                let said = examined.examination.explanations[0].causes.join("+");
+                let said = if said.is_empty() {
+                    "sound".to_owned()
+                } else {
+                    said
+                };
+                if setup.verbose {
+                    println!("   seed {i} {} edited {edited}: {said}", layout.id);
+                    for e in &examined.examination.explanations {
+                        println!("       {:9.1} {}", e.bits, e.causes.join("+"));
+                    }
+                }
+                *score.said.entry(said).or_default() += 1;
+            }
+        }
+        let mut said: Vec<(String, usize)> = score.said.into_iter().collect();
+        said.sort_by_key(|s| std::cmp::Reverse(s.1));
+        let said: Vec<String> = said
+            .iter()
+            .take(4)
+            .map(|(s, n)| format!("{s} {n}"))
+            .collect();
+        println!(
+            "{:<36} {:>5} {:>9} {:>9}  {}",
+            faults.join(" + "),
+            score.n,
+            rate(score.first, score.n),
+            rate(score.third, score.n),
+            said.join(", ")
+        );
+        all += score.n;
+        all_first += score.first;
+        all_third += score.third;
+    }
+    println!(
+        "{:<36} {:>5} {:>9} {:>9}",
+        "together",
+        all,
+        rate(all_first, all),
+        rate(all_third, all)
+    );
+}
+
+fn healthy(setup: &Setup) {
+    println!("\nHealthy banks with a finding above a note");
+    for earlier in [false, true] {
+        let (mut n, mut alarms) = (0, 0);
+        let mut said: BTreeMap<String, usize> = BTreeMap::new();
+        for i in 0..setup.trials * 10 {
+            let seed = setup.base + (1 << 28) + i as u64;
+            let mut rng = Rng::new(seed);
+            let layout = setup.layout(seed, i);
+            let Some(trial) = trial::make(&layout, &[], earlier, &mut rng) else {
+                continue;
+            };
+            let examined = trial::run(&layout, &trial, earlier, true);
+            n += 1;
+            if trial::alarmed(&examined) {
+                alarms += 1;
+                if setup.verbose {
+                    println!("   seed {i} {}", layout.id);
+                    for f in &examined.examination.findings {
+                        println!("      {:?} {} {:?}", f.severity, f.says, f.evidence);
+                    }
+                }
+                for f in &examined.examination.findings {
+                    if f.severity > cellkeep::finding::Severity::Note {
+                        *said.entry(f.code.clone()).or_default() += 1;
+                    }
+                }
+            }
+        }
+        let with = if earlier {
+            "with an earlier reading"
+        } else {
+            "from one reading alone"
+        };
+        println!("{with:<36} {n:>5} {:>9}  {said:?}", rate(alarms, n));
+    }
+}
+
+fn time() {
+    let layout = layouts::shipped("tessaly-nine");
+    let mut rng = Rng::new(1);
+    println!("\nTime to examine a 32 KiB reading");
+    for (what, faults, earlier) in [
+        ("healthy, alone", &[][..], false),
+        ("healthy, with an earlier reading", &[][..], true),
+        ("stuck line, alone", &["line.stuck"][..], false),
+        (
+            "stuck line, with an earlier reading",
+            &["line.stuck"][..],
+            true,
+        ),
+    ] {
+        let Some(trial) = trial::make(&layout, faults, false, &mut rng) else {
+            continue;
+        };
+        let mut times: Vec<f64> = (0..7)
+            .map(|_| {
+                let start = Instant::now();
+                std::hint::black_box(trial::run(&layout, &trial, earlier, true));
+                start.elapsed().as_secs_f64() * 1000.0
+            })
+            .collect();
+        times.sort_by(f64::total_cmp);
+        println!(
+            "{what:<40} {:7.1} ms, best of seven {:.1}",
+            times[3], times[0]
+        );
+    }
+}
+
+fn main() {
+    let words: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|a| a != "--bench")
+        .collect();
+    let trials = words.iter().find_map(|w| w.parse().ok()).unwrap_or(40);
+    let has = |w: &str| words.iter().any(|x| x == w);
+    let any = ["alone", "earlier", "cells", "two", "healthy", "time"];
+    let chosen = |w: &str| has(w) || !any.iter().any(|x| has(x));
+    let setup = Setup {
+        trials,
+        base: if has("tuning") { 0 } else { EVALUATION },
+        verbose: has("verbose"),
+        layouts: layouts::SHIPPED
+            .iter()
+            .map(|id| layouts::shipped(id))
+            .collect(),
+    };
+    let only: Vec<&'static str> = LINE_AND_CHIP
+        .iter()
+        .chain(&CELLS)
+        .copied()
+        .filter(|f| has(f))
+        .collect();
+    let pick = |list: &[&'static str]| -> Vec<Vec<&'static str>> {
+        list.iter()
+            .filter(|f| only.is_empty() || only.contains(f))
+            .map(|f| vec![*f])
+            .collect()
+    };
+    if chosen("time") {
+        time();
+    }
+    if chosen("earlier") {
+        cause_section(
+            &setup,
+            "Line and chip faults with an earlier reading",
+            &pick(&LINE_AND_CHIP),
+            true,
+        );
+    }
+    if chosen("alone") {
+        cause_section(
+            &setup,
+            "Line and chip faults from one reading alone",
+            &pick(&LINE_AND_CHIP),
+            false,
+        );
+    }
+    if chosen("cells") {
+        cause_section(
+            &setup,
+            "Cells and streams with an earlier reading",
+            &pick(&CELLS),
+            true,
+        );
+    }
+    if chosen("two") {
+        let mut sets = Vec::new();
+        for (a, b) in [
+            ("decay.scattered", "line.stuck"),
+            ("decay.scattered", "address.stuck"),
+            ("line.stuck", "address.stuck"),
+            ("line.stuck", "line.stuck"),
+            ("line.bridged", "address.bridged"),
+            ("decay.scattered", "chip.dead"),
+            ("decay.scattered", "chip.random"),
+            ("decay.scattered", "region.overwritten"),
+            ("stream.slipped", "line.stuck"),
+            ("chips.exchanged", "line.stuck"),
+            ("decay.scattered", "bus.inverted"),
+        ] {
+            sets.push(vec![a, b]);
+        }
+        cause_section(
+            &setup,
+            "Two faults at once, with an earlier reading",
+            &sets,
+            true,
+        );
+    }
+    if chosen("healthy") {
+        healthy(&setup);
+    }
+}

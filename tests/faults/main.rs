@@ -1,0 +1,145 @@
+//! The short form of the fault bench, and settling checked by simulation. `cargo bench --bench faults` is the long
+//! form.
+
+mod banks;
+mod inject;
+mod layouts;
+mod rng;
+mod settling;
+mod trial;
+
+use cellkeep::examine::{ExamineError, Verdict, examine};
+use cellkeep::image::ChipImage;
+use cellkeep::reading::{ChipReading, Reading};
+use rng::Rng;
+
+/// First seed of these trials: apart from the bench's tuning and evaluation seeds.
+const SEEDS: u64 = 1 << 40;
+
+/// Names of the layouts used here: small ones, since tests run unoptimised.
+const SMALL: [&str; 3] = ["aldermoor-four", "quillon-72", "wrenfield-strings"];
+
+#[test]
+fn each_fault_is_named_with_an_earlier_reading() {
+    let mut wrong = Vec::new();
+    let mut n = 0;
+    for (f, fault) in inject::LINE_AND_CHIP
+        .iter()
+        .chain(&["decay.scattered", "stream.slipped"])
+        .enumerate()
+    {
+        let layout = layouts::shipped(SMALL[f % SMALL.len()]);
+        let mut rng = Rng::new(SEEDS + f as u64);
+        let Some(trial) = trial::make(&layout, &[fault], false, &mut rng) else {
+            continue;
+        };
+        let examined = trial::run(&layout, &trial, true, true);
+        n += 1;
+        if trial::rank(&examined, &[fault], &layout) != Some(0) {
+            wrong.push(format!(
+                "{fault}: {:?}",
+                examined.examination.explanations[0].causes
+            ));
+        }
+    }
+    assert!(n >= 10, "{n} faults applied");
+    assert!(wrong.is_empty(), "{wrong:?}");
+}
+
+#[test]
+fn line_and_chip_faults_show_in_bare_images() {
+    let layout = layouts::shipped("pellow-six");
+    for (f, fault) in [
+        "line.stuck",
+        "line.bridged",
+        "address.stuck",
+        "chip.power-up",
+        "all.blank",
+    ]
+    .iter()
+    .enumerate()
+    {
+        let mut rng = Rng::new(SEEDS + 100 + f as u64);
+        let trial =
+            trial::make(&layout, &[fault], false, &mut rng).expect("applies to an 8-bit chip");
+        let examined = trial::run(&layout, &trial, false, false);
+        let causes = &examined.examination.explanations[0].causes;
+        assert!(
+            trial::names(causes, &[fault], &layout),
+            "{fault}: {causes:?}"
+        );
+        assert!(trial::alarmed(&examined), "{fault}");
+    }
+}
+
+#[test]
+fn a_healthy_bank_gets_a_clean_bill() {
+    for (i, id) in SMALL.iter().enumerate() {
+        let layout = layouts::shipped(id);
+        let mut rng = Rng::new(SEEDS + 200 + i as u64);
+        let trial = trial::make(&layout, &[], true, &mut rng).expect("no fault always applies");
+        for earlier in [false, true] {
+            let examined = trial::run(&layout, &trial, earlier, true);
+            assert!(
+                !trial::alarmed(&examined),
+                "{id}: {:?}",
+                examined.examination.findings
+            );
+            let bad = examined
+                .examination
+                .entries
+                .iter()
+                .filter(|e| e.verdict == Verdict::Damaged);
+            assert_eq!(bad.count(), 0, "{id}");
+        }
+    }
+}
+
+#[test]
+fn a_dead_chip_damages_exactly_the_presets_it_holds() {
+    // CH34 holds voices 3 and 4 of every preset, CH12 voices 1 and 2: as the layout file says.
+    let layout = layouts::shipped("aldermoor-four");
+    let mut rng = Rng::new(SEEDS + 300);
+    let mut trial = trial::make(&layout, &[], false, &mut rng).expect("no fault always applies");
+    let chip = layout.chip("CH34").expect("a chip of the layout");
+    trial.seen[chip] = ChipImage::from_cells(1, &vec![1; 4096]).expect("4096 x 1");
+    let examined = trial::run(&layout, &trial, true, true);
+    for entry in examined
+        .examination
+        .entries
+        .iter()
+        .filter(|e| e.area == "presets")
+    {
+        let lost = entry.entry.ends_with("voice 3") || entry.entry.ends_with("voice 4");
+        assert_eq!(entry.verdict == Verdict::Damaged, lost, "{entry:?}");
+    }
+}
+
+#[test]
+fn bad_input_is_answered() {
+    let layout = layouts::shipped("quillon-72");
+    let unknown = |words, width| ChipImage::unknown(words, width).expect("a shape");
+    let chips = |images: Vec<ChipImage>| trial::reading(&layout, &images);
+    let blank = chips(vec![unknown(256, 4), unknown(256, 4)]);
+    let examined = examine(&blank, Some(&layout), None).expect("all unknown is no error");
+    assert!(
+        examined
+            .examination
+            .findings
+            .iter()
+            .any(|f| f.code == "reading.empty")
+    );
+    let other = Reading::new(vec![ChipReading::new("IC4", unknown(128, 4))]);
+    assert!(matches!(
+        examine(&blank, Some(&layout), Some(&other)),
+        Err(ExamineError::Earlier(_))
+    ));
+    assert!(matches!(
+        examine(&other, Some(&layout), None),
+        Err(ExamineError::Layout(_))
+    ));
+    assert!(matches!(
+        examine(&Reading::default(), None, None),
+        Err(ExamineError::Empty)
+    ));
+}

@@ -1,0 +1,136 @@
+//! One trial: a healthy bank, perhaps edited, damaged by known faults, examined.
+
+use cellkeep::codec::Memory;
+use cellkeep::examine::{Examined, examine};
+use cellkeep::finding::Severity;
+use cellkeep::image::ChipImage;
+use cellkeep::layout::model::Layout;
+use cellkeep::reading::{ChipReading, Reading};
+
+use crate::banks::Maker;
+use crate::inject::inject;
+use crate::rng::Rng;
+
+pub struct Trial {
+    pub earlier: Vec<ChipImage>,
+    /// The bank before the fault, edits included.
+    pub truth: Vec<ChipImage>,
+    pub seen: Vec<ChipImage>,
+    /// Chips concerned, one list a fault.
+    pub chips: Vec<Vec<usize>>,
+}
+
+pub fn reading(layout: &Layout, images: &[ChipImage]) -> Reading {
+    Reading::new(
+        layout
+            .chips
+            .iter()
+            .zip(images)
+            .map(|(c, i)| ChipReading::new(c.id.clone(), i.clone()))
+            .collect(),
+    )
+}
+
+fn images(memory: &Memory) -> Vec<ChipImage> {
+    memory.images().expect("shapes of the layout")
+}
+
+pub fn differing_bits(a: &[ChipImage], b: &[ChipImage]) -> u32 {
+    a.iter()
+        .zip(b)
+        .flat_map(|(a, b)| a.values().iter().zip(b.values()))
+        .map(|(x, y)| (x ^ y).count_ones())
+        .sum()
+}
+
+/// Least bits a fault must change to count as one: below that there is nothing to see.
+pub const EFFECT: u32 = 6;
+
+/// Makes a trial with the faults given; nothing where one does not apply to the layout or has no effect.
+pub fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng) -> Option<Trial> {
+    let maker = Maker::new(layout, rng);
+    let mut memory = maker.bank(rng);
+    let earlier = images(&memory);
+    if edited {
+        maker.edit(&mut memory, rng);
+    }
+    let truth = images(&memory);
+    for _ in 0..8 {
+        let mut seen = truth.clone();
+        let mut chips = Vec::new();
+        let mut effective = true;
+        for (i, fault) in faults.iter().enumerate() {
+            let before = seen.clone();
+            let state = rng.clone();
+            chips.push(inject(fault, &mut seen, layout, rng)?);
+            effective &= differing_bits(&before, &seen) >= EFFECT;
+            if i > 0 {
+                // The later fault must not have wiped out the traces of the former.
+                let mut alone = truth.clone();
+                inject(fault, &mut alone, layout, &mut state.clone())?;
+                effective &= differing_bits(&alone, &seen) >= EFFECT;
+            }
+        }
+        if effective {
+            return Some(Trial {
+                earlier,
+                truth,
+                seen,
+                chips,
+            });
+        }
+    }
+    None
+}
+
+pub fn run(layout: &Layout, trial: &Trial, with_earlier: bool, with_layout: bool) -> Examined {
+    let seen = reading(layout, &trial.seen);
+    let earlier = reading(layout, &trial.earlier);
+    examine(
+        &seen,
+        with_layout.then_some(layout),
+        with_earlier.then_some(&earlier),
+    )
+    .expect("a reading of the layout")
+}
+
+/// Names of one thing: on a 1-bit chip a stuck line is a dead chip; on a single chip that is an all-blank reading;
+/// a small overwritten stretch is a glitch.
+fn class<'a>(code: &'a str, layout: &Layout) -> &'a str {
+    let one_bit = layout.chips.iter().all(|c| c.width == 1);
+    let single = layout.chips.len() == 1;
+    match code {
+        "line.stuck" if one_bit => "chip.dead",
+        "all.blank" if single => "chip.dead",
+        "entry.glitched" => "region.overwritten",
+        other => other,
+    }
+}
+
+/// Whether an explanation names exactly these faults, in any order.
+pub fn names(causes: &[String], faults: &[&str], layout: &Layout) -> bool {
+    let sorted = |list: &mut Vec<&str>| list.sort_unstable();
+    let mut said: Vec<&str> = causes.iter().map(|c| class(c, layout)).collect();
+    let mut meant: Vec<&str> = faults.iter().map(|c| class(c, layout)).collect();
+    sorted(&mut said);
+    sorted(&mut meant);
+    said == meant
+}
+
+/// Position of the true explanation among those listed.
+pub fn rank(examined: &Examined, faults: &[&str], layout: &Layout) -> Option<usize> {
+    examined
+        .examination
+        .explanations
+        .iter()
+        .position(|e| names(&e.causes, faults, layout))
+}
+
+/// Whether anything above a note was found.
+pub fn alarmed(examined: &Examined) -> bool {
+    examined
+        .examination
+        .findings
+        .iter()
+        .any(|f| f.severity > Severity::Note)
+}
