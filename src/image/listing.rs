@@ -261,6 +261,15 @@ fn address_base(rows: &[Row]) -> u32 {
         });
         steps.count()
     };
+    // An address that is no number to a base speaks against it; one may be a damaged line.
+    let score = |base: u32| {
+        let strange = |r: &&Row| r.address.is_some_and(|a| value(a, base).is_none());
+        follows(base) as i64 - 2 * rows.iter().filter(strange).count() as i64
+    };
+    // A text between bars is printed by hexdump -C, which always counts in hex.
+    if rows.iter().any(|r| r.line.ends_with(b"|")) {
+        return 16;
+    }
     // Where nothing tells: od prints seven octal digits before single bytes, all others print hex.
     let of_od = |r: &Row| {
         let bytes = match &r.body {
@@ -278,7 +287,7 @@ fn address_base(rows: &[Row]) -> u32 {
     order
         .into_iter()
         .rev()
-        .max_by_key(|base| follows(*base))
+        .max_by_key(|base| score(*base))
         .unwrap_or(16)
 }
 

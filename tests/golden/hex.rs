@@ -493,3 +493,16 @@ fn forms_are_told_apart_by_content() {
         Err(FormError::UnknownText { .. })
     ));
 }
+
+/// The base of the addresses is the one in which the lines follow each other; where gaps leave that open, a digit
+/// that a base does not have speaks against it, and a text between bars is always hexdump's.
+#[test]
+fn the_base_of_addresses_with_gaps() {
+    let text = "000126a0  c9 b0 0e ab b6 c2 2c 85  96 82 c3 c4 58 6e d9     |......,.....Xn.|\n00012710  01 02 03 04 05 06 07 08                           |........|\n00012720  09                                                |.|\n00012721\n";
+    let contents = parse(text).unwrap();
+    let starts: Vec<u32> = contents.bytes.segments().iter().map(|s| s.start).collect();
+    assert_eq!(starts, [0x126a0, 0x12710, 0x12720]);
+    // The same lines as od prints them, 8 bytes from octal 10 to 20.
+    let contents = parse("0000010 01 02 03 04 05 06 07 08\n0000020 09\n0000021\n").unwrap();
+    assert_eq!(contents.bytes, run(8, &[1, 2, 3, 4, 5, 6, 7, 8, 9]));
+}
