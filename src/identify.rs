@@ -11,7 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::bank::Decoded;
-use crate::codec::checks::{self, Verdict};
+use crate::codec::checks::Verdict;
 use crate::document::Document;
 use crate::finding::{Finding, Severity};
 use crate::layout::model::{FieldOwner, Policy};
@@ -65,7 +65,7 @@ pub fn score(decoded: &Decoded<'_>) -> Fit {
     reasons.extend(misfits.iter().map(|f| f.says.clone()));
 
     let (mut held, mut failed, mut saved) = (0u64, 0u64, 0.0);
-    for result in checks::verify(layout, &decoded.memory) {
+    for result in &decoded.checks {
         let width = layout.areas[result.area].checks[result.check].width;
         match result.verdict {
             Verdict::Holds => {

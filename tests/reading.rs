@@ -25,6 +25,7 @@ fn a_folder_of_binaries_without_a_layout() {
     fs::write(dir.path().join("U1.bin"), [1, 2, 3, 4]).unwrap();
     fs::write(dir.path().join("U2.BIN"), vec![0x5a; 256]).unwrap();
     fs::write(dir.path().join("notes.md"), "read twice").unwrap();
+    fs::write(dir.path().join("notes.txt"), "both reads are the same\n").unwrap();
     let reading = load(&ReadingSpec::path(dir.path()), None).unwrap();
     let ids: Vec<_> = reading.chips.iter().map(|c| c.id.as_str()).collect();
     assert_eq!(ids, ["U1", "U2"]);
@@ -32,6 +33,8 @@ fn a_folder_of_binaries_without_a_layout() {
         reading.chips[0].image,
         ChipImage::from_cells(8, &[1, 2, 3, 4]).unwrap()
     );
+    assert_eq!(codes(&reading), ["reading.extra"]);
+    assert!(reading.findings[0].says.ends_with("notes.md, notes.txt"));
     assert_eq!(worst(&reading.findings), None);
     // SHA-256 of 01 02 03 04: from `printf '\1\2\3\4' | sha256sum` (GNU coreutils 9.1).
     let digest = "9f64a747e1b97f131fabb6b447296c9b6f0201e79fb3c5356e6c77e89b6a806a";
@@ -488,4 +491,31 @@ fn a_broken_record_is_the_files_fault() {
     )
     .unwrap();
     assert!(failure(&ReadingSpec::path(dir.path()), None).contains("no plain file name"));
+}
+
+/// Runs of one origin are kept together while bits are set one by one, and what is set later has the word.
+#[test]
+fn origins_of_many_bits_are_few_runs() {
+    let mut chip = ChipReading::new("A", ChipImage::from_cells(4, &[0; 100]).unwrap());
+    for cell in 10..60 {
+        for line in 0..4 {
+            assert!(chip.set_bit(cell, line, Some(true), &origin()));
+        }
+    }
+    let later = Origin {
+        verb: "set".to_owned(),
+        ..origin()
+    };
+    assert!(chip.set_bit(20, 2, Some(false), &later));
+    assert!(!chip.set_bit(100, 0, Some(true), &later));
+    let runs: Vec<_> = chip
+        .joined_provenance()
+        .iter()
+        .map(|r| (r.cells.first, r.cells.last, r.lines))
+        .collect();
+    assert_eq!(runs, [(10, 59, 0xf), (20, 20, 4)]);
+    assert!(chip.provenance.len() <= 3);
+    assert_eq!(chip.origin_of(20, 2), Some(&later));
+    assert_eq!(chip.origin_of(20, 1), Some(&origin()));
+    assert_eq!(chip.origin_of(9, 0), None);
 }

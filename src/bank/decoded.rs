@@ -1,5 +1,6 @@
 //! A reading with the layout it is read by, decoded.
 
+use crate::codec::checks::{self, CheckResult};
 use crate::codec::{Codec, CodecError, Codes, Memory};
 use crate::layout::model::Layout;
 use crate::reading::Reading;
@@ -15,6 +16,8 @@ pub struct Decoded<'a> {
     pub memory: Memory,
     /// Its codes.
     pub codes: Codes,
+    /// What its checks came to.
+    pub checks: Vec<CheckResult>,
 }
 
 impl<'a> Decoded<'a> {
@@ -26,7 +29,9 @@ impl<'a> Decoded<'a> {
         let reading = reading.aligned(layout);
         let memory = Memory::of(layout, &reading)?;
         let codes = Codec::new(layout).decode(&memory);
+        let checks = checks::verify(layout, &memory);
         Ok(Self {
+            checks,
             layout,
             reading,
             memory,

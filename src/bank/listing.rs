@@ -16,13 +16,11 @@ pub fn listing(bank: &Bank) -> String {
         for entry in &area.entries {
             let _ = writeln!(out, "\n{}", heading(area, entry));
             for value in &entry.parameters {
-                let _ = writeln!(
-                    out,
-                    "  {:<28} {:<16} {}",
-                    value.key,
-                    setting(value),
-                    remark(value)
-                );
+                out.push_str("  ");
+                padded(&mut out, &value.key, 28);
+                padded(&mut out, setting(value), 16);
+                remark(&mut out, value);
+                out.push('\n');
             }
         }
     }
@@ -50,31 +48,37 @@ fn heading(area: &BankArea, entry: &BankEntry) -> String {
     heading
 }
 
-fn setting(value: &BankValue) -> String {
-    match &value.setting {
-        _ if !value.applies => "-".to_owned(),
-        Some(setting) => setting.clone(),
-        None => "?".to_owned(),
+/// A cell of a column: the text, blanks up to the width, and one more.
+fn padded(out: &mut String, text: &str, width: usize) {
+    out.push_str(text);
+    for _ in text.chars().count()..=width {
+        out.push(' ');
     }
 }
 
-fn remark(value: &BankValue) -> String {
-    let mut remark = code(value);
+fn setting(value: &BankValue) -> &str {
+    match &value.setting {
+        _ if !value.applies => "-",
+        Some(setting) => setting,
+        None => "?",
+    }
+}
+
+fn remark(out: &mut String, value: &BankValue) {
+    code(out, value);
     if value.known.is_some() {
-        remark.push_str(" (not all bits known)");
+        out.push_str(" (not all bits known)");
     }
     if let Some(origin) = &value.origin {
-        let _ = write!(remark, " ({origin})");
+        let _ = write!(out, " ({origin})");
     }
-    remark
 }
 
-fn code(value: &BankValue) -> String {
-    let Some(code) = &value.code else {
-        return String::new();
-    };
-    let codes: Vec<String> = code.all().iter().map(u64::to_string).collect();
-    codes.join(" ")
+fn code(out: &mut String, value: &BankValue) {
+    for (i, code) in value.code.iter().flat_map(|c| c.all()).enumerate() {
+        let blank = if i > 0 { " " } else { "" };
+        let _ = write!(out, "{blank}{code}");
+    }
 }
 
 /// One row a parameter, one column an entry, for areas whose entries fit; the rest as [`listing`] does.
@@ -116,7 +120,7 @@ pub fn table(bank: &Bank, columns: usize) -> String {
             for (i, key) in keys.iter().enumerate() {
                 let _ = write!(out, "{key:<key_width$}");
                 for (entry, width) in now.iter().zip(&widths) {
-                    let cell = entry.parameters.get(i).map(setting).unwrap_or_default();
+                    let cell = entry.parameters.get(i).map_or("", setting);
                     let _ = write!(out, "  {cell:>width$}");
                 }
                 out.push('\n');
@@ -147,16 +151,18 @@ pub fn csv(bank: &Bank) -> String {
                     }
                 };
                 let origin = value.origin.as_deref().unwrap_or("");
+                let mut codes = String::new();
+                code(&mut codes, value);
                 let cells = [
-                    &area.name,
+                    area.name.as_str(),
                     &at,
                     &value.key,
-                    &setting(value),
-                    &code(value),
+                    setting(value),
+                    &codes,
                     &known,
                     origin,
-                ];
-                let cells: Vec<String> = cells.iter().map(|c| quoted(c)).collect();
+                ]
+                .map(quoted);
                 out.push_str(&cells.join(","));
                 out.push_str("\r\n");
             }

@@ -17,7 +17,7 @@ use std::collections::HashMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::codec::checks::{self, Verdict};
+use crate::codec::checks::Verdict;
 use crate::codec::{Codes, Memory, low_mask, setting};
 use crate::document::Document;
 use crate::finding::{Finding, Place, Severity};
@@ -201,7 +201,7 @@ impl Bank {
             layout: LayoutRef::of(layout),
             areas: areas.collect(),
             hand_set: None,
-            checks: failing_checks(layout, &decoded.memory),
+            checks: failing_checks(decoded),
         }
     }
 
@@ -325,10 +325,10 @@ fn value(
     }
 }
 
-fn failing_checks(layout: &Layout, memory: &Memory) -> Vec<BankCheck> {
+fn failing_checks(decoded: &Decoded<'_>) -> Vec<BankCheck> {
     let mut failing = Vec::new();
-    for result in checks::verify(layout, memory) {
-        let area = &layout.areas[result.area];
+    for result in &decoded.checks {
+        let area = &decoded.layout.areas[result.area];
         let (stored, computed) = match result.verdict {
             Verdict::Holds => continue,
             Verdict::Fails { stored, computed } => (Some(stored), Some(computed)),
@@ -346,8 +346,9 @@ fn failing_checks(layout: &Layout, memory: &Memory) -> Vec<BankCheck> {
 }
 
 /// What decoding notices: checks that fail, codes that are not legal, constants that differ, copies that differ.
-pub fn findings(layout: &Layout, memory: &Memory, codes: &Codes) -> Vec<Finding> {
-    let mut found = failed_checks(layout, memory);
+pub fn findings(decoded: &Decoded<'_>) -> Vec<Finding> {
+    let (layout, memory, codes) = (decoded.layout, &decoded.memory, &decoded.codes);
+    let mut found = failed_checks(decoded);
     for (a, area) in layout.areas.iter().enumerate() {
         illegal_codes(area, codes, a, &mut found);
         constants(area, codes, a, &mut found);
@@ -357,9 +358,10 @@ pub fn findings(layout: &Layout, memory: &Memory, codes: &Codes) -> Vec<Finding>
 }
 
 /// One finding a check, with every entry it fails in.
-fn failed_checks(layout: &Layout, memory: &Memory) -> Vec<Finding> {
+fn failed_checks(decoded: &Decoded<'_>) -> Vec<Finding> {
+    let layout = decoded.layout;
     let mut found = Vec::new();
-    let failing = failing_checks(layout, memory);
+    let failing = failing_checks(decoded);
     for area in &layout.areas {
         for check in &area.checks {
             let own = |decided: bool| -> Vec<&BankCheck> {

@@ -15,7 +15,7 @@ use crate::finding::Finding;
 use crate::image::convert::{Converted, Plan, Repack, convert};
 use crate::image::form::{self, AddressSize, Addressing, LineEnd, ReadOptions, Style, WriteForm};
 use crate::image::transform::Lanes;
-use crate::image::{Contents, Form, FormError, Packing};
+use crate::image::{Contents, Form, FormError, Packing, SparseBytes};
 use crate::reading::{place, sha256_hex};
 
 /// Convert chip files between forms and packings
@@ -242,19 +242,20 @@ struct FileSummary {
     first: u32,
     /// The address after the highest.
     end: u64,
-    /// SHA-256 of the file, lower-case hex.
-    sha256: String,
+    /// SHA-256 of the file, lower-case hex; only worked out where it is shown.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    sha256: Option<String>,
 }
 
 impl FileSummary {
-    fn new(path: &Path, form: Form, bytes: &crate::image::SparseBytes, file: &[u8]) -> Self {
+    fn new(path: &Path, form: Form, bytes: &SparseBytes, sha256: Option<String>) -> Self {
         Self {
             path: path.display().to_string(),
             form,
             bytes: bytes.count(),
             first: bytes.first().unwrap_or(0),
             end: bytes.end(),
-            sha256: sha256_hex(file),
+            sha256,
         }
     }
 
@@ -332,12 +333,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let mut outputs = Vec::new();
     for (path, part) in args.outputs.iter().zip(&parts) {
         place::write_file(path, &part.file, args.replace)?;
-        outputs.push(FileSummary::new(
-            path,
-            plan.write.form,
-            &part.bytes,
-            &part.file,
-        ));
+        let sha256 = args.json.then(|| sha256_hex(&part.file));
+        outputs.push(FileSummary::new(path, plan.write.form, &part.bytes, sha256));
     }
     let ended = findings::status(&noticed);
     let conversion = Conversion {
@@ -489,20 +486,24 @@ fn by_ending(path: &Path) -> Option<Form> {
 }
 
 fn open(path: &Path, args: &Args) -> Result<(Contents, FileSummary), Failure> {
-    let file = std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?;
+    let failed = |e| DiskError::new("read", path, e);
+    let wrong = |source| ConvertCallError::Input {
+        path: path.to_owned(),
+        source,
+    };
+    form::check_length(std::fs::metadata(path).map_err(failed)?.len()).map_err(wrong)?;
+    let file = std::fs::read(path).map_err(failed)?;
     let options = ReadOptions {
         form: args.from,
         skip_wrong_lines: args.skip_wrong_lines,
     };
-    let mut contents = form::read(&file, options).map_err(|source| ConvertCallError::Input {
-        path: path.to_owned(),
-        source,
-    })?;
+    let sha256 = args.json.then(|| sha256_hex(&file));
+    let mut contents = form::read_owned(file, options).map_err(wrong)?;
     if args.inputs.len() > 1 {
         for finding in &mut contents.findings {
             finding.says = format!("{}: {}", path.display(), finding.says);
         }
     }
-    let summary = FileSummary::new(path, contents.form, &contents.bytes, &file);
+    let summary = FileSummary::new(path, contents.form, &contents.bytes, sha256);
     Ok((contents, summary))
 }

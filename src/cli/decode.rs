@@ -72,7 +72,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let layout = args.files.layout_for(&args.reading)?;
     let decoded = args.files.decode(&args.reading, &layout)?;
     let mut found = decoded.reading.findings.clone();
-    found.extend(bank::findings(&layout, &decoded.memory, &decoded.codes));
+    found.extend(bank::findings(&decoded));
     let mut bank = Bank::new(&decoded);
     if let Some(form) = &args.hand_set {
         let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;

@@ -24,6 +24,7 @@ mod plan;
 mod rehearse;
 mod schema;
 mod set;
+mod sheet;
 mod settle;
 mod shelf;
 mod standby;
@@ -79,6 +80,7 @@ enum Command {
     Copy(copy::Args),
     Swap(swap::Args),
     Blank(blank::Args),
+    Sheet(sheet::Args),
     Schema(schema::Args),
     Completions(completions::Args),
     Man(man::Args),
@@ -134,6 +136,7 @@ pub fn main() -> ExitCode {
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),
         Command::Blank(args) => blank::run(&args),
+        Command::Sheet(args) => sheet::run(&args),
         Command::Schema(args) => schema::run(&args),
         Command::Completions(args) => completions::run(&args),
         Command::Man(args) => man::run(&args),

@@ -21,8 +21,14 @@ pub(crate) fn line(text: Arguments<'_>) {
 
 /// Prints a text to standard output as it is; it should end in a line end.
 pub(crate) fn print_text(text: &str) {
-    let mut out = anstream::stdout().lock();
-    let done = out.write_all(text.as_bytes()).and_then(|()| out.flush());
+    // Looking for escapes in a long listing takes longer than decoding it; most texts have none.
+    let done = if text.contains('\x1b') {
+        let mut out = anstream::stdout().lock();
+        out.write_all(text.as_bytes()).and_then(|()| out.flush())
+    } else {
+        let mut out = std::io::stdout().lock();
+        out.write_all(text.as_bytes()).and_then(|()| out.flush())
+    };
     ended(done);
 }
 

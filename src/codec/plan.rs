@@ -110,6 +110,7 @@ impl AreaPlan {
         let mut known: HashMap<Vec<RelativeBit>, u32> = HashMap::new();
         let mut entries = Vec::with_capacity(count);
         let mut relative: Vec<RelativeBit> = Vec::with_capacity(bits);
+        let mut last: (u32, Vec<RelativeBit>) = (0, Vec::new());
         for entry in 0..count {
             let own = &places[entry * bits..(entry + 1) * bits];
             let byte = |p: &BitPlace| bases[usize::from(p.chip)] + p.cell as usize;
@@ -119,6 +120,12 @@ impl AreaPlan {
                 let offset = (byte(p) - base) as u32;
                 (offset * 8 + u32::from(p.line), p.inverted)
             }));
+            // Neighbouring entries mostly lie alike: look there before hashing all their bits.
+            if !shapes.is_empty() && last.1 == relative {
+                users[last.0 as usize] += 1;
+                entries.push((last.0, base));
+                continue;
+            }
             let shape = match known.get(&relative) {
                 Some(&shape) => shape,
                 None => {
@@ -131,6 +138,8 @@ impl AreaPlan {
             };
             users[shape as usize] += 1;
             entries.push((shape, base));
+            last.0 = shape;
+            last.1.clone_from(&relative);
         }
         let mut shared = false;
         for (relative, &shape) in &known {

@@ -37,12 +37,21 @@ struct Merged {
 }
 
 /// Gathers the bytes of records.
-#[derive(Default)]
 pub(super) struct Collector {
     chunks: Vec<Chunk>,
+    /// How many bytes the file can have, for the first chunk: most files have one.
+    room: usize,
 }
 
 impl Collector {
+    /// A collector for a text, which has at least two digits a byte.
+    pub(super) fn of(text: &[u8]) -> Self {
+        Self {
+            chunks: Vec::new(),
+            room: text.len() / 2,
+        }
+    }
+
     /// Adds the bytes of a record. Returns `false`, adding nothing, where they would pass the last address.
     pub(super) fn add(&mut self, address: u32, bytes: &[u8], line: usize) -> bool {
         if u64::from(address) + bytes.len() as u64 > 1 << 32 {
@@ -55,9 +64,11 @@ impl Collector {
         {
             last.bytes.extend_from_slice(bytes);
         } else if !bytes.is_empty() {
+            let mut own = Vec::with_capacity(std::mem::take(&mut self.room));
+            own.extend_from_slice(bytes);
             self.chunks.push(Chunk {
                 start: address,
-                bytes: bytes.to_vec(),
+                bytes: own,
                 first_line: line,
             });
         }

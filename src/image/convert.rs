@@ -152,7 +152,8 @@ pub fn convert(inputs: Vec<Contents>, plan: &Plan) -> Result<Converted, ConvertE
     } else {
         bytes.first().unwrap_or(0)
     };
-    if plan.fill.is_some() || how.fills_gaps() {
+    let has_gaps = bytes.segments().len() > 1 || bytes.first() != Some(first);
+    if has_gaps && (plan.fill.is_some() || how.fills_gaps()) {
         bytes = filled(&bytes, first, plan.fill, how.fill, &mut findings)?;
     }
     let parts = match plan.split {

@@ -163,7 +163,9 @@ impl Blame for FormError {
                 FormError::WrongLines { .. } => {
                     "read the chip again or fetch the file again; --skip-wrong-lines keeps the other lines and leaves these bytes unknown"
                 }
-                FormError::TooLarge { .. } => "crop to the chip's addresses first",
+                FormError::TooLarge { .. } => {
+                    "see whether this is the right file; crop to the chip's addresses"
+                }
                 FormError::Address { .. } => "move the bytes down with --offset, or choose another form",
             }
             .to_owned(),
@@ -223,11 +225,49 @@ pub struct ReadOptions {
     pub skip_wrong_lines: bool,
 }
 
+/// The largest file that is read: the largest image in its widest text form is smaller.
+pub const MAX_FILE: u64 = 128 << 20;
+
+/// Checks a file's length before it is read.
+///
+/// # Errors
+/// When it is more than [`MAX_FILE`].
+pub fn check_length(bytes: u64) -> Result<(), FormError> {
+    match bytes > MAX_FILE {
+        true => Err(FormError::TooLarge {
+            what: "the file has",
+            bytes,
+            limit: MAX_FILE,
+        }),
+        false => Ok(()),
+    }
+}
+
 /// Reads the contents of a file.
 ///
 /// # Errors
 /// When the file is empty, is text of no known form, or has wrong lines, which are reported all at once.
 pub fn read(file: &[u8], options: ReadOptions) -> Result<Contents, FormError> {
+    Ok(read_text(file, options)?.unwrap_or_else(|| binary(file.to_vec())))
+}
+
+/// As [`read`], without copying a raw binary.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_owned(file: Vec<u8>, options: ReadOptions) -> Result<Contents, FormError> {
+    Ok(read_text(&file, options)?.unwrap_or_else(|| binary(file)))
+}
+
+/// The contents of a raw binary.
+fn binary(file: Vec<u8>) -> Contents {
+    let mut contents = Contents::new(Form::Binary);
+    contents.bytes = SparseBytes::from_run(0, file);
+    contents
+}
+
+/// Reads a file of a text form; `None` for a raw binary.
+fn read_text(file: &[u8], options: ReadOptions) -> Result<Option<Contents>, FormError> {
     if file.is_empty() {
         return Err(FormError::Empty);
     }
@@ -243,11 +283,7 @@ pub fn read(file: &[u8], options: ReadOptions) -> Result<Contents, FormError> {
         Form::SRecord => srecord::read(text, skip)?,
         Form::TiTxt => ti_txt::read(text, skip)?,
         Form::Listing => listing::read(text, skip)?,
-        Form::Binary => {
-            let mut contents = Contents::new(Form::Binary);
-            contents.bytes = SparseBytes::from_run(0, file.to_vec());
-            return Ok(contents);
-        }
+        Form::Binary => return Ok(None),
     };
     if contents.bytes.is_empty() {
         let says = format!("the {} file names no byte", form.title());
@@ -262,7 +298,7 @@ pub fn read(file: &[u8], options: ReadOptions) -> Result<Contents, FormError> {
             .findings
             .push(Finding::new("file.start-address", Severity::Note, says));
     }
-    Ok(contents)
+    Ok(Some(contents))
 }
 
 /// Text in UTF-16 with its mark, as some command lines write it, as bytes; `None` for anything else.

@@ -69,7 +69,7 @@ pub(super) fn read(text: &[u8], skip_wrong_lines: bool) -> Result<Contents, Form
         last: Vec::new(),
         repeated: 0,
         swapped: None,
-        bytes: Collector::default(),
+        bytes: Collector::of(text),
     };
     let mut contents = Contents::new(Form::Listing);
     for (i, row) in rows.iter().enumerate() {
@@ -419,7 +419,7 @@ impl Reader {
             });
         }
         let row = self.last.len() as u64;
-        if row == 0 || length % row != 0 {
+        if row == 0 || !length.is_multiple_of(row) {
             return Ok(Err(format!(
                 "'*' on line {line} stands for {length} bytes, which is no multiple of the {row} of the line before it"
             )));

@@ -14,6 +14,14 @@ impl Segment {
     pub fn end(&self) -> u64 {
         u64::from(self.start) + self.bytes.len() as u64
     }
+
+    /// The bytes from `from`, which is not before the start, to before `end`; `None` where there are none.
+    fn part(&self, from: u32, end: u64) -> Option<&[u8]> {
+        let skip = from.checked_sub(self.start)? as usize;
+        let length = self.end().min(end).checked_sub(u64::from(from))?;
+        let part = self.bytes.get(skip..skip + length as usize)?;
+        (!part.is_empty()).then_some(part)
+    }
 }
 
 /// Bytes at 32-bit addresses, with gaps between runs: memory is used for the bytes alone, not for the gaps.
@@ -102,13 +110,15 @@ impl SparseBytes {
     /// The bytes from `first` to before `end`, gaps filled. `None` where that would be more than `limit` bytes.
     pub fn flatten(&self, first: u32, end: u64, fill: u8, limit: u64) -> Option<Vec<u8>> {
         let length = end.checked_sub(u64::from(first)).filter(|n| *n <= limit)?;
-        let mut flat = vec![fill; usize::try_from(length).ok()?];
-        for part in self.crop(first, end).segments {
-            let at = (part.start - first) as usize;
-            if let Some(to) = flat.get_mut(at..at + part.bytes.len()) {
-                to.copy_from_slice(&part.bytes);
+        let mut flat = Vec::with_capacity(usize::try_from(length).ok()?);
+        for segment in &self.segments {
+            let at = segment.start.max(first);
+            if let Some(part) = segment.part(at, end) {
+                flat.resize((at - first) as usize, fill);
+                flat.extend_from_slice(part);
             }
         }
+        flat.resize(length as usize, fill);
         Some(flat)
     }
 
@@ -118,11 +128,8 @@ impl SparseBytes {
         let mut kept = Self::default();
         for segment in &self.segments {
             let from = segment.start.max(first);
-            let to = segment.end().min(end);
-            if u64::from(from) < to {
-                let skip = (from - segment.start) as usize;
-                let length = (to - u64::from(from)) as usize;
-                kept.append(from, &segment.bytes[skip..skip + length]);
+            if let Some(part) = segment.part(from, end) {
+                kept.append(from, part);
             }
         }
         kept

@@ -63,7 +63,7 @@ struct Reader {
 pub(super) fn read(text: &[u8], skip_wrong_lines: bool) -> Result<Contents, FormError> {
     let mut reader = Reader {
         wrong: WrongLines::new(Form::SRecord, skip_wrong_lines),
-        bytes: Collector::default(),
+        bytes: Collector::of(text),
         contents: Contents::new(Form::SRecord),
         records: 0,
         counted: false,

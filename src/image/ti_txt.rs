@@ -10,7 +10,7 @@ use crate::finding::{Finding, Severity};
 pub(super) fn read(text: &[u8], skip_wrong_lines: bool) -> Result<Contents, FormError> {
     let mut wrong = WrongLines::new(Form::TiTxt, skip_wrong_lines);
     let mut contents = Contents::new(Form::TiTxt);
-    let mut bytes = Collector::default();
+    let mut bytes = Collector::of(text);
     // `None` before the first address, and where a wrong line leaves the address in doubt.
     let mut address: Option<u64> = None;
     let mut ended = false;

@@ -1,7 +1,7 @@
 //! Looks up what drives each chip's pins, for one area or one copy of it.
 
 use super::document::Chip;
-use super::document_area::{Area, Axis};
+use super::document::{Area, Axis};
 use super::fields::{Placed, nearest};
 use super::problem::{HOLDS, IN_OUT, Log, NAME, PIN_COUNT, PIN_REPEAT, Problem, SIGNAL, WORD};
 use super::wiring::{self, Bound, WiredChip, Words};
@@ -9,6 +9,8 @@ use super::wiring::{self, Bound, WiredChip, Words};
 /// Everything the areas of a layout share while they are resolved.
 pub(super) struct Names<'d> {
     pub(super) chips: &'d [Chip],
+    /// Which of them have pins that make no sense.
+    pub(super) broken: Vec<bool>,
     /// Every axis of every area: a counter an area does not have rests at 0, but a misspelt one is an error.
     pub(super) axes: Vec<&'d str>,
     pub(super) areas: Vec<&'d str>,
@@ -40,6 +42,11 @@ impl Names<'_> {
             log.push(problem);
         }
         found
+    }
+
+    /// True where any of these chips has pins that make no sense.
+    pub(super) fn any_broken(&self, chips: &[usize]) -> bool {
+        chips.iter().any(|&i| self.broken.get(i) == Some(&true))
     }
 
     /// The chips an area lives in: those it names, or all that no copy of it claims and that do not hold
@@ -97,7 +104,8 @@ impl Names<'_> {
         let lines = area
             .lines
             .as_ref()
-            .map_or(carried.unwrap_or(1).clamp(1, 64), |l| l.value);
+            // Without chips nothing is known of the bus, and no bit can be said to be outside it.
+            .map_or(carried.unwrap_or(64).clamp(1, 64), |l| l.value);
         let word = area.word.as_ref().map_or(lines, |w| w.value);
         let steps = word.div_ceil(lines);
         let needed = area.start.saturating_add(steps);
@@ -221,24 +229,22 @@ impl Names<'_> {
     pub(super) fn check_chip(&self, chip: &Chip, log: &mut Log) {
         let subject = format!("chip {}", chip.model.id);
         let needed = address_pins(chip.model.words) as usize;
-        if let Some(address) = &chip.address {
-            if address.len() != needed {
-                log.push(
-                    Problem::new(
-                        &PIN_COUNT,
-                        chip.address_at,
-                        subject.clone(),
-                        format!(
-                            "{} address pins are described, and {} words need {needed}",
-                            address.len(),
-                            chip.model.words
-                        ),
-                    )
-                    .repair(
-                        "list what drives A0, A1, ... in order; 0 or 1 for a pin tied to a level",
+        if let Some(address) = &chip.address
+            && address.len() != needed
+        {
+            log.push(
+                Problem::new(
+                    &PIN_COUNT,
+                    chip.address_at,
+                    subject.clone(),
+                    format!(
+                        "{} address pins are described, and {} words need {needed}",
+                        address.len(),
+                        chip.model.words
                     ),
-                );
-            }
+                )
+                .repair("list what drives A0, A1, ... in order; 0 or 1 for a pin tied to a level"),
+            );
         }
         for signal in chip.address.iter().flatten().chain(&chip.enable) {
             for (name, _) in &signal.value.terms {
@@ -281,17 +287,16 @@ impl Names<'_> {
                 .repair("every data pin carries its own line of the bus"),
             );
         }
-        if let (Some(heard), Some(written)) = (&chip.data, &chip.data_in) {
-            if let Some((pin, (_, w))) = (0..)
+        if let (Some(heard), Some(written)) = (&chip.data, &chip.data_in)
+            && let Some((pin, (_, w))) = (0..)
                 .zip(heard.iter().zip(written))
                 .find(|(_, (h, w))| h.value != w.value)
-            {
-                log.push(
+        {
+            log.push(
                     Problem::new(&IN_OUT, w.at, subject.clone(), format!("D{pin} is written from another line than it is read to"))
                         .also(heard[pin].at, "read to this line")
                         .repair("look at the schematic again; where it is so, the lines that are read decide, and this can be waived"),
                 );
-            }
         }
         for (axis, labels) in &chip.holds {
             let known = axis.value == "area" || self.axes.contains(&axis.value.as_str());

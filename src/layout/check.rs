@@ -6,7 +6,8 @@ use super::document::{self, Document, Waive};
 use super::fields::nearest;
 use super::model::{Layout, Source};
 use super::problem::{
-    At, EXTENDS, Level, Log, PART, Problem, Problems, STALE, SourceText, WAIVE, rule,
+    At, EXTENDS, LIKE, Level, Log, MISSING_KEY, NO_CHIPS, PART, Problem, Problems, SHAPE, STALE,
+    SourceText, WAIVE, rule,
 };
 use super::value::{self, Item, Table};
 use super::{overlap, resolve};
@@ -39,10 +40,21 @@ pub fn check(source: SourceText, library: &dyn Library) -> Checked {
     let mut log = Log::default();
     let mut sources = vec![source];
     let table = tree(&mut sources, library, &mut log);
+    let broken_text = log.errors() > 0;
+    let Some(table) = table else {
+        return stopped(log, sources);
+    };
     let document = document::read(&table, 0, &mut log);
-    let (layout, owns) = resolve::resolve(&document, describe(&sources, &table), &mut log);
+    if broken_text {
+        // What TOML could not read is missing too; only what is there can be judged.
+        let follows = [&MISSING_KEY, &NO_CHIPS, &SHAPE, &LIKE];
+        log.problems
+            .retain(|p| p.at.end > 0 && !follows.contains(&p.rule));
+        return stopped(log, sources);
+    }
+    let (layout, fields) = resolve::resolve(&document, describe(&sources), &mut log);
     if log.errors() == 0 {
-        overlap::check(&document, &layout, &owns, &mut log);
+        overlap::check(&document, &layout, &fields, &mut log);
         parts(&document, &mut log);
     }
     let sound = log.errors() == 0;
@@ -60,8 +72,19 @@ pub fn check(source: SourceText, library: &dyn Library) -> Checked {
     }
 }
 
-/// The layout's tree laid on those it extends.
-fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> Table {
+/// The outcome where the later stages would only repeat what the earlier ones found.
+fn stopped(log: Log, sources: Vec<SourceText>) -> Checked {
+    let mut list = log.problems;
+    list.sort_by_key(|p| p.at);
+    Checked {
+        layout: None,
+        problems: Problems { list, sources },
+        waived: Vec::new(),
+    }
+}
+
+/// The layout's tree laid on those it extends; `None` where one of those cannot be had.
+fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> Option<Table> {
     let mut trees: Vec<Table> = Vec::new();
     let mut ids: Vec<String> = Vec::new();
     while let Some(source) = sources.get(trees.len()) {
@@ -77,13 +100,13 @@ fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> 
         let problem = |says: String| Problem::new(&EXTENDS, base.at, "layout", says);
         if ids.contains(id) {
             log.push(problem(format!("{id:?} in the end extends itself")));
-            break;
+            return None;
         }
         if trees.len() == MAX_CHAIN {
             log.push(problem(format!(
                 "more than {MAX_CHAIN} layouts extend each other"
             )));
-            break;
+            return None;
         }
         match library.text(id) {
             Ok(Some(text)) => sources.push(text),
@@ -92,11 +115,11 @@ fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> 
                     problem(format!("there is no layout {id:?} to start from"))
                         .repair("put it beside this file, as ID.toml, or into the folder of your layouts; `cellkeep layout list` shows those known"),
                 );
-                break;
+                return None;
             }
             Err(says) => {
                 log.push(problem(says));
-                break;
+                return None;
             }
         }
     }
@@ -109,10 +132,10 @@ fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> 
             value::extend(whole, tree, log)
         };
     }
-    whole
+    Some(whole)
 }
 
-fn describe(sources: &[SourceText], _table: &Table) -> Source {
+fn describe(sources: &[SourceText]) -> Source {
     let first = sources.first();
     let text = first.map_or_else(String::new, |s| s.text.clone());
     let digest = Sha256::digest(text.as_bytes());

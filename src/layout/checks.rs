@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, HashSet};
 
 use super::crcs;
-use super::document_area::{self as doc, Covers};
+use super::document::{self as doc, Covers};
 use super::fields::nearest;
 use super::model::{Area, BitPlace, Check, CheckInstance, Method};
 use super::notation::Over;
@@ -16,12 +16,13 @@ use super::wiring::{EntryWiring, Miss, Wiring};
 /// A word a check covers: slots and bits of an entry, least significant first, with what the entry inverts.
 type Word = Vec<(u32, u32, bool)>;
 
-/// The checks of an area.
+/// The checks of an area; without the places of their bits where its wiring is not `sound`.
 pub(super) fn checks(
     area: &doc::Area,
     out: &Area,
     plan: &Plan,
     wiring: &Wiring,
+    sound: bool,
     room: &mut usize,
     log: &mut Log,
 ) -> Vec<Check> {
@@ -57,7 +58,7 @@ pub(super) fn checks(
             policy: c.policy,
             instances: Vec::new(),
         };
-        if out.places.len() == out.entries() * out.bits_per_entry {
+        if sound {
             check.instances = instances(
                 c, i, out, plan, wiring, &words, &stored, &subject, room, log,
             );

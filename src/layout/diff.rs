@@ -21,7 +21,7 @@ pub struct LayoutDifference {
     /// How many code bits moved.
     pub bits: usize,
     /// Examples of moved bits: the entry, where they were and where they are.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub examples: Vec<Moved>,
 }
 

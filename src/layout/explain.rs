@@ -92,7 +92,7 @@ pub struct Explained {
     /// The layout's id.
     pub layout: String,
     /// Where a value lives, one a home of it.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub values: Vec<ValuePlace>,
     /// Who owns a bit.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -166,6 +166,11 @@ pub(super) static BENCH: Shape = Shape {
         ),
         k("series_ohms", Number, "resistor in series with the battery"),
         k(
+            "charge_ohms",
+            Number,
+            "resistor that charges the battery from the supply",
+        ),
+        k(
             "hold_up_farads",
             Number,
             "capacitor that holds memory while the battery is changed",

@@ -11,7 +11,6 @@ mod checks;
 pub mod crcs;
 pub mod diff;
 mod document;
-mod document_area;
 mod error;
 pub mod explain;
 mod fields;

@@ -156,13 +156,13 @@ pub(super) fn piece(text: &str) -> Result<Piece, String> {
     let mut text = text.trim();
     // The first dot that is not part of ".." parts the slot from the bits.
     let mut unit = None;
-    if let Some((head, tail)) = text.split_once('.') {
-        if !tail.starts_with('.') {
-            unit = Some(number(head).ok_or_else(|| {
-                format!("{head:?} in {whole:?} is no slot; write slot.high..low, as in 5.7..4")
-            })?);
-            text = tail;
-        }
+    if let Some((head, tail)) = text.split_once('.')
+        && !tail.starts_with('.')
+    {
+        unit = Some(number(head).ok_or_else(|| {
+            format!("{head:?} in {whole:?} is no slot; write slot.high..low, as in 5.7..4")
+        })?);
+        text = tail;
     }
     let (from, to) = match text.split_once("..") {
         Some((a, b)) => (word_bit(a, whole)?, word_bit(b, whole)?),

@@ -6,11 +6,12 @@ use super::document::Document;
 use super::model::{BitPlace, FieldOwner, Layout};
 use super::owners::{Owner, each_claim};
 use super::problem::{At, IDLE, Log, OVERLAP, Problem};
+use super::resolve::Fields;
 
 /// Reports bits with two owners, once for each pair of owners, and chips with none.
 ///
-/// `owns[area][bit]` is false for a second view of a bit inside an entry: those were judged there.
-pub(super) fn check(document: &Document, layout: &Layout, owns: &[Vec<bool>], log: &mut Log) {
+/// Second views of a bit inside an entry were judged there.
+pub(super) fn check(document: &Document, layout: &Layout, fields: &[Fields], log: &mut Log) {
     let mut taken: Vec<Bits> = layout
         .chips
         .iter()
@@ -25,14 +26,14 @@ pub(super) fn check(document: &Document, layout: &Layout, owns: &[Vec<bool>], lo
         let at = place.cell as usize * usize::from(chip.width) + usize::from(place.line);
         taken[usize::from(place.chip)].set(at)
     };
-    for (area, owns) in layout.areas.iter().zip(owns) {
+    for (area, written) in layout.areas.iter().zip(fields) {
         if area.bits_per_entry == 0 {
             continue;
         }
         let homes = std::iter::once(&area.places).chain(area.copies.iter().map(|c| &c.places));
         for places in homes {
             for entry in places.chunks(area.bits_per_entry) {
-                for (place, owns) in entry.iter().zip(owns) {
+                for (place, owns) in entry.iter().zip(&written.owns) {
                     if *owns && take(place) && twice.len() < MAX_TWICE {
                         twice.insert((place.chip, place.cell, place.line), Vec::new());
                     }
@@ -72,7 +73,7 @@ pub(super) fn check(document: &Document, layout: &Layout, owns: &[Vec<bool>], lo
         }
     }
     if !twice.is_empty() {
-        name_them(document, layout, owns, twice, log);
+        name_them(document, layout, fields, twice, log);
     }
     for (chip, (written, bits)) in layout.chips.iter().zip(document.chips.iter().zip(&taken)) {
         if bits.none() {
@@ -91,7 +92,7 @@ const MAX_TWICE: usize = 4096;
 fn name_them(
     document: &Document,
     layout: &Layout,
-    owns: &[Vec<bool>],
+    fields: &[Fields],
     mut twice: HashMap<(u16, u32, u8), Vec<Owner>>,
     log: &mut Log,
 ) {
@@ -101,15 +102,16 @@ fn name_them(
         } = owner
         {
             let first = layout.areas[area].fields[field].first;
-            let own = owns.get(area).and_then(|o| o.get(first + usize::from(bit)));
+            let written = fields.get(area);
+            let own = written.and_then(|f| f.owns.get(first + usize::from(bit)));
             if own == Some(&false) {
                 return;
             }
         }
-        if let Some(owners) = twice.get_mut(&(place.chip, place.cell, place.line)) {
-            if owners.len() < 4 {
-                owners.push(owner);
-            }
+        if let Some(owners) = twice.get_mut(&(place.chip, place.cell, place.line))
+            && owners.len() < 4
+        {
+            owners.push(owner);
         }
     });
     let mut bits: Vec<_> = twice.into_iter().collect();
@@ -119,8 +121,8 @@ fn name_them(
     let mut found: Vec<Problem> = Vec::new();
     for ((chip, cell, line), owners) in bits {
         let [a, b, ..] = owners[..] else { continue };
-        let (name_a, at_a) = describe(&a, document, layout);
-        let (name_b, at_b) = describe(&b, document, layout);
+        let (name_a, at_a) = describe(&a, (chip, cell, line), document, layout, fields);
+        let (name_b, at_b) = describe(&b, (chip, cell, line), document, layout, fields);
         let key = format!("{at_a:?}{at_b:?}");
         if let Some(&i) = seen.get(&key) {
             pairs[i].1 += 1;
@@ -159,16 +161,25 @@ fn subject(owner: &Owner, layout: &Layout) -> String {
 }
 
 /// A claim in words, and where it is written.
-fn describe(owner: &Owner, document: &Document, layout: &Layout) -> (String, At) {
+fn describe(
+    owner: &Owner,
+    bit: (u16, u32, u8),
+    document: &Document,
+    layout: &Layout,
+    fields: &[Fields],
+) -> (String, At) {
     match *owner {
-        Owner::Absent => ("an absent cell".to_owned(), At::default()),
-        Owner::AreaCheck { area, check, .. } => (
-            format!(
-                "{} of {}",
-                layout.areas[area].checks[check].key, layout.areas[area].name
-            ),
-            document.areas[area].checks[check].stored_at,
+        Owner::Absent => (
+            "an absent cell".to_owned(),
+            absent_at(bit, document, layout),
         ),
+        Owner::AreaCheck { area, check, .. } => {
+            let a = &layout.areas[area];
+            (
+                format!("{} of {}", a.checks[check].key, a.name),
+                document.areas[area].checks[check].stored_at,
+            )
+        }
         Owner::Field {
             area,
             entry,
@@ -177,21 +188,18 @@ fn describe(owner: &Owner, document: &Document, layout: &Layout) -> (String, At)
             copy,
         } => {
             let a = &layout.areas[area];
-            let written = &document.areas[area];
-            let (what, at) = match a.fields[field].owner {
-                FieldOwner::Parameter(p) => {
-                    (a.parameters[p].key.as_str(), written.parameters[p].bits_at)
-                }
-                FieldOwner::Check(c) => (a.checks[c].key.as_str(), written.checks[c].stored_at),
-                FieldOwner::Constant(_) => ("a constant", written.at),
-                FieldOwner::Reserved => ("a reserved part", written.at),
+            let what = match a.fields[field].owner {
+                FieldOwner::Parameter(p) => a.parameters[p].key.as_str(),
+                FieldOwner::Check(c) => a.checks[c].key.as_str(),
+                FieldOwner::Constant(_) => "a constant",
+                FieldOwner::Reserved => "a reserved part",
             };
             let (copied, at) = match copy {
                 Some(c) => (
                     format!(" in the copy {}", a.copies[c].name),
-                    written.copies[c].at,
+                    document.areas[area].copies[c].at,
                 ),
-                None => (String::new(), at),
+                None => (String::new(), fields[area].at[field]),
             };
             (
                 format!("{what} bit {bit} ({}){copied}", a.entry_label(entry)),
@@ -199,6 +207,21 @@ fn describe(owner: &Owner, document: &Document, layout: &Layout) -> (String, At)
             )
         }
     }
+}
+
+/// Where a bit is said to be absent: in an `[[absent]]`, or by the chip itself.
+fn absent_at((chip, cell, line): (u16, u32, u8), document: &Document, layout: &Layout) -> At {
+    let Some(c) = layout.chips.get(usize::from(chip)) else {
+        return At::default();
+    };
+    let said = document.absent.iter().find(|a| {
+        let cells = a.cells.as_ref().map_or((0, u32::MAX), |r| r.value);
+        let lines = a.lines.as_ref();
+        a.chip.value == c.id
+            && (cells.0..=cells.1).contains(&cell)
+            && lines.is_none_or(|l| l.value.contains(&i64::from(line)))
+    });
+    said.map_or(document.chips[usize::from(chip)].at, |a| a.at)
 }
 
 /// What most likely makes two entries meet.

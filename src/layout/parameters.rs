@@ -2,7 +2,7 @@
 
 use std::ops::RangeInclusive;
 
-use super::document_area::{self as doc, Area};
+use super::document::{self as doc, Area};
 use super::model::{Coding, Control, Parameter, Scale, When};
 use super::plan::Plan;
 use super::problem::{ALIAS, At, BLANK, CHARSET, LABEL, Log, Problem, RANGE, SCALE, WHEN, WIDTH};
@@ -41,7 +41,7 @@ pub(super) fn expressible(coding: &Coding, width: u32) -> Option<RangeInclusive<
             let half = power(width - 1)?;
             Some(1 - half..=half - 1)
         }
-        Coding::Bcd | Coding::BcdReversed if width >= 1 && width <= 60 => {
+        Coding::Bcd | Coding::BcdReversed if (1..=60).contains(&width) => {
             // A part digit on top holds what its bits can say.
             let (digits, rest) = (width / 4, width % 4);
             if rest != 0 && matches!(coding, Coding::BcdReversed) {
@@ -105,18 +105,19 @@ pub(super) fn parameters(area: &Area, plan: &Plan, log: &mut Log) -> Vec<Paramet
                 ));
             }
         }
-        if let Some(blank) = &p.blank {
-            if width < 64 && blank.value >> width != 0 {
-                log.push(
-                    Problem::new(
-                        &BLANK,
-                        blank.at,
-                        subject.clone(),
-                        format!("{} does not fit into {width} bits", blank.value),
-                    )
-                    .also(p.bits_at, "the bits"),
-                );
-            }
+        if let Some(blank) = &p.blank
+            && width < 64
+            && blank.value >> width != 0
+        {
+            log.push(
+                Problem::new(
+                    &BLANK,
+                    blank.at,
+                    subject.clone(),
+                    format!("{} does not fit into {width} bits", blank.value),
+                )
+                .also(p.bits_at, "the bits"),
+            );
         }
         let (label, group) = words(p);
         let control = p.control.unwrap_or(match (&coding, &scale) {
@@ -434,7 +435,8 @@ fn labels(area: &Area, out: &[Parameter], log: &mut Log) {
         if p.alias_of.is_some() || p.when.is_some() {
             continue; // Shown in place of another, not beside it.
         }
-        if let Some(first) = seen.insert((p.group.as_deref(), p.label.as_str(), p.control), i) {
+        let first = seen.insert((p.group.as_deref(), p.label.as_str(), p.control), i);
+        if let Some(first) = first.filter(|f| out[*f].key != p.key) {
             log.push(
                 Problem::new(
                     &LABEL,

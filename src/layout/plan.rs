@@ -1,9 +1,9 @@
 //! The fields of one entry: which slot and bit of the word each code bit is, before any chip is looked at.
 //! Overlaps inside an entry show here, once for all entries.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
-use super::document_area::{self as doc, Area};
+use super::document::{self as doc, Area};
 use super::fields::Placed;
 use super::model::{Field, FieldOwner};
 use super::notation::Piece;
@@ -37,6 +37,9 @@ pub(super) struct Plan {
     pub(super) owns: Vec<bool>,
     /// For each code bit the field it is in.
     pub(super) field_of: Vec<u32>,
+    /// Bits with two owners, each with the slot and bit of an example; not yet reported, so that the physical bit
+    /// can be named.
+    pub(super) overlaps: Vec<(Problem, (u32, u32))>,
 }
 
 /// Most code bits of one entry.
@@ -102,8 +105,7 @@ pub(super) fn assemble(
                 subject,
                 "a value has at most 64 bits",
             ));
-            bits.truncate(64);
-            return bits;
+            return Vec::new();
         }
     }
     bits
@@ -240,6 +242,12 @@ impl Plan {
 /// Every bit has one owner, unless one is an alias of the other or a selector keeps them apart.
 fn overlaps(plan: &mut Plan, area: &Area, log: &mut Log) {
     let conditions = conditions(area);
+    // An alias of a key that does not exist is reported where keys are looked up.
+    let keys: HashSet<&str> = area
+        .parameters
+        .iter()
+        .map(|p| p.key.value.as_str())
+        .collect();
     let alias_target = |field: usize| -> Option<&Placed<String>> {
         match plan.fields[field].owner {
             FieldOwner::Parameter(p) => area.parameters[p].alias_of.as_ref(),
@@ -249,12 +257,14 @@ fn overlaps(plan: &mut Plan, area: &Area, log: &mut Log) {
     let mut owners: HashMap<(u32, u32), Vec<usize>> = HashMap::with_capacity(plan.bits.len());
     let mut reported: HashMap<(usize, usize), ()> = HashMap::new();
     let mut owns = std::mem::take(&mut plan.owns);
+    let mut found = Vec::new();
     // Aliases come last, so that the bits they show are known.
     for pass in [false, true] {
         let mut index = 0;
         for (f, field) in plan.fields.iter().enumerate() {
             let target = alias_target(f);
-            if target.is_some() != pass {
+            let dangling = target.is_some_and(|t| !keys.contains(t.value.as_str()));
+            if target.is_some() != pass || dangling {
                 index += field.bits.len();
                 continue;
             }
@@ -290,8 +300,7 @@ fn overlaps(plan: &mut Plan, area: &Area, log: &mut Log) {
                         continue;
                     }
                     let first = &plan.fields[other];
-                    log.push(
-                        Problem::new(
+                    let problem = Problem::new(
                             &OVERLAP,
                             field.at,
                             format!("{} {}", area.name.value, field.name),
@@ -302,14 +311,15 @@ fn overlaps(plan: &mut Plan, area: &Area, log: &mut Log) {
                         )
                         .label(format!("{} here", field.name))
                         .also(first.at, format!("{} here", first.name))
-                        .repair("correct the bits of one; or say `alias_of` where both show the same, or give both a `when` with different values of one selector"),
-                    );
+                        .repair("correct the bits of one; or say `alias_of` where both show the same, or give both a `when` with different values of one selector");
+                    found.push((problem, *bit));
                 }
                 there.push(f);
             }
         }
     }
     plan.owns = owns;
+    plan.overlaps = found;
 }
 
 /// For each parameter the selectors it depends on, directly or through its selector, with the values as written.

@@ -37,10 +37,10 @@ pub struct ProblemRecord {
     /// Where.
     pub place: TextPlace,
     /// Other places concerned.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub also: Vec<TextPlace>,
     /// Physical bits concerned, as CHIP:CELL:LINE.
-    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub bits: Vec<String>,
     /// A suggested repair.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use super::bind::Names;
-use super::document::{Document, MAX_LIST};
-use super::document_area::{self as doc};
+
+use super::document::{self as doc, Document, MAX_LIST};
 use super::model::{self, Area, BitPlace, MirrorCopy, Source};
 use super::plan::{self, Plan};
 use super::problem::{At, CONTENTION, COPY, LOST, Log, NO_HOME, OUTSIDE, Problem, Rule, TOO_LARGE};
@@ -13,20 +13,39 @@ use super::wiring::{Miss, Wiring, Words};
 /// Most code bits a layout may place: a megabyte of memory.
 pub(super) const MAX_PLACES: usize = 1 << 23;
 
+/// What later rules need to know of an area's fields as written.
+#[derive(Debug, Default)]
+pub(super) struct Fields {
+    /// For each bit of an entry, false where it is a second view of a bit that another field owns.
+    pub(super) owns: Vec<bool>,
+    /// Where each field is written.
+    pub(super) at: Vec<At>,
+}
+
+impl From<Plan> for Fields {
+    fn from(plan: Plan) -> Self {
+        Self {
+            at: plan.fields.iter().map(|f| f.at).collect(),
+            owns: plan.owns,
+        }
+    }
+}
+
 /// Resolves a document; where problems stop it, what is returned is not fit for use.
 pub(super) fn resolve(
     document: &Document,
     source: Source,
     log: &mut Log,
-) -> (model::Layout, Vec<Vec<bool>>) {
+) -> (model::Layout, Vec<Fields>) {
     let mut axes: Vec<&str> = Vec::new();
     for axis in document.areas.iter().flat_map(|a| &a.axes) {
         if !axes.contains(&axis.name.as_str()) && axes.len() < MAX_LIST {
             axes.push(&axis.name);
         }
     }
-    let names = Names {
+    let mut names = Names {
         chips: &document.chips,
+        broken: Vec::with_capacity(document.chips.len()),
         axes,
         areas: document
             .areas
@@ -62,18 +81,20 @@ pub(super) fn resolve(
         return (layout, Vec::new());
     }
     for chip in &document.chips {
+        let before = log.errors();
         names.check_chip(chip, log);
+        names.broken.push(log.errors() > before);
     }
     layout.absent = super::absent::absent(document, &names, log);
     let mut room = MAX_PLACES;
-    let mut owns = Vec::with_capacity(document.areas.len());
+    let mut fields = Vec::with_capacity(document.areas.len());
     for area in &document.areas {
-        let (resolved, owned) = resolve_area(area, &names, &mut room, log);
+        let (resolved, written) = resolve_area(area, &names, &mut room, log);
         layout.areas.push(resolved);
-        owns.push(owned);
+        fields.push(written);
     }
     layout.hand_set = super::absent::hand_set(document, &layout.areas, log);
-    (layout, owns)
+    (layout, fields)
 }
 
 /// Resolves one area, taking its places from `room`; also which of an entry's bits own their place.
@@ -82,11 +103,13 @@ fn resolve_area(
     names: &Names<'_>,
     room: &mut usize,
     log: &mut Log,
-) -> (Area, Vec<bool>) {
+) -> (Area, Fields) {
     let subject = format!("area {}", area.name.value);
+    let before = log.errors();
     let chips = names.chips_of(area, log);
     let words = names.words(area, &chips, log);
-    let plan = plan::plan(area, &words, log);
+    let mut sound = log.errors() == before && !names.any_broken(&chips);
+    let mut plan = plan::plan(area, &words, log);
     let mut out = Area {
         name: area.name.value.clone(),
         axes: area
@@ -113,6 +136,20 @@ fn resolve_area(
         .iter()
         .map(|&i| u64::from(names.chips[i].model.words) * u64::from(names.chips[i].model.width))
         .sum();
+    if chips.is_empty() {
+        if log.errors() == before && !names.chips.is_empty() {
+            log.push(
+                Problem::new(
+                    &NO_HOME,
+                    area.at,
+                    subject,
+                    format!("no chip holds the area {}", area.name.value),
+                )
+                .repair("name its chips with `chips`, or list it in the `holds` of one"),
+            );
+        }
+        return (out, plan.into());
+    }
     let all = entries.saturating_mul(plan.bits.len() as u64);
     let too_many = entries > *room as u64 || entries.saturating_mul(owned) > chip_bits;
     if too_many || all.saturating_mul(1 + area.copies.len() as u64) > *room as u64 {
@@ -121,28 +158,64 @@ fn resolve_area(
                 &TOO_LARGE,
                 area.at,
                 subject,
-                format!("{entries} entries of {owned} bits are {} bits, and the area's chips have {chip_bits}", entries.saturating_mul(owned)),
+                match entries.checked_mul(owned) {
+                    Some(bits) if too_many && bits < 1 << 40 => {
+                        format!("{entries} entries of {owned} bits are {bits} bits, and the area's chips have {chip_bits}")
+                    }
+                    _ => "the axes make more entries than any memory of this kind holds".to_owned(),
+                },
             )
             .repair("correct the counts of the axes, or name more chips"),
         );
-        return (out, plan.owns);
+        return (out, plan.into());
     }
     *room -= usize::try_from(all).unwrap_or(0) * (1 + area.copies.len());
+    let before = log.errors();
+    let bound = names.bind(area, &chips, &words, log);
+    sound &= log.errors() == before;
     let wiring = Wiring {
         words,
         base: area.base,
         axes: area.axes.iter().map(|x| (x.base, x.stride)).collect(),
-        chips: names.bind(area, &chips, &words, log),
+        chips: bound,
     };
+    overlaps(&mut plan, &wiring, area, sound.then_some(names), log);
+    if !sound {
+        // Every place would be wrong for the one reason already given.
+        out.checks = super::checks::checks(area, &out, &plan, &wiring, false, room, log);
+        return (out, plan.into());
+    }
     let mut misses = Misses::default();
     out.places = places(&out, &plan, &wiring, false, &mut misses);
     report(&misses, area, None, &plan, names, log);
-    out.checks = super::checks::checks(area, &out, &plan, &wiring, room, log);
+    out.checks = super::checks::checks(area, &out, &plan, &wiring, true, room, log);
     for copy in &area.copies {
         let copied = resolve_copy(copy, area, &out, &plan, &wiring, names, log);
         out.copies.push(copied);
     }
-    (out, plan.owns)
+    (out, plan.into())
+}
+
+/// Reports bits with two owners inside an entry, with the place of each in the first entry.
+fn overlaps(
+    plan: &mut Plan,
+    wiring: &Wiring,
+    area: &doc::Area,
+    names: Option<&Names<'_>>,
+    log: &mut Log,
+) {
+    let mut first = wiring.entry(&vec![0; area.axes.len()]);
+    for (problem, (unit, bit)) in std::mem::take(&mut plan.overlaps) {
+        let place = names.and_then(|names| {
+            let place = first.place(unit, bit).ok()?;
+            let id = &names.chips.get(usize::from(place.chip))?.model.id;
+            Some(format!("{id}:{:#05x}:{}", place.cell, place.line))
+        });
+        log.push(match place {
+            Some(bit) => problem.bit(bit),
+            None => problem,
+        });
+    }
 }
 
 fn resolve_copy(
@@ -168,17 +241,22 @@ fn resolve_copy(
     }
     let mut own = wiring.clone();
     own.base = copy.base.unwrap_or(wiring.base);
+    let mut sound = true;
     if let Some(chips) = &copy.chips {
-        let chips: Vec<usize> = chips
+        let known: Vec<usize> = chips
             .iter()
             .filter_map(|name| names.chip(name, &subject, log))
             .collect();
+        sound = known.len() == chips.len() && !names.any_broken(&known);
+        let chips = known;
         let words: Words = wiring.words;
         own.chips = names.bind(area, &chips, &words, log);
     }
     let mut misses = Misses::default();
     let places = places(out, plan, &own, copy.inverted, &mut misses);
-    report(&misses, area, Some(copy), plan, names, log);
+    if sound {
+        report(&misses, area, Some(copy), plan, names, log);
+    }
     MirrorCopy {
         name: copy.name.clone(),
         places,

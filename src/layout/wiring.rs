@@ -7,7 +7,7 @@
 //! - address `a = at + Σ (axis.at + axis.stride × counter) + u × period + t`;
 //! - every pin of a chip is an exclusive-or of bits of `a`, `t`, `u` and the axes' counters.
 
-use super::document_area::{Axis, Counts};
+use super::document::{Axis, Counts};
 use super::fields::Placed;
 use super::model::BitPlace;
 use super::notation::{DataPin, Signal};
@@ -154,12 +154,15 @@ pub(super) fn counters(axis: &Axis, here: Option<&[usize]>) -> Vec<Option<u32>> 
     out
 }
 
+/// For each line of the word bus the pin that carries it, and whether inverted.
+pub(super) type Carriers = Vec<Option<(u8, bool)>>;
+
 /// Pins of a chip by the bus line they carry; the error names a line that two pins carry.
 pub(super) fn pins(
     data: Option<&[Placed<DataPin>]>,
     width: u8,
     lines: u32,
-) -> Result<Vec<Option<(u8, bool)>>, (u32, usize)> {
+) -> Result<Carriers, (u32, usize)> {
     let mut out = vec![None; lines as usize];
     for pin in 0..width {
         let carried = match data {
@@ -171,13 +174,13 @@ pub(super) fn pins(
                 .get(usize::from(pin))
                 .map_or(DataPin::None, |p| p.value),
         };
-        if let DataPin::Line { line, inverted } = carried {
-            if let Some(slot) = out.get_mut(line as usize) {
-                if slot.is_some() {
-                    return Err((line, usize::from(pin)));
-                }
-                *slot = Some((pin, inverted));
+        if let DataPin::Line { line, inverted } = carried
+            && let Some(slot) = out.get_mut(line as usize)
+        {
+            if slot.is_some() {
+                return Err((line, usize::from(pin)));
             }
+            *slot = Some((pin, inverted));
         }
     }
     Ok(out)
@@ -340,6 +343,8 @@ impl EntryWiring<'_> {
                 .zip(&chip.lost)
                 .position(|(value, mask)| value & mask != 0);
             let cell = match (lost, chip.plain) {
+                // Where the address goes straight to the pins, what does not fit lies beyond the chip.
+                (Some(0), Some(_)) => Err(Miss::Outside(chip.chip)),
                 (Some(counter), _) => Err(Miss::Lost(chip.chip, counter)),
                 (None, Some(mask)) => Ok(here.counters[0] & mask),
                 (None, None) => {

@@ -100,6 +100,13 @@ pub(super) struct Candidate {
     pub record: Option<ChipRecord>,
 }
 
+impl Candidate {
+    /// Whether a layout or a record says that this file is a chip's.
+    pub(super) fn is_named(&self) -> bool {
+        self.chip.is_some() || self.record.is_some()
+    }
+}
+
 /// The files of a reading, and what was wrong with the choice.
 #[derive(Debug, Default)]
 pub(super) struct Gathered {
@@ -326,7 +333,7 @@ fn chip_names(layout: &Layout) -> String {
     layout.chips.iter().map(name).collect::<Vec<_>>().join(", ")
 }
 
-fn file_name(path: &Path) -> String {
+pub(super) fn file_name(path: &Path) -> String {
     path.file_name()
         .unwrap_or(path.as_os_str())
         .to_string_lossy()

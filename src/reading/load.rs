@@ -4,18 +4,13 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::fit::{Expected, fit, swapped};
-use super::gather::{Candidate, Gathered, gather};
-use super::{
-    ChipReading, LayoutRef, Reading, ReadingSpec, Source, chip_place, missing, sha256_hex,
-};
+use super::gather::{Candidate, file_name, gather};
+use super::{ChipReading, Files, LayoutRef, Reading, ReadingSpec, Source, chip_place, sha256_hex};
 use crate::blame::{Blame, DiskError, Who};
 use crate::finding::{Finding, Severity};
 use crate::image::form::{self, ReadOptions};
-use crate::image::{ChipImage, Contents, PackingError};
+use crate::image::{Contents, FormError, Packing, PackingError};
 use crate::layout::model::Layout;
-
-/// No file of a chip is larger: the largest image in its widest text form takes less.
-const MAX_FILE: u64 = 128 << 20;
 
 /// Why a reading could not be loaded.
 #[derive(Debug, thiserror::Error)]
@@ -98,6 +93,7 @@ struct Opened {
 pub fn load(spec: &ReadingSpec, layout: Option<&Layout>) -> Result<Reading, ReadingError> {
     let mut gathered = gather(&spec.files, layout)?;
     let candidates = std::mem::take(&mut gathered.candidates);
+    let is_folder = matches!(&spec.files, Files::Path(path) if path.is_dir());
     let mut broken = Vec::new();
     let mut opened = Vec::new();
     for candidate in candidates {
@@ -111,7 +107,14 @@ pub fn load(spec: &ReadingSpec, layout: Option<&Layout>) -> Result<Reading, Read
                     expected,
                 });
             }
-            Err(says) => broken.push(says),
+            // Notes beside the chip files are no chip, unless somebody says so.
+            Err(FormError::UnknownText { .. }) if is_folder && !candidate.is_named() => {
+                gathered.extra.push(file_name(&candidate.path));
+            }
+            Err(e) => {
+                let says = e.to_string().replace('\n', "\n  ");
+                broken.push(format!("{}: {says}", candidate.path.display()));
+            }
         }
     }
     if !broken.is_empty() || !gathered.problems.is_empty() {
@@ -133,8 +136,21 @@ pub fn load(spec: &ReadingSpec, layout: Option<&Layout>) -> Result<Reading, Read
         let chip = into_chip(one, &mut reading.findings)?;
         reading.chips.push(chip);
     }
+    let lacking = layout.is_some_and(|l| l.chips.len() > reading.chips.len());
     if let Some(layout) = layout {
-        complete(&mut reading, layout, &gathered);
+        reading = reading.aligned(layout);
+        let was = gathered
+            .layout
+            .as_ref()
+            .filter(|l| **l != LayoutRef::of(layout));
+        reading
+            .findings
+            .extend(was.map(|was| layout_changed(was, layout)));
+    }
+    if !gathered.extra.is_empty() {
+        reading
+            .findings
+            .push(extra(&gathered.extra, layout, lacking));
     }
     Ok(reading)
 }
@@ -144,29 +160,19 @@ fn open(
     path: &Path,
     spec: &ReadingSpec,
     candidate: &Candidate,
-) -> Result<Result<(Contents, String), String>, DiskError> {
+) -> Result<Result<(Contents, String), FormError>, DiskError> {
     let failed = |e| DiskError::new("read", path, e);
     let length = fs::metadata(path).map_err(failed)?.len();
-    if length > MAX_FILE {
-        let says = format!(
-            "{} has {length} bytes, and no chip's file has more than {MAX_FILE}",
-            path.display()
-        );
-        return Ok(Err(says));
+    if let Err(too_large) = form::check_length(length) {
+        return Ok(Err(too_large));
     }
     let file = fs::read(path).map_err(failed)?;
     let options = ReadOptions {
         form: spec.form.or(candidate.record.as_ref().map(|r| r.form)),
         skip_wrong_lines: spec.skip_wrong_lines,
     };
-    Ok(match form::read(&file, options) {
-        Ok(contents) => Ok((contents, sha256_hex(&file))),
-        Err(e) => Err(format!(
-            "{}: {}",
-            path.display(),
-            e.to_string().replace('\n', "\n  ")
-        )),
-    })
+    let sha256 = sha256_hex(&file);
+    Ok(form::read_owned(file, options).map(|contents| (contents, sha256)))
 }
 
 /// What is known about a chip before its file is looked into: the caller's word, then the folder's record, then
@@ -192,6 +198,7 @@ fn expected(spec: &ReadingSpec, layout: Option<&Layout>, candidate: &Candidate) 
             .map(|r| r.width)
             .or(chip.map(|c| c.width))
             .or(spec.width)
+            .or(packing.and_then(Packing::only_width))
             .unwrap_or(8),
         packing: packing.unwrap_or_default(),
         load_offset: spec.load_offset.or(record.map(|_| 0)),
@@ -263,46 +270,22 @@ fn find_swapped(opened: &[Opened]) -> Vec<Finding> {
     findings
 }
 
-/// Adds the chips without a file, puts all in the layout's order and reports files that belong to none.
-fn complete(reading: &mut Reading, layout: &Layout, gathered: &Gathered) {
-    let mut have = std::mem::take(&mut reading.chips);
-    let mut lacking = false;
-    for want in &layout.chips {
-        if let Some(at) = have.iter().position(|c| c.id == want.id) {
-            reading.chips.push(have.swap_remove(at));
-        } else if let Ok(image) = ChipImage::unknown(want.words, want.width) {
-            lacking = true;
-            reading
-                .findings
-                .push(missing(&want.id, want.words, want.width));
-            reading.chips.push(ChipReading::new(&want.id, image));
-        }
+/// The finding of files that belong to no chip.
+fn extra(names: &[String], layout: Option<&Layout>, lacking: bool) -> Finding {
+    let names = names.join(", ");
+    let says = match layout {
+        Some(layout) => format!(
+            "files that belong to no chip of layout {}: {names}",
+            layout.id
+        ),
+        None => format!("files that hold no chip: {names}"),
+    };
+    if lacking {
+        Finding::new("reading.extra", Severity::Caution, says)
+            .act("see whether one of them is the missing chip's, and name it with CHIP=FILE")
+    } else {
+        Finding::new("reading.extra", Severity::Note, says)
     }
-    if !gathered.extra.is_empty() {
-        let says = format!(
-            "files that belong to no chip of layout {}: {}",
-            layout.id,
-            gathered.extra.join(", ")
-        );
-        let severity = if lacking {
-            Severity::Caution
-        } else {
-            Severity::Note
-        };
-        let finding = Finding::new("reading.extra", severity, says);
-        reading.findings.push(match lacking {
-            true => finding
-                .act("see whether one of them is the missing chip's, and name it with CHIP=FILE"),
-            false => finding,
-        });
-    }
-    let was = gathered
-        .layout
-        .as_ref()
-        .filter(|l| **l != LayoutRef::of(layout));
-    reading
-        .findings
-        .extend(was.map(|was| layout_changed(was, layout)));
 }
 
 /// A note where a stored reading was made with another text of the same layout, a caution where with another one.

@@ -101,12 +101,14 @@ impl ChipReading {
 
     /// Notes an origin for some lines of a cell.
     fn note(&mut self, cell: u32, lines: u8, origin: &Origin) {
-        if let Some(last) = self.provenance.last_mut().filter(|r| r.origin == *origin) {
-            if last.cells.first == cell && last.cells.last == cell {
-                last.lines |= lines;
-                return;
-            }
+        if let Some(last) = self.provenance.last_mut()
+            && last.origin == *origin
+            && (last.cells.first, last.cells.last) == (cell, cell)
+        {
+            last.lines |= lines;
+            return;
         }
+        join_last(&mut self.provenance);
         self.provenance.push(OriginRun {
             cells: CellRun {
                 first: cell,
@@ -121,16 +123,8 @@ impl ChipReading {
     pub fn joined_provenance(&self) -> Vec<OriginRun> {
         let mut joined: Vec<OriginRun> = Vec::new();
         for run in &self.provenance {
-            match joined.last_mut() {
-                Some(last)
-                    if last.origin == run.origin
-                        && last.lines == run.lines
-                        && last.cells.last.checked_add(1) == Some(run.cells.first) =>
-                {
-                    last.cells.last = run.cells.last;
-                }
-                _ => joined.push(run.clone()),
-            }
+            joined.push(run.clone());
+            join_last(&mut joined);
         }
         joined
     }
@@ -237,6 +231,18 @@ impl Reading {
             findings,
             layout: Some(LayoutRef::of(layout)),
         }
+    }
+}
+
+/// Joins the last run to the one before it, where they are neighbours of one origin.
+fn join_last(runs: &mut Vec<OriginRun>) {
+    if let [.., before, last] = runs.as_mut_slice()
+        && before.origin == last.origin
+        && before.lines == last.lines
+        && before.cells.last.checked_add(1) == Some(last.cells.first)
+    {
+        before.cells.last = last.cells.last;
+        runs.pop();
     }
 }
 

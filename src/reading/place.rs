@@ -156,18 +156,24 @@ pub fn write_file(target: &Path, bytes: &[u8], replace: bool) -> Result<(), Disk
     })?;
     let written = fs::File::create(&temporary)
         .and_then(|mut f| f.write_all(bytes).and_then(|()| f.sync_all()))
-        .and_then(|()| match replace {
-            true => fs::rename(&temporary, target),
-            // A link fails where the name has been taken meanwhile; file systems without links get a rename.
-            false => match fs::hard_link(&temporary, target) {
-                Err(e) if e.kind() != std::io::ErrorKind::AlreadyExists => {
-                    fs::rename(&temporary, target)
-                }
-                done => done,
-            },
-        });
-    // After a rename the temporary name is gone already.
-    let _ = fs::remove_file(&temporary);
+        .and_then(|()| put(&temporary, target, replace));
+    if written.is_err() {
+        // Nothing more can be done about litter on a disk that refuses.
+        let _ = fs::remove_file(&temporary);
+    }
     written.map_err(failed)?;
     sync_folder(parent)
+}
+
+/// Gives a finished file its name.
+fn put(temporary: &Path, target: &Path, replace: bool) -> std::io::Result<()> {
+    if replace {
+        return fs::rename(temporary, target);
+    }
+    // A link fails where the name has been taken meanwhile; file systems without links get a rename.
+    match fs::hard_link(temporary, target) {
+        Ok(()) => fs::remove_file(temporary),
+        Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => Err(e),
+        Err(_) => fs::rename(temporary, target),
+    }
 }

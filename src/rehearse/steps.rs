@@ -12,7 +12,7 @@ pub fn steps(layout: &Layout) -> Vec<Step> {
     read(id, &mut steps);
     understand(layout, &mut steps);
     keep(layout, &mut steps);
-    swap(&mut steps);
+    swap(id, &mut steps);
     restore(id, &mut steps);
     edit(layout, &mut steps);
     hand_over(&mut steps);
@@ -139,7 +139,20 @@ fn hand_over(steps: &mut Vec<Step>) {
     ));
 }
 
-fn swap(steps: &mut Vec<Step>) {
+fn swap(id: &str, steps: &mut Vec<Step>) {
+    steps.push(step(
+        "Reckon the battery, and print the plan",
+        "What the meter should show, how long the battery lives, what may be fitted; then the swap step by step, with \
+         what the job on the shelf shows to be done. A verdict that is tight or bad is told by the exit status.",
+        vec![
+            call(Must::Finish, &format!("standby --layout {id} --plot standby.html")),
+            call(Must::BeClean, "shelf put rehearsal standby.html --as standby --at shelf"),
+            call(
+                Must::Finish,
+                &format!("plan --layout {id} --job rehearsal --shelf shelf --sheet plan.html"),
+            ),
+        ],
+    ));
     steps.push(step(
         "Swap the battery",
         "This is done with the hands: mains off and unplugged, reservoirs discharged, an isolated iron, the new cell in a \

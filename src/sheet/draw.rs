@@ -277,7 +277,7 @@ pub(super) fn mark(mark: Mark) -> Markup {
 
 /// One shape a mark, told apart without colour.
 pub(super) fn mark_definitions() -> Markup {
-    let shapes: [(Mark, &str); 7] = [
+    let shapes: [(Mark, &str); 9] = [
         (
             Mark::Unknown,
             "M-4.2-4.2H4.2V4.2H-4.2zM-2-2.6V2.6M2-2.6V2.6M-2 0H2",
@@ -286,10 +286,12 @@ pub(super) fn mark_definitions() -> Markup {
         (Mark::Illegal, "M-4-4L4 4M4-4L-4 4"),
         (Mark::Mended, "M0-4.8L4.8 0L0 4.8L-4.8 0zM-2 0H2M0-2V2"),
         (Mark::Edited, "M-4.4 4.4L-3.6 1.4L2.6-4.6L4.6-2.6L-1.6 3.6z"),
+        (Mark::Settled, "M-4.2-4H4.2M-4.2 0H4.2M-4.2 4H4.2M0-4V4"),
         (
             Mark::ByHand,
             "M0-4.4A4.4 4.4 0 1 1-.01-4.4zM0-1.4A1.4 1.4 0 1 1-.01-1.4z",
         ),
+        (Mark::Small, "M-4.4 2C-2.4-4 -1.4-4 0 0S2.4 4 4.4-2"),
         (Mark::Idle, "M-4.4 0H4.4"),
     ];
     html! {

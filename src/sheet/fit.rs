@@ -4,7 +4,7 @@
 
 use super::Paper;
 use super::patch::{is_tall, marks_used};
-use super::view::{FaceKind, Group, Item, Page};
+use super::view::{FaceKind, Group, Item, Page, Strip, Value};
 
 /// One step of density.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -43,20 +43,30 @@ const DENSITIES: [Density; 4] = [
 
 /// Millimetres a heading of a group takes, with the space above it.
 const HEADING: f64 = 7.2;
+/// Longest heading that fits over one control.
+const SHORT_HEADING: usize = 10;
 /// Millimetres a preset's head takes.
 const HEAD: f64 = 13.0;
 /// Millimetres a line of the legend or of the remarks takes.
 const LINE: f64 = 4.0;
 /// Marks whose meanings share a line of the legend.
 const MARKS_A_LINE: usize = 2;
+/// Millimetres of a strip: the head of a line with the space above it, a row of figures, what a drawing adds, a mark.
+const STRIP_HEAD: f64 = 7.5;
+const STRIP_ROW: f64 = 4.6;
+const STRIP_DRAWN: f64 = 6.5;
+const STRIP_MARK: f64 = 2.6;
 /// Millimetres between presets on a page.
 const GAP: f64 = 6.0;
 
+/// Of the pages, the part that may be set closer than the others.
+const OUTLIERS: f64 = 0.5;
+
 /// Where presets go on pages.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub(super) struct Fit {
-    /// How close.
-    pub(super) density: Density,
+    /// How close, page by page: the same for most, closer for those with more to show.
+    pub(super) densities: Vec<Density>,
     /// Presets on a page, at most as many as were asked for.
     pub(super) per_page: usize,
     /// Columns of presets on a page: 1 or 2.
@@ -65,64 +75,125 @@ pub(super) struct Fit {
     pub(super) fits: bool,
 }
 
-/// Chooses as many presets a page as were asked for and fit, then the roomiest density at which they do.
+/// Chooses as many presets a page as were asked for and fit, at the roomiest densities at which they do.
 pub(super) fn choose(paper: Paper, asked: usize, pages: &[Page]) -> Fit {
     for per_page in (1..=asked).rev() {
         let abreast = if per_page > 3 { 2 } else { 1 };
-        for density in DENSITIES {
-            let fits =
-                |leaf: &[Page]| leaf_height(leaf, density, abreast) <= paper.printable_height();
-            if pages.chunks(per_page).all(fits) {
-                return Fit {
-                    density,
-                    per_page,
-                    abreast,
-                    fits: true,
-                };
-            }
-        }
-    }
-    // Too much for one page each: as few pages as can be, and then as roomy as can be.
-    let sheets = |density: &Density| -> usize {
-        let needed = |p: &Page| {
-            (leaf_height(std::slice::from_ref(p), *density, 1) / paper.printable_height()).ceil()
-                as usize
+        let roomiest = |leaf: &[Page]| {
+            DENSITIES
+                .iter()
+                .position(|d| leaf_height(leaf, *d, abreast) <= paper.printable_height())
         };
-        pages.iter().map(needed).sum()
-    };
-    let density = DENSITIES
-        .into_iter()
-        .min_by_key(sheets)
-        .unwrap_or(DENSITIES[0]);
+        let each: Vec<Option<usize>> = pages.chunks(per_page).map(roomiest).collect();
+        let fits = each.iter().all(Option::is_some);
+        if !fits && per_page > 1 {
+            continue;
+        }
+        let common = common(each.iter().flatten().copied().collect());
+        let density = |(leaf, own): (&[Page], &Option<usize>)| match own {
+            Some(own) => DENSITIES[common.max(*own)],
+            None => closest(paper, leaf),
+        };
+        return Fit {
+            densities: pages.chunks(per_page).zip(&each).map(density).collect(),
+            per_page,
+            abreast,
+            fits,
+        };
+    }
     Fit {
-        density,
+        densities: Vec::new(),
         per_page: 1,
         abreast: 1,
-        fits: false,
+        fits: true,
     }
+}
+
+/// The density that serves all but the outliers.
+fn common(mut each: Vec<usize>) -> usize {
+    each.sort_unstable();
+    let last = each.len().saturating_sub(1);
+    let at = last - (last as f64 * OUTLIERS) as usize;
+    each.get(at).copied().unwrap_or(0)
+}
+
+/// For what is too much for one page: as few pages as can be, and then as roomy as can be.
+fn closest(paper: Paper, leaf: &[Page]) -> Density {
+    let sheets =
+        |d: &Density| (leaf_height(leaf, *d, 1) / paper.printable_height()).ceil() as usize;
+    DENSITIES
+        .into_iter()
+        .min_by_key(sheets)
+        .unwrap_or(DENSITIES[0])
 }
 
 /// The height of the presets that share a page, with their legend.
 fn leaf_height(leaf: &[Page], density: Density, abreast: usize) -> f64 {
     let one = |page: &Page| {
         let remarks = page.remarks.len() as f64 * LINE * abreast as f64;
-        HEAD + remarks + height(&page.groups, density, density.columns / abreast)
+        let strips: f64 = page.strips.iter().map(strip_height).sum();
+        HEAD + remarks + strips + height(&page.groups, density, density.columns / abreast)
     };
     let rows: Vec<f64> = leaf
         .chunks(abreast)
         .map(|row| row.iter().map(one).fold(0.0, f64::max))
         .collect();
-    let groups = leaf.iter().flat_map(|p| &p.groups);
-    let legend = LINE * (1 + marks_used(groups).len().div_ceil(MARKS_A_LINE)) as f64;
+    let items = leaf.iter().flat_map(Page::items);
+    let legend = LINE * (1 + marks_used(items).len().div_ceil(MARKS_A_LINE)) as f64;
     rows.iter().sum::<f64>() + (rows.len().max(1) - 1) as f64 * GAP + legend
+}
+
+/// The height of a strip's lines.
+fn strip_height(strip: &Strip) -> f64 {
+    let row = |item: &Item| {
+        let marks = item.values.iter().map(|v| v.marks.len()).max().unwrap_or(0);
+        let drawn = if item.face.is_continuous() {
+            STRIP_ROW + STRIP_DRAWN
+        } else {
+            STRIP_ROW
+        };
+        drawn + marks as f64 * STRIP_MARK
+    };
+    let line = STRIP_HEAD + strip.rows.iter().map(row).sum::<f64>();
+    HEADING
+        + strip
+            .labels
+            .len()
+            .div_ceil(columns_a_line(strip.labels.len())) as f64
+            * line
+}
+
+/// Columns of a strip in one line: all, or a number that divides them evenly.
+pub(super) fn columns_a_line(count: usize) -> usize {
+    match count {
+        0..=12 => count.max(1),
+        _ if count.is_multiple_of(12) => 12,
+        _ if count.is_multiple_of(16) => 16,
+        _ if count.is_multiple_of(10) => 10,
+        _ => 12,
+    }
+}
+
+/// Columns that one value of an item takes.
+fn width(item: &Item) -> usize {
+    let long = |v: &Value| v.stand.setting.chars().count() > 6;
+    if item.face.kind == FaceKind::Window && item.values.iter().any(long) {
+        2
+    } else {
+        1
+    }
 }
 
 /// How many columns an item takes.
 pub(super) fn cells(item: &Item) -> usize {
-    match item.face.kind {
-        FaceKind::Window if item.values.iter().any(|v| v.stand.setting.len() > 6) => 2,
-        _ => item.values.len().max(1),
-    }
+    item.values.len().max(1) * width(item)
+}
+
+/// The columns a group would like: one a control, and room for its heading.
+pub(super) fn wanted(group: &Group) -> usize {
+    let cells: usize = group.items.iter().map(cells).sum();
+    let heading = 1 + usize::from(group.heading.chars().count() > SHORT_HEADING);
+    cells.max(heading)
 }
 
 /// The columns each group takes, placed left to right; the last of a row takes what is left of it.
@@ -130,8 +201,7 @@ pub(super) fn spans(groups: &[Group], columns: usize) -> Vec<usize> {
     let mut spans: Vec<usize> = Vec::with_capacity(groups.len());
     let mut used = 0;
     for group in groups {
-        let cells: usize = group.items.iter().map(cells).sum();
-        let span = cells.clamp(2.min(columns), columns);
+        let span = wanted(group).min(columns);
         if used + span > columns {
             if let Some(last) = spans.last_mut() {
                 *last += columns - used;
@@ -176,7 +246,9 @@ fn group_height(group: &Group, density: Density, span: usize) -> f64 {
         }
         used += cells.min(span);
         lines = lines.max(own);
-        total += (cells.div_ceil(span) - 1) as f64 * (cell + own as f64 * density.line);
+        // Further rows of an item with many values have no label of their own.
+        let more = density.cell - density.line + own as f64 * density.line;
+        total += (cells.div_ceil(span) - 1) as f64 * more;
     }
     total + cell + lines as f64 * density.line
 }

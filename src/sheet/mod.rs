@@ -12,11 +12,19 @@ mod page;
 
 pub mod view;
 
+pub mod arrange;
+
 pub mod patch;
 
 pub mod standby;
 
 pub mod plan;
+
+pub mod form;
+
+pub mod compare;
+
+pub mod memory;
 
 /// The paper a sheet is printed on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Hash)]

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::draw::Faces;
-use super::view::{Face, FaceKind, Group, Item, Mark, Page, Subject, Value};
+use super::view::{Face, FaceKind, Group, Item, Mark, Page, Strip, Subject, Value};
 use super::{Paper, Sheet, fit, page};
 
 /// Characters of a label that fit one line in every column.
@@ -43,15 +43,14 @@ pub(super) fn render(title: &str, subject: &Subject, pages: &[Page], options: Op
         pages,
     );
     let per_page = fit.per_page;
-    let columns = fit.density.columns / fit.abreast;
     let faces = Faces::default();
     let leaves = html! {
-        @for (leaf, chunk) in pages.chunks(per_page).enumerate() {
-            div.leaf {
+        @for (leaf, (chunk, density)) in pages.chunks(per_page).zip(&fit.densities).enumerate() {
+            div class={ "leaf d" (density.columns) } {
                 @for (i, preset) in chunk.iter().enumerate() {
-                    (one(subject, preset, leaf * per_page + i, columns, &faces))
+                    (one(subject, preset, leaf * per_page + i, density.columns / fit.abreast, &faces))
                 }
-                (page::legend(&marks_used(chunk.iter().flat_map(|p| &p.groups))))
+                (page::legend(&marks_used(chunk.iter().flat_map(Page::items))))
             }
         }
     };
@@ -61,10 +60,7 @@ pub(super) fn render(title: &str, subject: &Subject, pages: &[Page], options: Op
         @if pages.len() > 1 { (index(pages)) }
         main { (leaves) }
     };
-    let class = format!(
-        "patch d{} a{} k{per_page}",
-        fit.density.columns, fit.abreast
-    );
+    let class = format!("patch ab{} k{per_page}", fit.abreast);
     Sheet {
         html: page::document(options.paper, title, subject, &class, &body),
         pages: fit.fits.then(|| pages.len().div_ceil(per_page)),
@@ -99,11 +95,14 @@ fn one(subject: &Subject, preset: &Page, id: usize, columns: usize, faces: &Face
             @if !preset.remarks.is_empty() {
                 ul.remarks { @for remark in &preset.remarks { li { (remark) } } }
             }
-            div.grid {
-                @for (group, span) in preset.groups.iter().zip(fit::spans(&preset.groups, columns)) {
-                    (grouped(group, span, faces))
+            @if !preset.groups.is_empty() {
+                div.grid {
+                    @for (group, span) in preset.groups.iter().zip(fit::spans(&preset.groups, columns)) {
+                        (grouped(group, span, faces))
+                    }
                 }
             }
+            @for strip in &preset.strips { (lines(strip, faces)) }
         }
     }
 }
@@ -128,6 +127,43 @@ pub(super) fn grouped(group: &Group, span: usize, faces: &Faces) -> Markup {
     }
 }
 
+/// A strip as tables, so many columns of it a line.
+fn lines(strip: &Strip, faces: &Faces) -> Markup {
+    let a_line = fit::columns_a_line(strip.labels.len());
+    html! {
+        section.strip {
+            @if !strip.heading.is_empty() { h3 { (strip.heading) } }
+            @for from in (0..strip.labels.len()).step_by(a_line) {
+                @let columns = from..(from + a_line).min(strip.labels.len());
+                div.wide data-scroll tabindex="0" role="group"
+                    aria-label={ (strip.heading) " " (strip.axis) " " (strip.labels[from]) " on" } {
+                    table class={ "k" (a_line) } {
+                        thead { tr {
+                            th scope="col" { (strip.axis) }
+                            @for label in &strip.labels[columns.clone()] { th scope="col" { (label) } }
+                            @for _ in columns.len()..a_line { td {} }
+                        } }
+                        tbody {
+                            @for row in &strip.rows {
+                                tr {
+                                    th scope="row" { (row.label) }
+                                    @for value in row.values.iter().skip(from).take(columns.len()) {
+                                        td { div class=(class(value, false)) {
+                                            @if row.face.is_continuous() { (faces.draw(&row.face, value)) }
+                                            (plain(value))
+                                        } }
+                                    }
+                                    @for _ in columns.len()..a_line { td {} }
+                                }
+                            }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// True where a label of the group may need a second line.
 pub(super) fn is_tall(group: &Group) -> bool {
     group
@@ -143,6 +179,7 @@ fn control(item: &Item, span: usize, faces: &Faces) -> Markup {
             html! {
                 div class=(class(one, wide)) {
                     p.l { (item.label) }
+                    @if !one.of.is_empty() { p.of { (one.of) } }
                     (faces.draw(&item.face, one))
                     (written(&item.face, one))
                 }
@@ -152,7 +189,7 @@ fn control(item: &Item, span: usize, faces: &Faces) -> Markup {
             div class={ "s n" (fit::cells(item).min(span)) } {
                 p.l { span { (item.label) } }
                 @for value in several {
-                    div class=(class(value, false)) {
+                    div class=(class(value, fit::cells(item) > several.len())) {
                         p.of { (value.of) }
                         (faces.draw(&item.face, value))
                         (written(&item.face, value))
@@ -174,6 +211,17 @@ fn class(value: &Value, wide: bool) -> &'static str {
     }
 }
 
+/// The setting with its code and the marks, without a window around it.
+fn plain(value: &Value) -> Markup {
+    html! {
+        p.v {
+            @if value.stand.setting.is_empty() { span.blank { } } @else { b { (value.stand.setting) } }
+            @if !value.stand.code.is_empty() { " " small { (value.stand.code) } }
+        }
+        @for mark in &value.marks { p.m { (page::tag(*mark)) } }
+    }
+}
+
 /// The setting with its code, the former setting where there is one, and the marks.
 fn written(face: &Face, value: &Value) -> Markup {
     let setting = html! {
@@ -181,7 +229,7 @@ fn written(face: &Face, value: &Value) -> Markup {
         @if value.stand.setting.is_empty() { span.blank { } }
         @else { b { (value.stand.setting) } }
     };
-    let code = html! { @if let Some(code) = value.stand.code { " " small { (code) } } };
+    let code = html! { @if !value.stand.code.is_empty() { " " small { (value.stand.code) } } };
     html! {
         @if face.kind == FaceKind::Window { p.w { span { (setting) } } p.v { (code) } }
         @else { p.v { (setting) (code) } }
@@ -189,10 +237,9 @@ fn written(face: &Face, value: &Value) -> Markup {
     }
 }
 
-/// The marks that appear among some groups, in order.
-pub(super) fn marks_used<'a>(groups: impl Iterator<Item = &'a Group>) -> Vec<Mark> {
-    let mut marks: Vec<Mark> = groups
-        .flat_map(|g| &g.items)
+/// The marks that appear among some controls, in order.
+pub(super) fn marks_used<'a>(items: impl Iterator<Item = &'a Item>) -> Vec<Mark> {
+    let mut marks: Vec<Mark> = items
         .flat_map(|i| &i.values)
         .flat_map(|v| v.marks.iter().copied())
         .collect();

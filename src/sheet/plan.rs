@@ -42,12 +42,15 @@ pub fn page(plan: &Plan, paper: Paper) -> String {
 
 fn show_stage(number: usize, stage: &Stage) -> Markup {
     // A caution in full once a stage, by name after that.
-    let mut told: Vec<&str> = Vec::new();
+    let told_before = |at: usize, key: &str| {
+        let mut before = stage.steps[..at].iter().flat_map(|s| &s.cautions);
+        before.any(|c| c.key == key)
+    };
     html! {
         section.stage {
             h2 { (number) ". " (stage.title) }
             ul.steps {
-                @for step in &stage.steps {
+                @for (at, step) in stage.steps.iter().enumerate() {
                     li {
                         (tick(step))
                         div.what {
@@ -57,7 +60,7 @@ fn show_stage(number: usize, stage: &Stage) -> Markup {
                             @for command in &step.commands { code { (command) } }
                             @for expect in &step.expects { (expected(expect)) }
                             @for caution in &step.cautions {
-                                @if told.contains(&caution.key.as_str()) {
+                                @if told_before(at, &caution.key) {
                                     p.caution { b { (caution.title) "." } " As above." }
                                 } @else {
                                     p.caution { b { (caution.title) ". " } (caution.text) }
@@ -65,7 +68,6 @@ fn show_stage(number: usize, stage: &Stage) -> Markup {
                             }
                         }
                     }
-                    @let _ = told.extend(step.cautions.iter().map(|c| c.key.as_str()));
                 }
             }
             @if let Some(stop) = &stage.stop {

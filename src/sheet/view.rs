@@ -98,6 +98,11 @@ impl Face {
         }
     }
 
+    /// Whether it has a scale rather than positions or a window.
+    pub(super) fn is_continuous(&self) -> bool {
+        matches!(self.kind, FaceKind::Dial { .. } | FaceKind::Slider { .. })
+    }
+
     /// How far along its travel a number stands, from 0 to 1; numbers outside stop at the end.
     pub fn travel(&self, number: i64) -> f64 {
         let span = self.highest.saturating_sub(self.lowest);
@@ -138,6 +143,9 @@ fn ends(scale: &Scale, lowest: i64, highest: i64) -> (u8, String, String) {
     }
 }
 
+/// Longest unit written at the ends of a scale.
+const LONGEST_UNIT: usize = 3;
+
 /// A figure without needless zeros, at most three decimals.
 fn figure(value: f64) -> String {
     let text = format!("{value:.3}");
@@ -157,6 +165,8 @@ fn quantity(value: f64, unit: &str) -> String {
     match unit {
         "" => figure(scaled),
         "%" => format!("{}%", figure(scaled)),
+        // The setting says the unit; at the ends of a small scale a long one has no room.
+        _ if unit.chars().count() > LONGEST_UNIT => figure(scaled),
         _ => format!("{}\u{a0}{prefix}{unit}", figure(scaled)),
     }
 }
@@ -174,8 +184,12 @@ pub enum Mark {
     Mended,
     /// Changed on purpose since it was read.
     Edited,
+    /// Chosen among reads that disagreed.
+    Settled,
     /// Noted by hand; memory does not hold it.
     ByHand,
+    /// Moved by no more than saving an unmoved control again can do.
+    Small,
     /// Means nothing while its selector stands where it does.
     Idle,
 }
@@ -189,7 +203,9 @@ impl Mark {
             Mark::Illegal => "illegal",
             Mark::Mended => "mended",
             Mark::Edited => "edited",
+            Mark::Settled => "settled",
             Mark::ByHand => "by hand",
+            Mark::Small => "small step",
             Mark::Idle => "not in use",
         }
     }
@@ -202,7 +218,9 @@ impl Mark {
             Mark::Illegal => "no position of the control gives this code",
             Mark::Mended => "proposed from evidence after damage, and accepted",
             Mark::Edited => "changed on purpose since the reading",
+            Mark::Settled => "chosen among reads that disagreed",
             Mark::ByHand => "the memory does not hold it; set it as noted",
+            Mark::Small => "may be the converter, not a hand",
             Mark::Idle => "has no effect with the other settings as they are",
         }
     }
@@ -215,8 +233,8 @@ pub struct Stand {
     pub number: Option<i64>,
     /// What a person reads, empty where nothing is known or noted.
     pub setting: String,
-    /// The stored code, where memory holds it.
-    pub code: Option<u64>,
+    /// The stored code, in binary with question marks where it is known in part; empty where memory holds none.
+    pub code: String,
 }
 
 /// One control, or several voices' where they agree, as it stands.
@@ -252,6 +270,19 @@ pub struct Group {
     pub items: Vec<Item>,
 }
 
+/// Controls that an ordered axis repeats: steps of a sequence, voices of a tuning.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Strip {
+    /// The heading, empty for none.
+    pub heading: String,
+    /// What the columns are: "step".
+    pub axis: String,
+    /// One label a column.
+    pub labels: Vec<String>,
+    /// One row a control, with a value a column.
+    pub rows: Vec<Item>,
+}
+
 /// Everything to dial for one preset, or for one area without presets.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Page {
@@ -261,8 +292,18 @@ pub struct Page {
     pub name: String,
     /// The controls.
     pub groups: Vec<Group>,
+    /// What an axis repeats in order.
+    pub strips: Vec<Strip>,
     /// Remarks in plain words: findings about this preset, a failed check.
     pub remarks: Vec<String>,
+}
+
+impl Page {
+    /// All its controls.
+    pub(super) fn items(&self) -> impl Iterator<Item = &Item> {
+        let grouped = self.groups.iter().flat_map(|g| &g.items);
+        grouped.chain(self.strips.iter().flat_map(|s| &s.rows))
+    }
 }
 
 /// What the sheets of one instrument have in common.

@@ -28,6 +28,7 @@ pub struct HandOver {
     /// The job.
     pub job: String,
     /// The version handed over.
+    #[serde(rename = "job_version")]
     pub version: u32,
     /// The zip file.
     pub zip: String,

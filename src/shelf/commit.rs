@@ -22,6 +22,7 @@ pub struct Done {
     /// The job.
     pub job: String,
     /// Its latest version.
+    #[serde(rename = "job_version")]
     pub version: u32,
     /// Whether a version was made; without one, the shelf already held exactly this.
     pub changed: bool,

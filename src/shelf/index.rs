@@ -287,8 +287,8 @@ impl Shelf {
         Ok(())
     }
 
-    /// The index as it lies on the disk, if it is of this version and knows the jobs that are there.
-    fn index_as_it_is(&self) -> Result<Option<Index>> {
+    /// The index as it lies on the disk, if it is of this version.
+    fn index_on_disk(&self) -> Result<Option<Index>> {
         let file = self.index_file();
         if !disk::is_there(&file) {
             return Ok(None);
@@ -314,17 +314,23 @@ impl Shelf {
         if version != VERSION {
             return Ok(None);
         }
-        let time: Option<String> = connection
+        Ok(Some(Index { connection, copy }))
+    }
+
+    /// The index on the disk, if it knows the jobs that are there.
+    fn index_as_it_is(&self) -> Result<Option<Index>> {
+        let Some(index) = self.index_on_disk()? else {
+            return Ok(None);
+        };
+        let time: Option<String> = index
+            .connection
             .query_row(
                 "SELECT value FROM about WHERE name = 'jobs folder'",
                 [],
                 |r| r.get(0),
             )
             .optional()?;
-        if time != self.jobs_time() {
-            return Ok(None);
-        }
-        Ok(Some(Index { connection, copy }))
+        Ok((time == self.jobs_time()).then_some(index))
     }
 
     /// Every job, the latest opened first.
@@ -352,12 +358,11 @@ impl Shelf {
         if !disk::is_there(&self.index_file()) {
             return Ok(vec!["it is missing".to_owned()]);
         }
-        match self.index_as_it_is().and_then(|index| {
-            index.map_or_else(
-                || Ok(vec!["it does not know the jobs that are there".to_owned()]),
-                |index| index.faults(self),
-            )
-        }) {
+        let faults = self.index_on_disk().and_then(|index| match index {
+            Some(index) => index.faults(self),
+            None => Ok(vec!["it is of another version of this program".to_owned()]),
+        });
+        match faults {
             Err(ShelfError::Index(e)) => Ok(vec![format!("it cannot be read: {e}")]),
             outcome => outcome,
         }

@@ -38,6 +38,7 @@ pub struct JobShown {
     /// The folder it lies in.
     pub folder: String,
     /// The version shown.
+    #[serde(rename = "job_version")]
     pub version: u32,
     /// Its record.
     pub record: Job,

@@ -130,10 +130,10 @@ impl Resolver<'_> {
     fn given<T>(&self, given: Option<T>, layout: Option<T>) -> Option<(T, (Ground, String))> {
         given
             .map(|v| (v, (Ground::Given, "command line".to_owned())))
-            .or_else(|| layout.map(|v| (v, self.from_layout())))
+            .or_else(|| layout.map(|v| (v, self.layout_ground())))
     }
 
-    fn from_layout(&self) -> (Ground, String) {
+    fn layout_ground(&self) -> (Ground, String) {
         let name = self.layout.map_or("", |l| l.id.as_str());
         (Ground::Layout, format!("layout {name}"))
     }
@@ -424,7 +424,7 @@ impl Resolver<'_> {
             for chip in &layout.chips {
                 let table = chip.part.as_deref().and_then(|p| self.tables.memory(p));
                 if let Some(volts) = chip.retention_volts {
-                    keep(Volts(volts), self.from_layout());
+                    keep(Volts(volts), self.layout_ground());
                 } else if let Some((_, memory)) = table {
                     keep(
                         Volts(memory.retention.volts),
@@ -432,7 +432,7 @@ impl Resolver<'_> {
                     );
                 }
                 let (load, from) = match (ChipLoad::of_layout(chip), table) {
-                    (Some(load), _) => (load, self.from_layout()),
+                    (Some(load), _) => (load, self.layout_ground()),
                     (None, Some((_, memory))) => (
                         ChipLoad::of_table(memory),
                         self.tables.cite(&table_sources(memory)),

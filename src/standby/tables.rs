@@ -397,6 +397,11 @@ pub struct Memory {
     pub standby: Vec<Standby>,
 }
 
+/// Whether a figure is a number above zero.
+fn above_zero(value: f64) -> bool {
+    value > 0.0
+}
+
 /// All tables.
 #[derive(Clone, Debug, Default, PartialEq, Deserialize)]
 #[serde(deny_unknown_fields, default)]
@@ -508,7 +513,7 @@ impl Tables {
                 .all(|p| p[0].0 < p[1].0 && p[0].1 > p[1].1);
             let whole = points.first().is_some_and(|p| p.0 == 0.0)
                 && points.last().is_some_and(|p| p.0 == 1.0);
-            if !ordered || !whole || points.iter().any(|p| !(p.1 > 0.0)) {
+            if !ordered || !whole || !points.iter().all(|p| above_zero(p.1)) {
                 return Err(fail(format!(
                     "the curve of {key} must go from 0 to 1 with falling volts"
                 )));
@@ -518,7 +523,7 @@ impl Tables {
                     "{key} must have charging figures if, and only if, it is rechargeable"
                 )));
             }
-            if !(chemistry.storage.halves_every > 0.0) {
+            if !above_zero(chemistry.storage.halves_every) {
                 return Err(fail(format!("halves_every of {key} must be above 0")));
             }
             for (what, value) in [
@@ -539,7 +544,7 @@ impl Tables {
                     size.chemistry
                 )));
             }
-            if size.cells == 0 || !(size.capacity.worst > 0.0) {
+            if size.cells == 0 || !above_zero(size.capacity.worst) {
                 return Err(fail(format!(
                     "{key} must have cells and a capacity above 0"
                 )));
@@ -547,7 +552,7 @@ impl Tables {
         }
         for (key, memory) in &self.memory {
             let positive = memory.standby.iter().all(|s| s.microamps > 0.0);
-            if memory.standby.is_empty() || !positive || !(memory.retention.volts > 0.0) {
+            if memory.standby.is_empty() || !positive || !above_zero(memory.retention.volts) {
                 return Err(fail(format!(
                     "{key} must have a retention voltage and standby currents above 0"
                 )));

@@ -164,7 +164,7 @@ mod contiguous_fields {
         });
     }
 
-    #[divan::bench]
+    #[divan::bench(sample_count = 5)]
     fn deku_decode(bencher: Bencher<'_, '_>) {
         let bytes = bytes();
         bencher.counter(counter()).bench_local(|| {

@@ -134,7 +134,7 @@ fn memory(case: &Case, images: &[ChipImage]) -> Memory {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 400, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
 
     #[test]
     fn decodes_as_bitvec_does(case in case()) {

@@ -9,7 +9,7 @@ use cellkeep::image::form::{ReadOptions, Style, WriteForm, detect, read, write};
 use cellkeep::image::{Contents, Form, FormError, Packing, SparseBytes};
 
 /// Every reader that takes bytes from a file.
-pub const TARGETS: [&str; 6] = [
+pub(crate) const TARGETS: [&str; 6] = [
     "intel-hex",
     "s-record",
     "ti-txt",
@@ -19,7 +19,7 @@ pub const TARGETS: [&str; 6] = [
 ];
 
 /// SplitMix64 (Steele, Lea and Flood, 2014).
-pub struct Random(pub u64);
+pub(crate) struct Random(pub(crate) u64);
 
 impl Random {
     fn next(&mut self) -> u64 {
@@ -37,13 +37,13 @@ impl Random {
 
 /// What an execution came to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Tally {
+pub(crate) struct Tally {
     /// Files that were read.
-    pub read: u64,
+    pub(crate) read: u64,
     /// Files that were refused.
-    pub refused: u64,
+    pub(crate) refused: u64,
     /// Findings of the files read.
-    pub findings: u64,
+    pub(crate) findings: u64,
 }
 
 impl fmt::Display for Tally {
@@ -57,7 +57,7 @@ impl fmt::Display for Tally {
 }
 
 /// Runs one target so many times.
-pub fn run(target: &str, seed: u64, executions: u64) -> Tally {
+pub(crate) fn run(target: &str, seed: u64, executions: u64) -> Tally {
     let mut tally = Tally::default();
     let forms = [Form::IntelHex, Form::SRecord, Form::TiTxt, Form::Listing];
     for n in 0..executions {
@@ -168,7 +168,7 @@ fn mended_checksums(file: &[u8]) -> Vec<u8> {
             .map(|i| u8::from_str_radix(digits.get(2 * i..2 * i + 2)?, 16).ok())
             .collect();
         match pairs {
-            Some(bytes) if bytes.len() > 1 && digits.len() % 2 == 0 => {
+            Some(bytes) if bytes.len() > 1 && digits.len().is_multiple_of(2) => {
                 let sum = bytes[..bytes.len() - 1]
                     .iter()
                     .fold(0u8, |s, b| s.wrapping_add(*b));

@@ -73,7 +73,7 @@ function controls() {
   for (const cell of document.querySelectorAll(".c")) {
     const svg = cell.querySelector(":scope > svg");
     if (!svg) continue;
-    const label = (cell.querySelector(".l") ?? cell.parentElement.querySelector(":scope > .l")).innerText.trim();
+    const label = (cell.querySelector(".l") ?? cell.parentElement.querySelector(":scope > .l") ?? cell.closest("tr").querySelector("th")).innerText.trim();
     const entry = {
       preset: cell.closest(".preset")?.querySelector("h2").innerText.trim() ?? "",
       group: cell.closest(".g")?.querySelector("h3")?.textContent ?? "",
@@ -132,6 +132,20 @@ async function keyboard(page) {
   return { wanted: limit, reached, ringless };
 }
 
+// What the memory picture says of three bits of IC5, found with the arrow keys alone.
+async function told(page) {
+  const plane = page.locator("svg[aria-label='Data line D0 of chip IC5']");
+  if (!(await plane.count())) return [];
+  const said = [];
+  await plane.focus();
+  for (const key of [null, "ArrowRight", "ArrowDown"]) {
+    if (key) await page.keyboard.press(key);
+    said.push(await page.locator(".tell").innerText());
+  }
+  await page.evaluate(() => document.activeElement.blur());
+  return said;
+}
+
 const browser = await chromium.launch({
   executablePath: browserPath,
   args: ["--no-sandbox", "--disable-gpu", "--disable-quic", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run"],
@@ -157,6 +171,7 @@ for (const file of files) {
     if (name === "wide") {
       r.controls = await page.evaluate(controls);
       r.keyboard = await keyboard(page);
+      r.told = await told(page);
       r.scripts = await page.evaluate(() => document.querySelectorAll("script").length);
     }
     if (name === "wide") {

@@ -1,6 +1,8 @@
 //! Battery life against an independent numerical integration (scipy's `solve_ivp`), which reads the same tables and
 //! shares no arithmetic with the program.
 
+#![allow(clippy::expect_used, clippy::panic)]
+
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};

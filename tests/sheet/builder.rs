@@ -185,7 +185,7 @@ fn value(made: &Made, of: &str, number: i64) -> Value {
         stand: Stand {
             number: Some(number),
             setting: reading(made, number),
-            code: Some(number as u64),
+            code: number.to_string(),
         },
         was: None,
         marks: Vec::new(),
@@ -230,6 +230,7 @@ pub(crate) fn page(
         title: format!("Preset {}", preset + 1),
         name: String::new(),
         groups,
+        strips: Vec::new(),
         remarks: Vec::new(),
     }
 }
@@ -247,7 +248,7 @@ pub(crate) fn hand_group() -> Group {
     let glide = knob("Glide", 7);
     let face = |m: &Made| Face::new(m.control, &m.scale, 0, m.highest);
     let mut noted = value(&tune, "", 70);
-    noted.stand.code = None;
+    noted.stand.code = String::new();
     noted.marks = vec![Mark::ByHand];
     Group {
         heading: "Set by hand".to_owned(),
@@ -277,6 +278,7 @@ pub(crate) fn mark(page: &mut Page) {
         Mark::Illegal,
         Mark::Mended,
         Mark::Edited,
+        Mark::Settled,
         Mark::Idle,
     ];
     let mut all = page.groups.iter_mut().flat_map(|g| &mut g.items).skip(2);
@@ -286,7 +288,7 @@ pub(crate) fn mark(page: &mut Page) {
         if mark == Mark::Unknown {
             value.stand.number = None;
             value.stand.setting = String::new();
-            value.stand.code = None;
+            value.stand.code = String::new();
         }
     }
 }

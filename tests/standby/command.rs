@@ -11,6 +11,7 @@ fn cellkeep(folder: &Path, words: &[&str]) -> Output {
         .current_dir(folder)
         .env("CELLKEEP_SHELF", folder.join("shelf"))
         .env("CELLKEEP_BY", "bench")
+        .env("CELLKEEP_LAYOUTS", folder.join("no-layouts-here"))
         .output()
         .expect("the program starts")
 }

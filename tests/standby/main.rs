@@ -1,6 +1,8 @@
 //! The arithmetic of backup supply against published worked examples and data sheets, and laws that hold for any
 //! figures.
 
+#![allow(clippy::expect_used, clippy::panic)]
+
 mod command;
 mod laws;
 mod nonsense;

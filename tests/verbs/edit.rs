@@ -232,7 +232,7 @@ fn findings_tell_what_is_wrong_in_one_line_a_check() {
     damaged[4][3] ^= 1;
     damaged[2][1] = 0x50; // wave 5: no such position; its sum is wrong too
     let d = decoded(&layout, &damaged);
-    let found = bank::findings(&layout, &d.memory, &d.codes);
+    let found = bank::findings(&d);
     let check = found.iter().find(|f| f.code == "check.mismatch").unwrap();
     assert!(
         check

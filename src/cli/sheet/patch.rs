@@ -1,0 +1,117 @@
+//! `sheet patch`: presets to dial by hand.
+
+use std::path::{Path, PathBuf};
+
+use super::super::open::{self, ReadingArgs};
+use super::super::output::say;
+use super::super::{Failure, Outcome, findings};
+use super::PageArgs;
+use crate::bank::{self, Bank};
+use crate::blame::DiskError;
+use crate::edit::Selector;
+use crate::finding::Finding;
+use crate::hand_set;
+use crate::layout::{self, model::Layout};
+use crate::sheet::arrange::{self, Source};
+use crate::sheet::patch::{self, MOST_PER_PAGE, Options};
+use crate::sheet::view::Subject;
+
+/// Draw every stored control of every preset, to dial the instrument by hand.
+#[derive(clap::Args)]
+#[command(after_help = "\
+SOURCE is a reading, or a bank that `cellkeep decode --json` wrote (a file whose name ends in .json).
+Voices that agree share a control; where they differ each has its own. Values that are unknown, suspect, mended
+or edited are marked by shape and word.
+
+Examples:
+  cellkeep sheet patch reading -l pellow-six -o pellow.html
+  cellkeep sheet patch bank.json --only preset=1-8 --per-page 2 -o set.html
+  cellkeep sheet patch reading --hand-set form.toml --paper letter -o pellow.html")]
+pub(crate) struct Args {
+    /// A reading, or a bank
+    source: String,
+    #[command(flatten)]
+    files: ReadingArgs,
+    #[command(flatten)]
+    page: PageArgs,
+    /// Presets on a page; fewer where so many do not fit
+    #[arg(long, value_name = "N", default_value_t = 1, value_parser = clap::value_parser!(u8).range(1..=MOST_PER_PAGE as i64))]
+    per_page: u8,
+    /// Only these: preset=12, or preset=3-5
+    #[arg(long, value_name = "PLACE")]
+    only: Option<Selector>,
+    /// Take the positions noted by hand from this filled form
+    #[arg(long, value_name = "FILE")]
+    hand_set: Option<PathBuf>,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let (layout, mut bank, found) = open(args)?;
+    if let Some(form) = &args.hand_set {
+        let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;
+        let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
+        findings::to_stderr(&noticed);
+        bank.hand_set = Some(filled);
+    }
+    let only = args.only.as_ref().map(|s| s.resolve(&layout)).transpose()?;
+    let pages = arrange::pages(Source {
+        layout: &layout,
+        bank: &bank,
+        findings: &found,
+        form: bank.hand_set.as_ref(),
+        only: only.as_deref(),
+    });
+    let subject = Subject {
+        instrument: layout.name.clone(),
+        facts: vec![("From".to_owned(), name(&args.source))],
+    };
+    let options = Options {
+        paper: args.page.paper(),
+        per_page: usize::from(args.per_page),
+    };
+    let sheet = patch::patch(&subject, &pages, options);
+    if let Some(fitted) = sheet.per_page.filter(|n| *n < usize::from(args.per_page)) {
+        say!(
+            "{} presets do not fit on a page; {fitted} do",
+            args.per_page
+        );
+    }
+    if let Some(tally) = findings::tally(&found) {
+        say!("{tally} marked; `cellkeep decode` says what they are");
+    }
+    args.page.write(&sheet)
+}
+
+/// The bank, from a reading or from its own file, with what was noticed on the way.
+fn open(args: &Args) -> Result<(Layout, Bank, Vec<Finding>), Failure> {
+    let path = Path::new(&args.source);
+    if path
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("json"))
+        && path.is_file()
+    {
+        let bank = open::bank(path)?;
+        let layout = match &args.files.layout {
+            Some(named) => layout::load(named)?,
+            None => layout::load(&bank.layout.id)?,
+        };
+        return Ok((layout, bank, Vec::new()));
+    }
+    let layout = args.files.layout_for(&args.source)?;
+    let (bank, found) = {
+        let decoded = args.files.decode(&args.source, &layout)?;
+        let mut found = decoded.reading.findings.clone();
+        found.extend(bank::findings(&decoded));
+        (Bank::new(&decoded), found)
+    };
+    Ok((layout, bank, found))
+}
+
+/// What a source is called on paper: its last part, so that no path of this computer is printed.
+pub(super) fn name(source: &str) -> String {
+    source
+        .rsplit(['/', '\\'])
+        .find(|part| !part.is_empty())
+        .unwrap_or(source)
+        .to_owned()
+}

@@ -1,0 +1,703 @@
+//! A job from its opening to its hand-over, and everything a person can do wrong on the way.
+
+use std::fs;
+use std::time::Duration;
+
+use cellkeep::blame::{Blame, Who};
+use cellkeep::shelf::{
+    NewJob, Query, Reference, Role, Shelf, ShelfError, gather, incoming_bytes, resolve,
+};
+
+use super::common::{
+    BANK, FIRST, Place, Rng, SECOND, act, chips, copy_tree, lasting, open, quillon, sample,
+    shelf_command, text, tree,
+};
+
+fn names(hits: &[cellkeep::shelf::Hit]) -> Vec<&str> {
+    hits.iter().map(|h| h.job.job.as_str()).collect()
+}
+
+#[test]
+fn every_version_stays_as_it_was() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let stored = shelf.stored(FIRST).unwrap();
+    assert_eq!(stored.head(), 4);
+    let paths = |v| {
+        stored
+            .files(v)
+            .unwrap()
+            .into_iter()
+            .map(|f| f.path)
+            .collect::<Vec<_>>()
+    };
+    assert_eq!(
+        paths(1),
+        ["as-found/CH1.bin", "as-found/CH2.bin", "job.json"]
+    );
+    assert_eq!(paths(4).len(), 8);
+    // The same bytes are kept once: the readings read back are those read first.
+    assert!(
+        !place
+            .join("shelf/jobs")
+            .join(FIRST)
+            .join("v3/content/read-back")
+            .exists()
+    );
+    assert_eq!(
+        stored.read(3, "read-back/CH1.bin").unwrap(),
+        stored.read(1, "as-found/CH1.bin").unwrap()
+    );
+    assert_eq!(stored.record(1).unwrap().notes.len(), 0);
+    assert_eq!(stored.record(4).unwrap().notes.len(), 2);
+    let replaced = vec![incoming_bytes(Role::Bank, "bank.json", b"{}".to_vec())];
+    assert!(matches!(
+        shelf.put(FIRST, replaced.clone(), false, &act(900)),
+        Err(ShelfError::FileExists { .. })
+    ));
+    assert_eq!(
+        shelf
+            .put(FIRST, replaced.clone(), true, &act(900))
+            .unwrap()
+            .version,
+        5
+    );
+    assert!(!shelf.put(FIRST, replaced, true, &act(900)).unwrap().changed);
+    let stored = shelf.stored(FIRST).unwrap();
+    assert_eq!(stored.read(4, "bank/bank.json").unwrap(), BANK.as_bytes());
+    assert_eq!(stored.read(5, "bank/bank.json").unwrap(), b"{}");
+    assert!(shelf.audit(None).unwrap().is_clean());
+}
+
+#[test]
+fn jobs_are_found_by_whatever_is_known_of_them() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let find = |query: Query| {
+        let hits = shelf.find(&query).unwrap();
+        names(&hits).join(" ")
+    };
+    let query = Query::default;
+    let digest = cellkeep::reading::sha256_hex(BANK.as_bytes());
+    assert_eq!(find(query()), format!("{SECOND} {FIRST}"));
+    assert_eq!(
+        find(Query {
+            words: Some("winter lost".into()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            words: Some("2.1".into()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            words: Some("\"quo\"te' OR (".into()),
+            ..query()
+        }),
+        ""
+    );
+    assert_eq!(
+        find(Query {
+            instrument: Some("pellow".into()),
+            ..query()
+        }),
+        SECOND
+    );
+    assert_eq!(
+        find(Query {
+            instrument: Some("%".into()),
+            ..query()
+        }),
+        ""
+    );
+    assert_eq!(
+        find(Query {
+            serial: Some("0042".into()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            customer: Some("c-0412".into()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            digest: Some(digest[..10].to_uppercase()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            finding: Some("line.stuck".into()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            finding: Some("line".into()),
+            ..query()
+        }),
+        FIRST
+    );
+    assert_eq!(
+        find(Query {
+            finding: Some("lin".into()),
+            ..query()
+        }),
+        ""
+    );
+    for (key, value, found) in [
+        ("step.pitch", "37", true),
+        ("pitch", "c#4", true),
+        ("pitch", "3", false),
+        ("itch", "37", false),
+    ] {
+        let parameter = Some((key.to_owned(), Some(value.to_owned())));
+        assert_eq!(
+            find(Query {
+                parameter,
+                ..query()
+            }),
+            if found { FIRST } else { "" },
+            "{key}={value}"
+        );
+    }
+    assert_eq!(
+        find(Query {
+            until: Some("2023-11-15T00:00:00Z".into()),
+            ..query()
+        }),
+        format!("{SECOND} {FIRST}")
+    );
+    assert_eq!(
+        find(Query {
+            from: Some("2024".into()),
+            ..query()
+        }),
+        ""
+    );
+    shelf
+        .close(FIRST, Some("proved"), false, &act(999))
+        .unwrap();
+    assert_eq!(
+        find(Query {
+            open: Some(true),
+            ..query()
+        }),
+        SECOND
+    );
+    assert_eq!(
+        find(Query {
+            open: Some(false),
+            ..query()
+        }),
+        FIRST
+    );
+}
+
+#[test]
+fn the_index_is_made_from_the_store_alone() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let before = shelf.find(&Query::default()).unwrap();
+    fs::remove_dir_all(root.join("index")).unwrap();
+    assert_eq!(shelf.find(&Query::default()).unwrap(), before);
+    fs::write(
+        root.join("index/shelf.sqlite"),
+        "not a database at all, but long enough to look like one".repeat(40),
+    )
+    .unwrap();
+    assert_eq!(shelf.find(&Query::default()).unwrap(), before);
+    assert_eq!(shelf.rebuild_index(None).unwrap(), 2);
+    assert_eq!(shelf.find(&Query::default()).unwrap(), before);
+    // A job copied in or taken away by hand is noticed.
+    fs::remove_dir_all(root.join("jobs").join(SECOND)).unwrap();
+    assert_eq!(names(&shelf.find(&Query::default()).unwrap()), [FIRST]);
+    assert_eq!(shelf.audit(None).unwrap().missing, [SECOND]);
+}
+
+#[test]
+fn a_closed_job_takes_notes_but_no_files() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    shelf.close(SECOND, None, false, &act(300)).unwrap();
+    let more = || vec![incoming_bytes(Role::Paper, "late.txt", b"late".to_vec())];
+    assert!(matches!(
+        shelf.put(SECOND, more(), false, &act(301)),
+        Err(ShelfError::Closed(_))
+    ));
+    shelf
+        .note(SECOND, "customer telephoned", false, &act(302))
+        .unwrap();
+    shelf.close(SECOND, None, true, &act(303)).unwrap();
+    shelf.put(SECOND, more(), false, &act(304)).unwrap();
+}
+
+#[test]
+fn a_job_that_is_there_is_not_opened_again() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let again = NewJob {
+        name: Some(SECOND.into()),
+        instrument: "X".into(),
+        ..NewJob::default()
+    };
+    let before = tree(&root);
+    let error = shelf.open_job(again, Vec::new(), &act(0)).unwrap_err();
+    assert_eq!(error.who(), Who::Caller);
+    assert_eq!(tree(&root), before);
+    // Without a name of its own, the second visit of a day gets a number.
+    assert_eq!(
+        shelf
+            .open_job(quillon("0042"), Vec::new(), &act(1))
+            .unwrap()
+            .job,
+        format!("{FIRST}-2")
+    );
+    let hits = shelf
+        .find(&Query {
+            serial: Some("0042".into()),
+            ..Query::default()
+        })
+        .unwrap();
+    assert_eq!(hits.len(), 2);
+}
+
+#[test]
+fn customers_are_references_and_not_names() {
+    let place = Place::new();
+    let shelf = Shelf::set_up(&place.join("shelf")).unwrap();
+    for bad in ["Jane", "J Doe 1", "", "jane@example.org"] {
+        let new = NewJob {
+            customer: Some(bad.into()),
+            ..quillon("1")
+        };
+        assert!(
+            matches!(
+                shelf.open_job(new, Vec::new(), &act(0)),
+                Err(ShelfError::BadField { .. })
+            ),
+            "{bad}"
+        );
+    }
+}
+
+#[test]
+fn a_clock_that_went_backwards_is_told_and_nothing_is_lost() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let done = shelf
+        .note(FIRST, "the clock says 1970", false, &act(-1_600_000_000))
+        .unwrap();
+    assert_eq!(done.version, 5);
+    assert!(done.cautions[0].contains("clock"), "{:?}", done.cautions);
+    assert_eq!(
+        shelf.stored(FIRST).unwrap().record(5).unwrap().notes.len(),
+        3
+    );
+    assert!(shelf.audit(None).unwrap().is_clean());
+}
+
+#[test]
+fn later_formats_and_half_copies_are_told_apart() {
+    let place = Place::new();
+    let whole = place.join("whole");
+    sample(&whole);
+    let case = |name: &str, damage: &dyn Fn(&std::path::Path)| {
+        let root = place.join(name);
+        copy_tree(&whole, &root);
+        damage(&root);
+        open(&root).and_then(|s| s.stored(FIRST).and_then(|j| j.record(j.head())).map(drop))
+    };
+    let newer = |r: Result<(), ShelfError>| matches!(r, Err(ShelfError::Newer { .. }));
+    let half = |r: Result<(), ShelfError>| matches!(r, Err(ShelfError::HalfShelf { .. }));
+    assert!(newer(case("a", &|r| fs::write(
+        r.join("shelf.json"),
+        r#"{"kind":"shelf","version":2}"#
+    )
+    .unwrap())));
+    assert!(newer(case("b", &|r| fs::rename(
+        r.join("jobs/0=ocfl_1.1"),
+        r.join("jobs/0=ocfl_2.0")
+    )
+    .unwrap())));
+    assert!(newer(case("c", &|r| {
+        let job = r.join("jobs").join(FIRST);
+        fs::rename(job.join("0=ocfl_object_1.1"), job.join("0=ocfl_object_2.0")).unwrap();
+    })));
+    assert!(half(
+        case("d", &|r| fs::remove_file(r.join("shelf.json")).unwrap())
+    ));
+    assert!(half(
+        case("e", &|r| fs::remove_dir_all(r.join("jobs")).unwrap())
+    ));
+    assert!(half(case("f", &|r| fs::remove_file(
+        r.join("jobs/0=ocfl_1.1")
+    )
+    .unwrap())));
+    assert!(matches!(
+        open(&place.join("nothing")),
+        Err(ShelfError::NoShelf(_))
+    ));
+    // Parity, index and staging can be missing: they are made again.
+    let root = place.join("g");
+    copy_tree(&whole, &root);
+    for part in ["parity", "index", "staging", "turn"] {
+        let _ = fs::remove_dir_all(root.join(part)).or_else(|_| fs::remove_file(root.join(part)));
+    }
+    let shelf = open(&root).unwrap();
+    shelf
+        .note(FIRST, "copied from the old computer", false, &act(900))
+        .unwrap();
+    assert_eq!(shelf.find(&Query::default()).unwrap().len(), 2);
+    for job in [FIRST, SECOND] {
+        shelf.repair_job(job, &act(901)).unwrap();
+    }
+    let report = shelf.audit(None).unwrap();
+    assert!(report.is_clean(), "{report:#?}");
+}
+
+#[test]
+fn a_set_up_never_takes_a_folder_that_holds_anything() {
+    let place = Place::new();
+    fs::create_dir(place.join("mine")).unwrap();
+    fs::write(place.join("mine/letter.txt"), "x").unwrap();
+    assert!(matches!(
+        Shelf::set_up(&place.join("mine")),
+        Err(ShelfError::NotEmpty(_))
+    ));
+    sample(&place.join("shelf"));
+    let before = tree(&place.join("shelf"));
+    assert!(matches!(
+        Shelf::set_up(&place.join("shelf")),
+        Err(ShelfError::NotEmpty(_))
+    ));
+    fs::remove_file(place.join("shelf/shelf.json")).unwrap();
+    assert!(matches!(
+        Shelf::set_up(&place.join("shelf")),
+        Err(ShelfError::NotEmpty(_))
+    ));
+    assert_eq!(tree(&place.join("shelf")).len(), before.len() - 1);
+}
+
+#[test]
+fn a_busy_shelf_says_so_and_readers_go_on() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let turn = shelf.turn().unwrap();
+    let other = Shelf::open(&root, Duration::from_millis(30)).unwrap();
+    assert!(matches!(
+        other.note(FIRST, "x", false, &act(0)),
+        Err(ShelfError::Busy(_))
+    ));
+    assert_eq!(other.list(None).unwrap().len(), 2);
+    assert_eq!(other.stored(FIRST).unwrap().head(), 4);
+    drop(turn);
+    other.note(FIRST, "x", false, &act(999)).unwrap();
+}
+
+#[test]
+fn references_give_verified_bytes() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let get = |text: &str| resolve(&shelf, &Reference::parse(text).unwrap());
+    let found = get("shelf:0042/as-found").unwrap();
+    assert_eq!(
+        found.reference.to_string(),
+        format!("shelf:{FIRST}@v4/as-found")
+    );
+    assert_eq!(
+        found
+            .files
+            .iter()
+            .map(|(n, _)| n.as_str())
+            .collect::<Vec<_>>(),
+        ["CH1.bin", "CH2.bin"]
+    );
+    let one = get("shelf:0042@v1/as-found/CH2.bin").unwrap();
+    assert!(one.is_file);
+    assert_eq!(one.files[0].1, found.files[1].1);
+    assert!(matches!(
+        get("shelf:0042@v9"),
+        Err(ShelfError::NoVersion { head: 4, .. })
+    ));
+    assert!(matches!(
+        get("shelf:0042@v1/read-back"),
+        Err(ShelfError::NoFile { .. })
+    ));
+    assert!(matches!(
+        get("shelf:pellow/as-found/CH9.bin"),
+        Err(ShelfError::NoFile { .. })
+    ));
+    let Err(ShelfError::NoJob { near, .. }) = get("shelf:pellow-secund") else {
+        panic!()
+    };
+    assert_eq!(near, [SECOND]);
+    let path = root
+        .join("jobs")
+        .join(FIRST)
+        .join("v1/content/as-found/CH2.bin");
+    let mut bytes = fs::read(&path).unwrap();
+    bytes[3] ^= 4;
+    fs::write(&path, bytes).unwrap();
+    assert!(matches!(
+        get("shelf:0042/as-found"),
+        Err(ShelfError::Damaged { .. })
+    ));
+}
+
+#[test]
+fn files_are_private_to_the_user() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    sample(&root);
+    assert!(tree(&root).len() > 30);
+    #[cfg(unix)]
+    for name in tree(&root).keys() {
+        use std::os::unix::fs::PermissionsExt;
+        let mode = fs::metadata(root.join(name)).unwrap().permissions().mode() & 0o777;
+        assert_eq!(
+            mode,
+            if name.ends_with('/') { 0o700 } else { 0o600 },
+            "{name}"
+        );
+    }
+}
+
+#[test]
+fn what_changed_since_a_date_is_told_over_all_visits() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let year = 365 * 24 * 3600;
+    let later = shelf
+        .open_job(
+            quillon("0042"),
+            chips(&mut Rng(9), Role::AsFound, 2, 256),
+            &act(year),
+        )
+        .unwrap()
+        .job;
+    let bank = BANK.replace("37", "38").replace("C#4", "D4");
+    shelf
+        .put(
+            &later,
+            vec![incoming_bytes(Role::Bank, "bank.json", bank.into_bytes())],
+            false,
+            &act(year + 1),
+        )
+        .unwrap();
+    let since = shelf.since(FIRST, "2024").unwrap();
+    assert_eq!((since.from.job.as_str(), since.from.version), (FIRST, 4));
+    assert_eq!(
+        (since.to.job.as_str(), since.to.version),
+        (later.as_str(), 2)
+    );
+    assert_eq!(since.steps.len(), 2);
+    let values: Vec<String> = since
+        .values
+        .iter()
+        .map(|c| format!("{} {:?} {:?}", c.what, c.was, c.is))
+        .collect();
+    assert_eq!(
+        values,
+        [r#"sequence 1 step.pitch Some("C#4 (code 37)") Some("D4 (code 38)")"#]
+    );
+    assert!(
+        since
+            .files
+            .iter()
+            .any(|c| c.what == "as-found/CH1.bin" && c.was.is_some() && c.is.is_some())
+    );
+    assert!(shelf.since(FIRST, "last year").is_err());
+}
+
+#[test]
+fn a_hand_over_comes_back_the_same_without_the_shops_own() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let zip = place.join("out.zip");
+    let handed = shelf
+        .hand_over(FIRST, None, &zip, false, &act(500))
+        .unwrap();
+    assert_eq!(handed.left_out, ["private/price.txt"]);
+    assert_eq!(handed.notes_left_out, 1);
+    assert!(handed.files.contains(&"data/bank/bank.txt".to_owned()));
+    assert!(
+        shelf
+            .hand_over(FIRST, None, &zip, false, &act(500))
+            .is_err()
+    );
+    let first = fs::read(&zip).unwrap();
+    shelf.hand_over(FIRST, None, &zip, true, &act(500)).unwrap();
+    assert_eq!(fs::read(&zip).unwrap(), first);
+    let whole = text(&first);
+    assert!(!whole.contains("price"));
+    let other = Shelf::set_up(&place.join("other")).unwrap();
+    let done = other
+        .take_in(&zip, NewJob::default(), &Default::default(), &act(600))
+        .unwrap();
+    assert_eq!(done.job, FIRST);
+    let (old, new) = (shelf.stored(FIRST).unwrap(), other.stored(FIRST).unwrap());
+    let record = new.record(1).unwrap();
+    assert_eq!(record.notes.len(), 1);
+    assert_eq!(record.notes[0].says, "new cell fitted");
+    assert_eq!(record.serial.as_deref(), Some("0042"));
+    for file in old.files(4).unwrap() {
+        match file.path.as_str() {
+            "job.json" => {}
+            "private/price.txt" => assert!(new.read(1, &file.path).is_err()),
+            path => assert_eq!(
+                new.read(1, path).unwrap(),
+                old.read(4, path).unwrap(),
+                "{path}"
+            ),
+        }
+    }
+    assert!(other.audit(None).unwrap().is_clean());
+    assert!(matches!(
+        other.take_in(&zip, NewJob::default(), &Default::default(), &act(601)),
+        Err(ShelfError::JobExists(_))
+    ));
+}
+
+#[test]
+fn a_job_of_another_shelf_comes_with_all_its_versions() {
+    let place = Place::new();
+    sample(&place.join("shelf"));
+    let other = Shelf::set_up(&place.join("other")).unwrap();
+    let from = place.join("shelf/jobs").join(FIRST);
+    other
+        .take_in(&from, NewJob::default(), &Default::default(), &act(600))
+        .unwrap();
+    assert_eq!(tree(&place.join("other/jobs").join(FIRST)), tree(&from));
+    assert!(other.audit(None).unwrap().is_clean());
+    let mut kept = lasting(&place.join("shelf"));
+    kept.retain(|name, _| !name.contains(SECOND));
+    assert_eq!(lasting(&place.join("other")), kept);
+    // Damaged, it is not taken.
+    fs::write(from.join("v1/content/as-found/CH1.bin"), "x").unwrap();
+    let third = Shelf::set_up(&place.join("third")).unwrap();
+    assert!(matches!(
+        third.take_in(&from, NewJob::default(), &Default::default(), &act(600)),
+        Err(ShelfError::BadBag { .. })
+    ));
+    assert_eq!(third.job_names().unwrap().len(), 0);
+}
+
+#[test]
+fn the_commands_say_what_to_do_next_and_end_with_the_right_status() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let reading = place.join("reads");
+    fs::create_dir(&reading).unwrap();
+    fs::write(reading.join("CH1.bin"), Rng(1).bytes(256)).unwrap();
+    let run = |args: &[&str], status: i32| {
+        let output = shelf_command(&root, args);
+        let (out, err) = (text(&output.stdout), text(&output.stderr));
+        assert_eq!(output.status.code(), Some(status), "{args:?}\n{out}{err}");
+        format!("{out}{err}")
+    };
+    let reads = reading.to_str().unwrap();
+    assert!(run(&["list"], 2).contains("set-up"));
+    run(&["set-up"], 0);
+    let said = run(
+        &[
+            "open",
+            "--instrument",
+            "Quillon 72",
+            "--name",
+            "q",
+            "--as-found",
+            reads,
+        ],
+        0,
+    );
+    assert!(said.lines().last().unwrap().starts_with("next: "), "{said}");
+    assert!(run(&["open", "--instrument", "Quillon 72", "--name", "q"], 2).contains("--name"));
+    assert!(run(&["put", "q", "--as", "nonsense", reads], 2).contains("as-found"));
+    run(&["put", "q", "--as", "read-back", reads], 0);
+    run(&["note", "q", "words"], 0);
+    assert!(run(&["show", "q"], 0).contains("read-back/CH1.bin"));
+    assert!(run(&["show", "zzz"], 2).contains("no job"));
+    run(&["find", "words"], 0);
+    run(&["find", "nonsense"], 1);
+    run(
+        &[
+            "find",
+            "--same-as",
+            reading.join("CH1.bin").to_str().unwrap(),
+        ],
+        0,
+    );
+    let out = place.join("out");
+    run(&["take", "q@v1", out.to_str().unwrap()], 0);
+    assert_eq!(
+        fs::read(out.join("as-found/CH1.bin")).unwrap(),
+        fs::read(reading.join("CH1.bin")).unwrap()
+    );
+    run(&["take", "q@v1", out.to_str().unwrap()], 2);
+    run(&["audit"], 0);
+    fs::write(root.join("jobs/q/v1/content/as-found/CH1.bin"), "x").unwrap();
+    assert!(run(&["audit"], 1).contains("shelf.file"));
+    run(&["repair"], 0);
+    run(&["audit", "q"], 0);
+    run(&["index"], 0);
+    run(&["close", "q"], 0);
+    run(&["since", "2019", "q"], 1);
+    for args in [
+        &["list"][..],
+        &["show", "q"],
+        &["audit"],
+        &["find", "words"],
+        &["since", "2019", "q"],
+    ] {
+        let output = shelf_command(&root, &[args, &["--json"]].concat());
+        let document: serde_json::Value = serde_json::from_slice(&output.stdout).unwrap();
+        assert!(
+            document["kind"].is_string() && document["version"].is_u64(),
+            "{args:?}"
+        );
+    }
+}
+
+#[test]
+fn what_is_not_a_plain_file_is_not_put_in() {
+    let place = Place::new();
+    let folder = place.join("reads");
+    fs::create_dir(&folder).unwrap();
+    assert!(matches!(
+        gather(&folder, Role::AsFound, None),
+        Err(ShelfError::Nothing(_))
+    ));
+    #[cfg(unix)]
+    {
+        std::os::unix::fs::symlink("/etc/passwd", folder.join("link.bin")).unwrap();
+        assert!(matches!(
+            gather(&folder, Role::AsFound, None),
+            Err(ShelfError::BadFile { .. })
+        ));
+        let shelf = sample(&place.join("shelf"));
+        let link = gather(&folder.join("link.bin"), Role::Paper, None).unwrap();
+        let before = tree(&place.join("shelf"));
+        assert!(matches!(
+            shelf.put(FIRST, link, false, &act(0)),
+            Err(ShelfError::BadFile { .. })
+        ));
+        assert_eq!(tree(&place.join("shelf")), before);
+    }
+}
