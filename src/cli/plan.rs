@@ -180,8 +180,13 @@ fn progress_of(job: &JobShown) -> Progress {
             ))
         })
     });
+    let of = |role: Role| sets.get(role.word()).into_iter().flat_map(BTreeMap::values);
+    let written_back = of(Role::ReadBack)
+        .filter(|back| of(Role::AsWritten).any(|written| written == *back))
+        .count();
     Progress {
         job: Some(job.record.job.clone()),
+        written_back,
         sets: sets
             .iter()
             .map(|(role, sets)| (role.clone(), sets.len()))
@@ -365,6 +370,20 @@ mod tests {
         assert_eq!(progress.sets["photograph"], 2);
         let proof = progress.reads_agree.unwrap();
         assert_eq!(proof, "first-read and second-read are the same to the bit");
+    }
+
+    #[test]
+    fn what_was_read_back_must_be_what_was_written() {
+        let mut files = vec![
+            ("as-written/a.bin", "11"),
+            ("as-written/edited/a.bin", "12"),
+            ("read-back/day/a.bin", "12"),
+            ("read-back/night/a.bin", "13"),
+        ];
+        assert_eq!(progress_of(&job(&files)).written_back, 1);
+        files[3].1 = "12";
+        assert_eq!(progress_of(&job(&files)).written_back, 2);
+        assert_eq!(progress_of(&job(&files[2..])).written_back, 0);
     }
 
     #[test]

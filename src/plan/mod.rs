@@ -203,6 +203,8 @@ pub(crate) enum DoneBy {
         role: String,
         readings: Option<usize>,
     },
+    /// So many readings read back that are what was written.
+    WrittenBack { written_back: usize },
     /// A fact of the job.
     Fact { fact: String },
 }

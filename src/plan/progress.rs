@@ -11,6 +11,8 @@ pub struct Progress {
     pub sets: BTreeMap<String, usize>,
     /// Readings as found that agree to the bit with another one, and what was compared.
     pub reads_agree: Option<String>,
+    /// Readings read back that are, to the bit, a reading as written.
+    pub written_back: usize,
     /// When the job was closed.
     pub closed: Option<String>,
     /// The standby current as measured.
@@ -34,6 +36,18 @@ impl Progress {
                     None => format!("the job holds {held} {role} {}", plural(held, "file")),
                 })
             }
+            super::DoneBy::WrittenBack { written_back } => (self.written_back >= *written_back)
+                .then(|| {
+                    format!(
+                        "{} read-back {} to the bit what was written",
+                        self.written_back,
+                        if self.written_back == 1 {
+                            "reading is"
+                        } else {
+                            "readings are"
+                        }
+                    )
+                }),
             super::DoneBy::Fact { fact } => match fact.as_str() {
                 "job" => self.job.as_ref().map(|job| format!("job {job} is open")),
                 "reads-agree" => self.reads_agree.clone(),

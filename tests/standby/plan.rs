@@ -289,7 +289,6 @@ fn roles_are_the_shelfs() {
         "standby",
         "after-swap",
         "as-written",
-        "read-back",
         "report",
     ] {
         assert!(Role::from_word(role).is_some(), "{role}");
@@ -303,4 +302,36 @@ fn roles_are_the_shelfs() {
             "no step is done by {role}"
         );
     }
+}
+
+/// A read-back on the shelf proves nothing until it is what was written; the night needs a second one.
+#[test]
+fn read_back_counts_only_where_it_is_what_was_written() {
+    let mut progress = Progress {
+        sets: BTreeMap::from([("read-back".to_owned(), 2), ("as-written".to_owned(), 1)]),
+        ..Progress::default()
+    };
+    for (written_back, cleared) in [(0, [false, false]), (1, [true, false]), (2, [true, true])] {
+        progress.written_back = written_back;
+        let plan = plan_for("pellow-six", None, &progress);
+        assert_eq!(
+            [
+                stage(&plan, "restore").cleared,
+                stage(&plan, "night").cleared
+            ],
+            cleared
+        );
+    }
+}
+
+/// "In two places" is nothing the shelf can show: the sign stays until the technician says so.
+#[test]
+fn the_second_place_is_the_technicians_word() {
+    let mut progress = Progress {
+        sets: BTreeMap::from([("findings".to_owned(), 1), ("bank".to_owned(), 1)]),
+        ..Progress::default()
+    };
+    assert!(!stage(&plan_for("pellow-six", None, &progress), "prove").cleared);
+    progress.said = vec!["prove.two-places".to_owned()];
+    assert!(stage(&plan_for("pellow-six", None, &progress), "prove").cleared);
 }
