@@ -121,7 +121,7 @@ fn verdict(verdict: Verdict) -> Markup {
 fn figures(figures: &[Figure]) -> Markup {
     html! {
         table.sources {
-            thead { tr { th scope="col" { "" } th scope="col" { "Figure" } th scope="col" { "Value" } th scope="col" { "Rests on" } } }
+            thead { tr { th scope="col" { "Sign" } th scope="col" { "Figure" } th scope="col" { "Value" } th scope="col" { "Rests on" } } }
             tbody {
                 @for figure in figures {
                     tr {
@@ -229,7 +229,6 @@ fn svg(curve: &[CurvePoint], report: &Report, style: Option<&str>) -> Markup {
                     line.hatch x1="0" y1="0" x2="0" y2="6" {}
                 }
             }
-            rect.risk x=(LEFT) y=(fix(need)) width=(fix(right - LEFT)) height=(fix(bottom - need)) {}
             @for volts in ticks(scale.volts, 0.5, 7) {
                 line.tick x1=(LEFT) x2=(fix(right)) y1=(fix(scale.y(volts))) y2=(fix(scale.y(volts))) {}
                 text x=(fix(LEFT - 6.0)) y=(fix(scale.y(volts) + 4.0)) text-anchor="end" { (trim(volts)) " V" }
@@ -239,6 +238,7 @@ fn svg(curve: &[CurvePoint], report: &Report, style: Option<&str>) -> Markup {
             }
             text x=(fix(right)) y=(fix(HEIGHT - 4.0)) text-anchor="end" { (unit) ", " (start) }
             path.band d=(band) {}
+            rect.risk x=(LEFT) y=(fix(need)) width=(fix(right - LEFT)) height=(fix(bottom - need)) {}
             path.least d=(worst) {}
             path.usual d=(typical) {}
             line.need x1=(LEFT) x2=(fix(right)) y1=(fix(need)) y2=(fix(need)) {}
