@@ -22,6 +22,8 @@ pub mod plan;
 
 pub mod form;
 
+pub mod report;
+
 pub mod compare;
 
 pub mod memory;

@@ -4,6 +4,7 @@ mod compare;
 mod form;
 mod memory;
 mod patch;
+mod report;
 
 use std::path::PathBuf;
 
@@ -21,7 +22,8 @@ Examples:
   cellkeep sheet patch reading -l pellow-six -o pellow.html
   cellkeep sheet compare last-visit today -l pellow-six -o changes.html
   cellkeep sheet memory today --before last-visit -l pellow-six -o memory.html
-  cellkeep sheet form pellow-six -o intake.html")]
+  cellkeep sheet form pellow-six -o intake.html
+  cellkeep sheet report pellow-six-0117 -o report.html")]
 pub(crate) struct Args {
     #[command(subcommand)]
     command: Command,
@@ -33,6 +35,8 @@ enum Command {
     Compare(compare::Args),
     Memory(memory::Args),
     Form(form::Args),
+    Report(report::Args),
+    Record(report::RecordArgs),
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
@@ -41,6 +45,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Command::Compare(args) => compare::run(args),
         Command::Memory(args) => memory::run(args),
         Command::Form(args) => form::run(args),
+        Command::Report(args) => report::run(args),
+        Command::Record(args) => report::record(args),
     }
 }
 

@@ -1,0 +1,312 @@
+//! `sheet report`: the service report of a job; `sheet record`: the record it shows.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use super::super::output::print_text;
+use super::super::shelf::place;
+use super::super::{Failure, Outcome, Status, findings};
+use super::PageArgs;
+use crate::bank::{Bank, Decoded};
+use crate::blame::DiskError;
+use crate::caution;
+use crate::compare::verify::verify;
+use crate::finding::Finding;
+use crate::hand_set::{FilledForm, read_form};
+use crate::layout::{self, model::Layout};
+use crate::reading::{self, Reading, ReadingSpec};
+use crate::service::{self, ServiceRecord};
+use crate::sheet::arrange;
+use crate::sheet::report::{Changed, ReadingLine, Report, report};
+use crate::sheet::view::Subject;
+use crate::shelf::{FileAt, Job, Reference, Role, Shelf, resolve};
+
+/// Most bytes of a document that is looked into.
+const LONGEST: u64 = 32 << 20;
+/// Cautions that go with every instrument whose battery was changed.
+const CAUTIONS: [&str; 4] = ["primary-lithium", "polarity", "mains", "disposal"];
+
+/// Write the service report of a job on the shelf: found, measured, saved, mended, put back; to sign.
+#[derive(clap::Args)]
+#[command(after_help = "\
+What the report tells is taken from the job: its readings with their digests, the findings, banks and hand-set
+forms put into it, and the notes made for the customer. What was written is compared with what was read back.
+Battery and work done come from a service record: a file service.toml among the job's papers, or --record.
+
+Examples:
+  cellkeep sheet record > service.toml
+  cellkeep shelf put quillon-72-0042 --as paper service.toml
+  cellkeep sheet report quillon-72-0042 -o report.html")]
+pub(crate) struct Args {
+    /// The job, and a version after @ if not the latest
+    job: String,
+    /// The shelf's folder; without it, `cellkeep/shelf` where this computer keeps a user's data
+    #[arg(long, value_name = "FOLDER", env = "CELLKEEP_SHELF")]
+    shelf: Option<PathBuf>,
+    /// Layout, by id or by path, if not the job's
+    #[arg(short, long, value_name = "LAYOUT")]
+    layout: Option<String>,
+    /// The service record, if it is not in the job
+    #[arg(long, value_name = "FILE")]
+    record: Option<PathBuf>,
+    #[command(flatten)]
+    page: PageArgs,
+}
+
+/// Print a blank service record: battery found and fitted, measured figures, work done.
+#[derive(clap::Args)]
+#[command(after_help = "\
+Examples:
+  cellkeep sheet record > service.toml")]
+pub(crate) struct RecordArgs {}
+
+pub(crate) fn record(_args: &RecordArgs) -> Outcome {
+    print_text(service::blank());
+    Ok(Status::Clean)
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let shelf = Shelf::open(&place(args.shelf.as_deref())?, Duration::from_secs(30))?;
+    let reference = Reference::parse_loose(&args.job)?;
+    let id = shelf.job_named(&reference.job)?;
+    let stored = shelf.stored(&id)?;
+    let version = stored.version_or_head(reference.version)?;
+    let job = Opened {
+        record: stored.record(version)?,
+        files: stored.files(version)?,
+        shelf,
+        id,
+        version,
+    };
+    let layout = match args.layout.as_ref().or(job.record.layout.as_ref()) {
+        Some(name) => Some(layout::load(name)?),
+        None => None,
+    };
+    let mut told = job.told(args)?;
+    if let Some(layout) = &layout {
+        job.decoded(layout, &mut told)?;
+    }
+    args.page.write(&report(&told, args.page.paper()))
+}
+
+/// A version of a job, open for reading.
+struct Opened {
+    shelf: Shelf,
+    id: String,
+    version: u32,
+    record: Job,
+    files: Vec<FileAt>,
+}
+
+impl Opened {
+    /// What is told without decoding anything.
+    fn told(&self, args: &Args) -> Result<Report, Failure> {
+        let record = &self.record;
+        let day = |at: &str| at.get(..10).unwrap_or(at).to_owned();
+        let facts = [
+            (
+                "Job",
+                Some(format!("{}, version {}", self.id, self.version)),
+            ),
+            ("Serial number", record.serial.clone()),
+            ("Customer", record.customer.clone()),
+            ("Opened", Some(day(&record.opened))),
+            ("Closed", record.closed.as_ref().map(|c| day(&c.at))),
+        ];
+        Ok(Report {
+            subject: Subject {
+                instrument: record.instrument.clone(),
+                facts: facts
+                    .into_iter()
+                    .filter_map(|(label, value)| Some((label.to_owned(), value?)))
+                    .collect(),
+            },
+            complaint: record.complaint.clone(),
+            notes: record
+                .notes
+                .iter()
+                .filter(|n| n.for_customer)
+                .map(|n| n.says.clone())
+                .collect(),
+            record: self.service_record(args.record.as_deref())?,
+            readings: self.readings(),
+            findings: self.findings()?,
+            cautions: caution::pick(&CAUTIONS),
+            ..Report::default()
+        })
+    }
+
+    /// What takes the layout: the proof of what was put back, mended values, hand-set controls.
+    fn decoded(&self, layout: &Layout, told: &mut Report) -> Result<(), Failure> {
+        let written = [Role::AsWritten, Role::Mended, Role::Settled, Role::AsFound]
+            .into_iter()
+            .find_map(|role| self.latest(role));
+        if let (Some(written), Some(read)) = (written, self.latest(Role::ReadBack)) {
+            let one = Decoded::new(layout, &self.reading(&written, layout)?)?;
+            let other = Decoded::new(layout, &self.reading(&read, layout)?)?;
+            told.verified = Some(verify(&one, &other));
+            told.verified_names = (written, read);
+        }
+        for file in self.of(Role::Bank).filter(|f| f.path.ends_with(".json")) {
+            // A bank of another version of this program is left out; its listing is still in the job.
+            if let Ok(bank) = serde_json::from_slice::<Bank>(&self.bytes(&file.path)?) {
+                told.changed = changed(layout, &bank);
+            }
+        }
+        let mut form: Option<FilledForm> = None;
+        for file in self.of(Role::HandSet).filter(|f| f.path.ends_with(".toml")) {
+            let text = String::from_utf8_lossy(&self.bytes(&file.path)?).into_owned();
+            let (filled, noticed) = read_form(layout, &text)?;
+            findings::to_stderr(&noticed);
+            form = Some(filled);
+        }
+        if form.is_some() {
+            told.hand_set = arrange::hand_set(layout, form.as_ref());
+        }
+        Ok(())
+    }
+
+    fn of(&self, role: Role) -> impl Iterator<Item = &FileAt> {
+        self.files.iter().filter(move |f| f.role == Some(role))
+    }
+
+    fn bytes(&self, path: &str) -> Result<Vec<u8>, Failure> {
+        let stored = self.shelf.stored(&self.id)?;
+        Ok(stored.read(self.version, path)?)
+    }
+
+    /// The record among the job's papers, or the one given.
+    fn service_record(&self, given: Option<&Path>) -> Result<Option<ServiceRecord>, Failure> {
+        let bytes = match given {
+            Some(path) => std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?,
+            None => {
+                let is_one = |f: &&FileAt| f.path.ends_with("/service.toml");
+                match self.of(Role::Paper).find(is_one) {
+                    Some(file) => self.bytes(&file.path)?,
+                    None => return Ok(None),
+                }
+            }
+        };
+        Ok(Some(service::read(&String::from_utf8_lossy(&bytes))?))
+    }
+
+    /// The readings with the digests of their files; those of one role lie in folders of their own or in the role's.
+    fn readings(&self) -> Vec<ReadingLine> {
+        let mut lines: Vec<(String, ReadingLine)> = Vec::new();
+        for role in READINGS {
+            for file in self.of(role) {
+                let (folder, name) = file.path.rsplit_once('/').unwrap_or(("", &file.path));
+                let at = lines.iter().position(|(f, _)| f == folder);
+                let at = at.unwrap_or_else(|| {
+                    let what = format!("{folder}: {}", role.says());
+                    lines.push((
+                        folder.to_owned(),
+                        ReadingLine {
+                            what,
+                            files: Vec::new(),
+                        },
+                    ));
+                    lines.len() - 1
+                });
+                lines[at]
+                    .1
+                    .files
+                    .push((name.to_owned(), file.digest.clone()));
+            }
+        }
+        lines.into_iter().map(|(_, line)| line).collect()
+    }
+
+    /// The last folder of a role that holds a reading.
+    fn latest(&self, role: Role) -> Option<String> {
+        let folder = |f: &FileAt| f.path.rsplit_once('/').map(|(folder, _)| folder.to_owned());
+        self.of(role).filter_map(folder).max()
+    }
+
+    /// Reads a reading of the job, by way of a temporary folder.
+    fn reading(&self, path: &str, layout: &Layout) -> Result<Reading, Failure> {
+        let reference = Reference {
+            job: self.id.clone(),
+            version: Some(self.version),
+            path: Some(path.to_owned()),
+        };
+        let temporary = std::env::temp_dir();
+        let folder =
+            tempfile::tempdir().map_err(|e| DiskError::new("create a folder in", temporary, e))?;
+        let at = resolve(&self.shelf, &reference)?.write_to(folder.path())?;
+        Ok(reading::load(&ReadingSpec::path(at), Some(layout))?)
+    }
+
+    /// The findings in the job's documents, each once.
+    fn findings(&self) -> Result<Vec<Finding>, Failure> {
+        let mut found: BTreeMap<(String, String), Finding> = BTreeMap::new();
+        let readable =
+            |f: &&FileAt| f.path.ends_with(".json") && f.bytes.is_some_and(|b| b <= LONGEST);
+        for file in self.of(Role::Findings).filter(readable) {
+            if let Ok(document) = serde_json::from_slice(&self.bytes(&file.path)?) {
+                collect(&document, 0, &mut found);
+            }
+        }
+        Ok(found.into_values().collect())
+    }
+}
+
+/// Roles that are readings, in the order of a job.
+const READINGS: [Role; 7] = [
+    Role::AsFound,
+    Role::AfterSwap,
+    Role::Settled,
+    Role::Mended,
+    Role::AsWritten,
+    Role::ReadBack,
+    Role::Donor,
+];
+
+/// Findings are recognised by their shape, whatever document they are in.
+fn collect(
+    value: &serde_json::Value,
+    depth: usize,
+    found: &mut BTreeMap<(String, String), Finding>,
+) {
+    const DEEPEST: usize = 32;
+    if depth > DEEPEST {
+        return;
+    }
+    match value {
+        serde_json::Value::Array(items) => {
+            items.iter().for_each(|v| collect(v, depth + 1, found));
+        }
+        serde_json::Value::Object(fields) => {
+            if let Ok(finding) = serde_json::from_value::<Finding>(value.clone()) {
+                found.insert((finding.code.clone(), finding.says.clone()), finding);
+            } else {
+                fields.values().for_each(|v| collect(v, depth + 1, found));
+            }
+        }
+        _ => {}
+    }
+}
+
+/// The values of a bank that were not simply read.
+fn changed(layout: &Layout, bank: &Bank) -> Vec<Changed> {
+    let mut changed = Vec::new();
+    for (area, values) in layout.areas.iter().zip(&bank.areas) {
+        for (entry, of) in values.entries.iter().enumerate() {
+            for (parameter, value) in area.parameters.iter().zip(&of.parameters) {
+                if let Some(origin) = &value.origin {
+                    changed.push(Changed {
+                        entry: area.entry_label(entry),
+                        label: match &parameter.group {
+                            Some(group) => format!("{group}: {}", parameter.label),
+                            None => parameter.label.clone(),
+                        },
+                        setting: value.setting.clone().unwrap_or_default(),
+                        origin: origin.clone(),
+                    });
+                }
+            }
+        }
+    }
+    changed
+}
