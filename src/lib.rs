@@ -40,6 +40,8 @@ pub mod standby;
 pub mod examine;
 pub mod plan;
 
+pub mod tally;
+
 pub mod service;
 
 pub mod sheet;

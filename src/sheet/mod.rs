@@ -24,6 +24,8 @@ pub mod form;
 
 pub mod report;
 
+pub mod plots;
+
 pub mod compare;
 
 pub mod memory;

@@ -1,5 +1,7 @@
 //! `layout map`: which bits belong to what, as a picture of each chip; where one value lives; who owns one bit.
 
+use std::path::{Path, PathBuf};
+
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use super::check::{counted, coverage};
@@ -12,6 +14,9 @@ use crate::layout::explain::{self, BitOwner, BitOwners, Explained, ValuePlace};
 use crate::layout::model::Layout;
 use crate::layout::owners::Owners;
 use crate::layout::report::LayoutMap;
+use crate::reading::place::write_file;
+use crate::sheet::view::Subject;
+use crate::sheet::{Paper, memory};
 
 /// Show which bits belong to what, where one value lives, or who owns one bit.
 #[derive(clap::Args)]
@@ -23,6 +28,7 @@ Examples:
   cellkeep layout map aldermoor-four
   cellkeep layout map aldermoor-four --explain filter.cutoff --at preset=12,voice=3
   cellkeep layout map pellow-six --explain IC17:0x12:3
+  cellkeep layout map quillon-72 --html quillon-72.html         drawn, each bit named under the pointer
   cellkeep layout map quillon-72 --json > quillon-72.map.json")]
 pub(crate) struct Args {
     /// The layout, by id or by path
@@ -33,6 +39,12 @@ pub(crate) struct Args {
     /// The entry meant, as preset=12,voice=3; the first if not given
     #[arg(long, value_name = "AXIS=LABEL,...")]
     at: Option<Selector>,
+    /// Draw the map as a sheet in this HTML file
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["explain", "json"])]
+    html: Option<PathBuf>,
+    /// Replace the file if it is there
+    #[arg(long, requires = "html")]
+    replace: bool,
     /// Print a JSON document instead of text
     #[arg(long)]
     json: bool,
@@ -67,8 +79,32 @@ pub(crate) fn run(args: &Args) -> Outcome {
             print_text(&to_json(&LayoutMap::new(&layout))?);
             Ok(Status::Clean)
         }
-        None => whole(args, &layout),
+        None => match &args.html {
+            Some(path) => draw(args, &layout, path),
+            None => whole(args, &layout),
+        },
     }
+}
+
+fn draw(args: &Args, layout: &Layout, path: &Path) -> Outcome {
+    let subject = Subject {
+        instrument: layout.name.clone(),
+        facts: vec![
+            ("Layout".to_owned(), layout.id.clone()),
+            ("Revision".to_owned(), layout.revision.clone()),
+        ],
+    };
+    let source = memory::Source {
+        layout,
+        reading: None,
+        before: None,
+        findings: &[],
+    };
+    let sheet = memory::memory(&subject, source, Paper::A4);
+    write_file(path, sheet.html.as_bytes(), args.replace)?;
+    say!("written: {}", path.display());
+    say!("next: open it in a browser; the pointer or the arrow keys name each bit");
+    Ok(Status::Clean)
 }
 
 /// The entry of an area that `--at` means; the first where it says nothing about the area.

@@ -4,6 +4,7 @@ mod compare;
 mod form;
 mod memory;
 mod patch;
+mod plots;
 mod report;
 
 use std::path::PathBuf;
@@ -22,6 +23,7 @@ Examples:
   cellkeep sheet patch reading -l pellow-six -o pellow.html
   cellkeep sheet compare last-visit today -l pellow-six -o changes.html
   cellkeep sheet memory today --before last-visit -l pellow-six -o memory.html
+  cellkeep sheet plots read-1 read-2 read-3 -l pellow-six -o dissent.html
   cellkeep sheet form pellow-six -o intake.html
   cellkeep sheet report pellow-six-0117 -o report.html")]
 pub(crate) struct Args {
@@ -34,6 +36,7 @@ enum Command {
     Patch(patch::Args),
     Compare(compare::Args),
     Memory(memory::Args),
+    Plots(plots::Args),
     Form(form::Args),
     Report(report::Args),
     Record(report::RecordArgs),
@@ -44,6 +47,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Command::Patch(args) => patch::run(args),
         Command::Compare(args) => compare::run(args),
         Command::Memory(args) => memory::run(args),
+        Command::Plots(args) => plots::run(args),
         Command::Form(args) => form::run(args),
         Command::Report(args) => report::run(args),
         Command::Record(args) => report::record(args),
