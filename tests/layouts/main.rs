@@ -3,6 +3,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod organisations;
+mod reference;
 mod wrong;
 
 /// One test loads every layout that ships: each keeps every rule, its id is the name of its file, and what its
