@@ -7,7 +7,7 @@ use super::fields::nearest;
 use super::model::{Layout, Source};
 use super::problem::{
     At, EXTENDS, LIKE, Level, Log, MISSING_KEY, NO_CHIPS, PART, Problem, Problems, SHAPE, STALE,
-    SourceText, WAIVE, rule,
+    SYNTAX, SourceText, WAIVE, rule,
 };
 use super::value::{self, Item, Table};
 use super::{overlap, resolve};
@@ -49,7 +49,7 @@ pub fn check(source: SourceText, library: &dyn Library) -> Checked {
         // What TOML could not read is missing too; only what is there can be judged.
         let follows = [&MISSING_KEY, &NO_CHIPS, &SHAPE, &LIKE];
         log.problems
-            .retain(|p| p.at.end > 0 && !follows.contains(&p.rule));
+            .retain(|p| *p.rule == SYNTAX || (p.at.end > 0 && !follows.contains(&p.rule)));
         return stopped(log, sources);
     }
     let (layout, fields) = resolve::resolve(&document, describe(&sources), &mut log);

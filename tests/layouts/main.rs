@@ -2,7 +2,9 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod mutate;
 mod organisations;
+mod random;
 mod reference;
 mod wrong;
 

@@ -129,7 +129,7 @@ pub(in crate::layout) fn read(table: &Table, file: u16, log: &mut Log) -> Docume
         absent: absent(&mut f),
         waive: waive(&mut f),
     };
-    if document.chips.is_empty() && f.entry("chip").is_none() {
+    if document.chips.is_empty() && (!f.has("chip") || f.log.errors() == 0) {
         f.log.push(
             Problem::new(&NO_CHIPS, top, "layout", "the layout has no chip")
                 .repair("add a [[chip]] for each memory chip, with id, words and width"),
