@@ -90,9 +90,11 @@ impl Shelf {
         disk::write_new(&root.join(TURN), b"")?;
         for (path, text) in fixed_files() {
             if path == "shelf.json" {
+                // The declaration comes last: a folder with it is a whole shelf.
                 for folder in folders.iter().rev() {
                     disk::sync_folder(&disk::under(root, folder))?;
                 }
+                disk::sync_folder(root)?;
             }
             disk::write_new(&disk::under(root, &path), text.as_bytes())?;
         }
