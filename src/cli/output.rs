@@ -12,6 +12,18 @@ macro_rules! say {
 }
 pub(crate) use say;
 
+/// Prints a line to standard error, without `eprintln!`'s panic on a disk that is full.
+macro_rules! complain {
+    ($($text:tt)*) => { $crate::cli::output::error_line(format_args!($($text)*)) };
+}
+pub(crate) use complain;
+
+/// Prints one line to standard error, as far as that can be done.
+pub(crate) fn error_line(text: Arguments<'_>) {
+    let mut out = anstream::stderr().lock();
+    let _ = out.write_fmt(text).and_then(|()| out.write_all(b"\n"));
+}
+
 /// Prints one line to standard output.
 pub(crate) fn line(text: Arguments<'_>) {
     let mut out = anstream::stdout().lock();
@@ -57,7 +69,7 @@ pub(crate) fn paragraph(head: &str, text: &str) {
 fn ended(done: std::io::Result<()>) {
     let Err(error) = done else { return };
     if error.kind() != ErrorKind::BrokenPipe {
-        anstream::eprintln!("cellkeep: disk: cannot write the output: {error}");
+        complain!("cellkeep: disk: cannot write the output: {error}");
     }
     std::process::exit(2);
 }
@@ -88,9 +100,9 @@ impl Ui {
 
     /// Prints why a command could not do its work: who must act, what happened, and a hint.
     pub(crate) fn failure(&self, error: &dyn Blame) {
-        anstream::eprintln!("cellkeep: {}: {error}", error.who().word());
+        complain!("cellkeep: {}: {error}", error.who().word());
         if let Some(hint) = error.hint() {
-            anstream::eprintln!("  try: {hint}");
+            complain!("  try: {hint}");
         }
     }
 }

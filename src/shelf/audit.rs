@@ -187,7 +187,7 @@ impl Shelf {
     fn parities(&self, id: &str) -> Result<Parities> {
         let mut parities = Parities::default();
         let folder = self.part("parity").join(id);
-        if !disk::is_there(&folder) {
+        if !disk::is_there(&folder)? {
             return Ok(parities);
         }
         for (name, kind) in disk::entries(&folder)? {
@@ -245,7 +245,7 @@ impl Shelf {
     /// Jobs of which only parity is left.
     fn missing_jobs(&self, names: &[String]) -> Result<Vec<String>> {
         let folder = self.part("parity");
-        if !disk::is_there(&folder) {
+        if !disk::is_there(&folder)? {
             return Ok(Vec::new());
         }
         let list = disk::entries(&folder)?.into_iter().map(|(name, _)| name);
@@ -275,7 +275,7 @@ impl Shelf {
                 ));
             }
         }
-        if !disk::is_there(&self.part("parity")) {
+        if !disk::is_there(&self.part("parity"))? {
             faults.push(fault(
                 "parity.missing",
                 "parity",

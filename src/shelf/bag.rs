@@ -64,7 +64,7 @@ impl Shelf {
         replace: bool,
         act: &Act,
     ) -> Result<HandOver> {
-        if !replace && disk::is_there(target) {
+        if !replace && disk::is_there(target)? {
             return Err(
                 DiskError::new("write", target, std::io::ErrorKind::AlreadyExists.into()).into(),
             );

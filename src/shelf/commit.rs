@@ -64,12 +64,12 @@ impl Shelf {
         let id = match &new.name {
             Some(name) => {
                 check_job_name(name)?;
-                if disk::is_there(&self.jobs_folder().join(name)) {
+                if disk::is_there(&self.jobs_folder().join(name))? {
                     return Err(ShelfError::JobExists(name.clone()));
                 }
                 name.clone()
             }
-            None => self.free_name(&new, act),
+            None => self.free_name(&new, act)?,
         };
         let record = Job {
             job: id.clone(),
@@ -92,7 +92,7 @@ impl Shelf {
         self.commit(&turn, draft, act)
     }
 
-    fn free_name(&self, new: &NewJob, act: &Act) -> String {
+    fn free_name(&self, new: &NewJob, act: &Act) -> Result<String> {
         let date = act.stamp().chars().take(10).collect::<String>();
         let parts = [
             Some(date),
@@ -107,11 +107,11 @@ impl Shelf {
             .join("-");
         let mut free = name.clone();
         let mut n = 2;
-        while disk::is_there(&self.jobs_folder().join(&free)) {
+        while disk::is_there(&self.jobs_folder().join(&free))? {
             free = format!("{name}-{n}");
             n += 1;
         }
-        free
+        Ok(free)
     }
 
     /// Puts files into a job. A file that is already there with the same bytes changes nothing.
@@ -246,7 +246,7 @@ impl Shelf {
             // Undone as far as the disk allows. A version that could not be taken back keeps its entry in staging, by
             // which the next command finishes it; what merely cannot be removed now, the next command removes.
             let version = self.jobs_folder().join(&id).join(format!("v{number}"));
-            if !disk::is_there(&version) {
+            if disk::is_there(&version).is_ok_and(|there| !there) {
                 let _ = disk::remove(&aside);
             }
             return Err(e);
@@ -300,8 +300,8 @@ impl Shelf {
         let folder = self.part("parity").join(id);
         let fresh = disk::ensure_folder(&folder)?;
         let staged = aside.join(format!("v{number}.parity"));
-        if !disk::is_there(&staged) {
-            if disk::is_there(&place) {
+        if !disk::is_there(&staged)? {
+            if disk::is_there(&place)? {
                 return Ok(());
             }
             let version = self.jobs_folder().join(id).join(format!("v{number}"));

@@ -34,6 +34,7 @@ pub(super) fn make_folder(path: &Path) -> Result<()> {
 pub(super) fn ensure_folder(path: &Path) -> Result<bool> {
     match fs::symlink_metadata(path) {
         Ok(meta) if meta.is_dir() => Ok(false),
+        Err(e) if e.kind() != io::ErrorKind::NotFound => Err(failed("read", path)(e)),
         _ => make_folder(path).map(|()| true),
     }
 }
@@ -141,9 +142,20 @@ pub(super) fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>> {
     }
 }
 
-/// Whether something, of whatever kind, is at the place.
-pub(super) fn is_there(path: &Path) -> bool {
-    fs::symlink_metadata(path).is_ok()
+/// Whether something, of whatever kind, is at the place. A disk that will not say is an error, not a no.
+pub(super) fn is_there(path: &Path) -> Result<bool> {
+    match fs::symlink_metadata(path) {
+        Ok(_) => Ok(true),
+        Err(e)
+            if matches!(
+                e.kind(),
+                io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
+            ) =>
+        {
+            Ok(false)
+        }
+        Err(e) => Err(failed("read", path)(e)),
+    }
 }
 
 /// What kind of thing a folder's entry is.

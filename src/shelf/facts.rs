@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::Value;
 
-use super::error::Result;
+use super::error::{Result, ShelfError};
 use super::job::{Job, Role};
 use super::root::Shelf;
 use super::store::Stored;
@@ -48,17 +48,29 @@ pub(super) struct Facts {
 }
 
 impl Shelf {
-    /// The facts of a job. A job that cannot be read still has its name.
-    pub(super) fn facts(&self, id: &str) -> Facts {
-        let mut facts = Facts {
+    /// The facts of a job. A job that is damaged still has its name; the audit is what reports it.
+    ///
+    /// # Errors
+    /// When the disk fails, which another time it may not.
+    pub(super) fn facts(&self, id: &str) -> Result<Facts> {
+        let mut facts = Facts::of_name(id);
+        match self
+            .stored(id)
+            .and_then(|stored| gather(&stored, &mut facts))
+        {
+            Err(ShelfError::Disk(e)) => Err(e.into()),
+            _ => Ok(facts),
+        }
+    }
+}
+
+impl Facts {
+    /// What is known of a job that cannot be read.
+    pub(super) fn of_name(id: &str) -> Self {
+        Facts {
             words: id.to_owned(),
             ..Facts::default()
-        };
-        if let Ok(stored) = self.stored(id) {
-            // A damaged file leaves its facts out; the audit is what reports it.
-            let _ = gather(&stored, &mut facts);
         }
-        facts
     }
 }
 

@@ -115,7 +115,7 @@ pub struct Hit {
 pub(super) struct Index {
     connection: Connection,
     /// Keeps the copy of an index on a read-only disk.
-    copy: Option<tempfile::TempDir>,
+    _copy: Option<tempfile::TempDir>,
 }
 
 fn is_broken(error: &ShelfError) -> bool {
@@ -146,7 +146,7 @@ impl Shelf {
     /// The index file opened for writing, made where it is missing. Needs the turn.
     fn index_to_write(&self) -> Result<(Connection, bool)> {
         let file = self.index_file();
-        if !disk::is_there(&file) {
+        if !disk::is_there(&file)? {
             drop(disk::create_file(&file)?);
         }
         let connection = open_file(&file)?;
@@ -161,8 +161,10 @@ impl Shelf {
             if !known {
                 return self.index_all(None).map(|_| ());
             }
+            let there = disk::is_there(&self.jobs_folder().join(id))?;
+            let facts = if there { Some(self.facts(id)?) } else { None };
             let change = connection.transaction()?;
-            write_job(&change, id, self.on_shelf(id).then(|| self.facts(id)))?;
+            write_job(&change, id, facts)?;
             self.write_time(&change)?;
             change.commit()?;
             Ok(())
@@ -171,10 +173,6 @@ impl Shelf {
             Err(e) if is_broken(&e) => self.index_all(None).map(|_| ()),
             outcome => outcome,
         }
-    }
-
-    fn on_shelf(&self, id: &str) -> bool {
-        disk::is_there(&self.jobs_folder().join(id))
     }
 
     fn write_time(&self, connection: &Connection) -> Result<()> {
@@ -187,20 +185,33 @@ impl Shelf {
         Ok(())
     }
 
-    /// Makes the whole index anew from the store, and returns how many jobs it holds.
+    /// Makes the whole index anew from the store. Returns how many jobs it holds, and those the disk would not give;
+    /// these are in it by name alone and tried again by the next command.
     ///
     /// # Errors
     /// When the store cannot be read or the index not written.
-    pub fn rebuild_index(&self, progress: Option<&super::Progress<'_>>) -> Result<usize> {
+    pub fn rebuild_index(
+        &self,
+        progress: Option<&super::Progress<'_>>,
+    ) -> Result<(usize, Vec<String>)> {
         let _turn = self.turn()?;
         self.index_all(progress)
     }
 
-    fn index_all(&self, progress: Option<&super::Progress<'_>>) -> Result<usize> {
+    fn index_all(&self, progress: Option<&super::Progress<'_>>) -> Result<(usize, Vec<String>)> {
         let folder = self.part("index");
-        for name in ["shelf.sqlite", "shelf.sqlite-wal", "shelf.sqlite-shm"] {
+        // The database goes before its journal, and both before the new one comes, for good each time: a power loss must
+        // leave neither an old database without its journal nor a new one with the journal of the old.
+        disk::remove(&self.index_file())?;
+        disk::sync_folder(&folder)?;
+        for name in [
+            "shelf.sqlite-wal",
+            "shelf.sqlite-shm",
+            "shelf.sqlite-journal",
+        ] {
             disk::remove(&folder.join(name))?;
         }
+        disk::sync_folder(&folder)?;
         let (mut connection, _) = self.index_to_write()?;
         let count = self.fill(&mut connection, progress)?;
         connection.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
@@ -212,14 +223,19 @@ impl Shelf {
         &self,
         connection: &mut Connection,
         progress: Option<&super::Progress<'_>>,
-    ) -> Result<usize> {
+    ) -> Result<(usize, Vec<String>)> {
         use rayon::prelude::*;
         let change = connection.transaction()?;
         change.execute_batch(TABLES)?;
         let names = self.job_names()?;
+        let mut unread = Vec::new();
         for some in names.chunks(256) {
-            let facts: Vec<Facts> = some.par_iter().map(|id| self.facts(id)).collect();
+            let facts: Vec<Result<Facts>> = some.par_iter().map(|id| self.facts(id)).collect();
             for (id, facts) in some.iter().zip(facts) {
+                let facts = facts.unwrap_or_else(|e| {
+                    unread.push(format!("{id}: {e}"));
+                    Facts::of_name(id)
+                });
                 write_job(&change, id, Some(facts))?;
             }
             if let Some(progress) = progress {
@@ -229,16 +245,21 @@ impl Shelf {
         self.write_time(&change)?;
         change.execute_batch(&format!("PRAGMA user_version = {VERSION}"))?;
         change.commit()?;
-        Ok(names.len())
+        Ok((names.len(), unread))
     }
 
     /// The index for reading: as it is where it is good, brought up to date where it is not, and made in memory where
     /// nothing can be written.
     pub(super) fn index(&self) -> Result<Index> {
-        match self.index_as_it_is() {
-            Ok(Some(index)) => return Ok(index),
-            Err(e) if !is_broken(&e) && !matches!(e, ShelfError::Index(_)) => return Err(e),
-            _ => {}
+        let on_disk = self.index_on_disk().or_else(|e| match e {
+            ShelfError::Index(_) => Ok(None),
+            e => Err(e),
+        })?;
+        if let Some(index) = on_disk {
+            if index.is_current(self).unwrap_or(false) {
+                return Ok(index);
+            }
+            drop(index);
         }
         match self.turn() {
             Ok(_turn) => {
@@ -253,7 +274,7 @@ impl Shelf {
                     Err(e) if is_broken(&e) => self.index_all(None).map(|_| ())?,
                     other => other?,
                 }
-                if let Some(index) = self.index_as_it_is()? {
+                if let Some(index) = self.index_on_disk()? {
                     return Ok(index);
                 }
             }
@@ -264,33 +285,53 @@ impl Shelf {
         self.fill(&mut connection, None)?;
         Ok(Index {
             connection,
-            copy: None,
+            _copy: None,
         })
     }
 
-    /// Indexes the jobs that came or went without the index being told.
+    /// Indexes the jobs that came or went without the index being told, and those the disk would not give before.
     fn index_difference(&self, mut connection: Connection) -> Result<()> {
-        let known: Vec<String> = connection
-            .prepare("SELECT job FROM jobs ORDER BY job")?
-            .query_map([], |r| r.get(0))?
+        let known: Vec<(String, u32)> = connection
+            .prepare("SELECT job, head FROM jobs ORDER BY job")?
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
             .collect::<std::result::Result<_, _>>()?;
         let there = self.job_names()?;
         let change = connection.transaction()?;
-        for id in known.iter().filter(|id| there.binary_search(id).is_err()) {
-            write_job(&change, id, None)?;
+        for (id, _) in &known {
+            if there.binary_search(id).is_err() {
+                write_job(&change, id, None)?;
+            }
         }
-        for id in there.iter().filter(|id| known.binary_search(id).is_err()) {
-            write_job(&change, id, Some(self.facts(id)))?;
+        for id in &there {
+            let head = known
+                .binary_search_by(|(known, _)| known.cmp(id))
+                .map(|at| known[at].1);
+            match (head, self.read_unless(id, head)) {
+                (_, Some(Ok(facts))) if head != Ok(facts.head) => {
+                    write_job(&change, id, Some(facts))?;
+                }
+                (Err(_), Some(Err(_))) => write_job(&change, id, Some(Facts::of_name(id)))?,
+                _ => {}
+            }
         }
         self.write_time(&change)?;
         change.commit()?;
         Ok(())
     }
 
+    /// The facts of a job, unless the index has them.
+    fn read_unless(
+        &self,
+        id: &str,
+        head: std::result::Result<u32, usize>,
+    ) -> Option<Result<Facts>> {
+        (head.unwrap_or(0) == 0).then(|| self.facts(id))
+    }
+
     /// The index as it lies on the disk, if it is of this version.
     fn index_on_disk(&self) -> Result<Option<Index>> {
         let file = self.index_file();
-        if !disk::is_there(&file) {
+        if !disk::is_there(&file)? {
             return Ok(None);
         }
         let (connection, copy) = match open_file(&file) {
@@ -314,23 +355,10 @@ impl Shelf {
         if version != VERSION {
             return Ok(None);
         }
-        Ok(Some(Index { connection, copy }))
-    }
-
-    /// The index on the disk, if it knows the jobs that are there.
-    fn index_as_it_is(&self) -> Result<Option<Index>> {
-        let Some(index) = self.index_on_disk()? else {
-            return Ok(None);
-        };
-        let time: Option<String> = index
-            .connection
-            .query_row(
-                "SELECT value FROM about WHERE name = 'jobs folder'",
-                [],
-                |r| r.get(0),
-            )
-            .optional()?;
-        Ok((time == self.jobs_time()).then_some(index))
+        Ok(Some(Index {
+            connection,
+            _copy: copy,
+        }))
     }
 
     /// Every job, the latest opened first.
@@ -355,7 +383,7 @@ impl Shelf {
 
     /// What is wrong with the index, for the audit: a sentence each.
     pub(super) fn index_faults(&self) -> Result<Vec<String>> {
-        if !disk::is_there(&self.index_file()) {
+        if !disk::is_there(&self.index_file())? {
             return Ok(vec!["it is missing".to_owned()]);
         }
         let faults = self.index_on_disk().and_then(|index| match index {
@@ -515,6 +543,24 @@ fn like(text: &str) -> String {
 }
 
 impl Index {
+    /// Whether it knows the jobs that are there, by the time of their folder, and could read them all.
+    fn is_current(&self, shelf: &Shelf) -> Result<bool> {
+        let time: Option<String> = self
+            .connection
+            .query_row(
+                "SELECT value FROM about WHERE name = 'jobs folder'",
+                [],
+                |r| r.get(0),
+            )
+            .optional()?;
+        let unread: bool = self.connection.query_row(
+            "SELECT EXISTS (SELECT 1 FROM jobs WHERE head = 0)",
+            [],
+            |r| r.get(0),
+        )?;
+        Ok(time == shelf.jobs_time() && !unread)
+    }
+
     fn find(&self, query: &Query) -> Result<Vec<Hit>> {
         let mut sql = String::from(
             "SELECT j.id, j.job, j.instrument, j.layout, j.serial, j.customer, j.complaint, j.opened, j.closed, j.head, j.files, j.bytes, j.notes FROM jobs j WHERE 1",
@@ -682,10 +728,12 @@ impl Index {
             .query_map([], |r| r.get::<_, String>(0))?
             .filter(|line| line.as_ref().map_or(true, |l| l != "ok"))
             .collect::<std::result::Result<_, _>>()?;
-        if let Err(e) = self
-            .connection
-            .execute("INSERT INTO words (words) VALUES ('integrity-check')", [])
-            && self.copy.is_none()
+        // The full-text part can be asked to check itself only where it could be written.
+        let writable = !self.connection.is_readonly(rusqlite::MAIN_DB)?;
+        if writable
+            && let Err(e) = self
+                .connection
+                .execute("INSERT INTO words (words) VALUES ('integrity-check')", [])
         {
             faults.push(format!("its full-text part: {e}"));
         }

@@ -471,7 +471,7 @@ fn content(
     for number in 1..=ruled.versions {
         let prefix = format!("v{number}/{}", ruled.content_directory);
         let place = under(folder, &prefix);
-        if !disk::is_there(&place) {
+        if disk::is_there(&place).is_ok_and(|there| !there) {
             continue;
         }
         match disk::walk(&place) {

@@ -26,13 +26,13 @@ impl Shelf {
 
     fn settle(&self, id: &str, number: u32, aside: &Path) -> Result<()> {
         let place = self.jobs_folder().join(id);
-        if !disk::is_there(&place) {
+        if !disk::is_there(&place)? {
             return Ok(());
         }
         self.settle_root(id, aside)?;
         disk::sync_folder(&place)?;
         disk::sync_folder(&self.jobs_folder())?;
-        if disk::is_there(&place.join(format!("v{number}"))) && self.sound(id, number) {
+        if disk::is_there(&place.join(format!("v{number}")))? && self.sound(id, number) {
             for version in 1..=number {
                 self.place_parity(aside, id, version)?;
             }

@@ -179,7 +179,7 @@ impl Shelf {
                 )));
             }
         }
-        if disk::is_there(&folder) {
+        if disk::is_there(&folder)? {
             for fault in object::check(&folder, true, &BTreeMap::new())?.faults {
                 let extra = matches!(fault.code, "file.extra" | "folder.empty" | "version.extra")
                     || fault.ocfl == Some("E006");
@@ -199,14 +199,14 @@ impl Shelf {
     fn last_version(&self, id: &str) -> Result<u32> {
         let mut last = 0;
         let folder = self.jobs_folder().join(id);
-        if disk::is_there(&folder) {
+        if disk::is_there(&folder)? {
             for (name, _) in disk::entries(&folder)? {
-                let has_inventory = disk::is_there(&folder.join(&name).join(FILE));
+                let has_inventory = disk::is_there(&folder.join(&name).join(FILE))?;
                 last = last.max(number_of(&name).filter(|_| has_inventory).unwrap_or(0));
             }
         }
         let parity = self.part("parity").join(id);
-        if disk::is_there(&parity) {
+        if disk::is_there(&parity)? {
             for (name, _) in disk::entries(&parity)? {
                 let number = name.strip_suffix(".parity").and_then(number_of);
                 last = last.max(number.unwrap_or(0));
@@ -316,7 +316,7 @@ impl Shelf {
                 return Err(ShelfError::Unfaithful(fresh));
             }
             let place = under(folder, path);
-            if disk::is_there(&place) {
+            if disk::is_there(&place)? {
                 keep(&place, &kept_in, path)?;
                 kept_any = true;
             }
@@ -343,7 +343,7 @@ impl Shelf {
         let base = self.part("damaged").join(name);
         let mut place = base.join(&stamp);
         let mut n = 2;
-        while disk::is_there(&place) {
+        while disk::is_there(&place)? {
             place = base.join(format!("{stamp}-{n}"));
             n += 1;
         }

@@ -69,7 +69,7 @@ impl Shelf {
     /// # Errors
     /// When the folder holds anything else, or the disk refuses.
     pub fn set_up(root: &Path) -> Result<Shelf> {
-        if disk::is_there(root) {
+        if disk::is_there(root)? {
             let there = disk::entries(root)?;
             let ours = there.iter().all(|(n, _)| PARTS.contains(&n.as_str()))
                 && !there.iter().any(|(n, _)| n == "shelf.json")
@@ -121,15 +121,15 @@ impl Shelf {
             missing: missing.to_owned(),
         };
         let Some(declaration) = disk::read_if_there(&root.join("shelf.json"))? else {
-            return Err(if disk::is_there(&root.join("jobs")) {
+            return Err(if disk::is_there(&root.join("jobs"))? {
                 half("shelf.json")
             } else {
                 ShelfError::NoShelf(root.to_owned())
             });
         };
         check_declaration(&declaration)?;
-        if !disk::is_there(&root.join("jobs").join(ROOT_MARK.0)) {
-            if !disk::is_there(&root.join("jobs")) {
+        if !disk::is_there(&root.join("jobs").join(ROOT_MARK.0))? {
+            if !disk::is_there(&root.join("jobs"))? {
                 return Err(half("the folder jobs"));
             }
             let other = disk::entries(&root.join("jobs"))?
@@ -257,7 +257,7 @@ impl Shelf {
     /// When no job or several answer to it.
     pub fn job_named(&self, name: &str) -> Result<String> {
         if super::names::check_job_name(name).is_ok()
-            && disk::is_there(&self.jobs_folder().join(name))
+            && disk::is_there(&self.jobs_folder().join(name))?
         {
             return Ok(name.to_owned());
         }
@@ -303,7 +303,7 @@ fn nearest(wanted: &str, all: &[String]) -> Vec<String> {
 
 fn has_jobs(root: &Path) -> Result<bool> {
     let jobs = root.join("jobs");
-    if !disk::is_there(&jobs) {
+    if !disk::is_there(&jobs)? {
         return Ok(false);
     }
     Ok(disk::entries(&jobs)?

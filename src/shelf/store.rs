@@ -79,8 +79,8 @@ pub(super) fn read_object(id: &str, folder: &std::path::Path) -> Result<Option<S
         job: id.to_owned(),
         what,
     };
-    if !disk::is_there(&folder.join(OBJECT_MARK.0)) {
-        if !disk::is_there(folder) {
+    if !disk::is_there(&folder.join(OBJECT_MARK.0))? {
+        if !disk::is_there(folder)? {
             return Err(ShelfError::NoJob {
                 name: id.to_owned(),
                 near: Vec::new(),

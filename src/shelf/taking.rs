@@ -283,7 +283,7 @@ impl Shelf {
     /// # Errors
     /// When anything in it does not verify, its name is taken, or it goes beyond `limits`; nothing is then taken in.
     pub fn take_in(&self, path: &Path, new: NewJob, limits: &Limits, act: &Act) -> Result<Done> {
-        if disk::is_there(&path.join(OBJECT_MARK.0)) {
+        if disk::is_there(&path.join(OBJECT_MARK.0))? {
             return self.take_in_object(path, &new, limits);
         }
         let bag = read_bag(path, limits)?;
@@ -339,7 +339,7 @@ impl Shelf {
             });
         }
         let turn = self.turn()?;
-        if disk::is_there(&self.jobs_folder().join(&id)) {
+        if disk::is_there(&self.jobs_folder().join(&id))? {
             return Err(ShelfError::JobExists(id));
         }
         let draft = Draft {
@@ -381,7 +381,7 @@ impl Shelf {
         let head = other.head();
         let _turn = self.turn()?;
         let place = self.jobs_folder().join(&id);
-        if disk::is_there(&place) {
+        if disk::is_there(&place)? {
             return Err(ShelfError::JobExists(id));
         }
         let aside = self.staging().join(format!("{id}~v{head}"));
@@ -391,7 +391,7 @@ impl Shelf {
             self.place_first(&aside, &id)
         });
         if let Err(e) = taken {
-            if !disk::is_there(&place) {
+            if disk::is_there(&place).is_ok_and(|there| !there) {
                 let _ = disk::remove(&aside);
             }
             return Err(e);

@@ -11,10 +11,11 @@ import sqlite3
 import sys
 
 import ocfl
+from ocfl.validator import Validator
 
 
 def object_errors(path):
-    validator = ocfl.Validator(log_warnings=True)
+    validator = Validator(log_warnings=True)
     try:
         validator.validate_object(path)
     except Exception as error:  # ocfl-py stumbles over some inventories it should complain about

@@ -1,4 +1,5 @@
 //! Damage trials: every bit flipped is found; what parity promises is restored and no more.
+#![allow(dead_code)]
 
 use std::collections::BTreeMap;
 use std::fs;

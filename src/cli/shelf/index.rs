@@ -17,12 +17,19 @@ pub(super) fn run(common: &Common, _args: &Args) -> Outcome {
     let shelf = common.shelf()?;
     let begun = std::time::Instant::now();
     let bar = Bar::new("jobs");
-    let count = shelf.rebuild_index(Some(&|done, whole| bar.add(done, whole)))?;
+    let (count, unread) = shelf.rebuild_index(Some(&|done, whole| bar.add(done, whole)))?;
     bar.finish();
     say!(
         "the index knows {count} jobs, made in {:.1} s",
         begun.elapsed().as_secs_f64()
     );
+    for job in &unread {
+        say!("  not read: {job}");
+    }
+    if !unread.is_empty() {
+        say!("next: `cellkeep shelf audit`; these jobs are in the index by their names alone");
+        return Ok(Status::Findings);
+    }
     say!("next: `cellkeep shelf find WORDS`");
     Ok(Status::Clean)
 }

@@ -22,7 +22,7 @@ use std::time::Duration;
 use etcetera::BaseStrategy;
 use jiff::Timestamp;
 
-use super::output::say;
+use super::output::{complain, say};
 use super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::{Document, to_json};
@@ -184,7 +184,7 @@ fn tell_done(common: &Common, done: &Done, next: &str) -> Outcome {
         );
     }
     for caution in &done.cautions {
-        anstream::eprintln!("caution: {caution}");
+        complain!("caution: {caution}");
     }
     if !common.json {
         say!("next: {next}");

@@ -1,0 +1,337 @@
+//! The shelf's figures, and the long forms of its trials.
+//!
+//!     cargo bench --bench shelf -- times            10,000 jobs: opening, finding, listing, auditing, indexing; durability
+//!     cargo bench --bench shelf -- flips            every bit of every file of the sample shelf
+//!     cargo bench --bench shelf -- parity           1,000 damages within the parity, and as many beyond as there can be
+//!     cargo bench --bench shelf -- writers          eight writers, 200 jobs each, one in six killed
+//!     cargo bench --bench shelf -- kills            a kill before every change (strace)
+//!     cargo bench --bench shelf -- failures         every call failing, once and for good (strace)
+//!     cargo bench --bench shelf -- power            12,000 states after a power loss (strace)
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+#[path = "../shelf/calls.rs"]
+mod calls;
+#[path = "../shelf/common.rs"]
+mod common;
+#[path = "../shelf/damage.rs"]
+mod damage;
+#[path = "../shelf/writers.rs"]
+mod writers;
+
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+use std::time::{Duration, Instant};
+
+use cellkeep::shelf::{NewJob, Query, Role, Shelf, incoming_bytes};
+use common::{Rng, act, chips};
+
+fn main() {
+    let wanted: Vec<String> = std::env::args()
+        .skip(1)
+        .filter(|a| !a.starts_with('-'))
+        .collect();
+    if wanted.is_empty() {
+        println!("name one or more of: times flips parity writers kills failures power");
+    }
+    for name in wanted {
+        let begun = Instant::now();
+        match name.as_str() {
+            "times" => times(),
+            "flips" => {
+                let flips = damage::flips(1, 331);
+                println!(
+                    "{} files, {} flips, {} found, {} in the index that change nothing, missed: {:?}",
+                    flips.files, flips.tried, flips.found, flips.harmless, flips.missed
+                );
+                assert!(flips.missed.is_empty());
+            }
+            "parity" => {
+                let restored = damage::parity(1000);
+                println!("{restored:?}");
+                assert_eq!(restored.restored, restored.within);
+                assert_eq!(restored.refused_untouched, restored.beyond);
+            }
+            "writers" => {
+                let (acknowledged, killed, took) = writers::run(8, 200, true);
+                println!(
+                    "8 writers, 200 jobs each: {acknowledged} acknowledged and there, {killed} killed at, in {took:.1?}"
+                );
+            }
+            "kills" => tell(&calls::kills(1)),
+            "failures" => tell(&calls::failures(1)),
+            "power" => tell(&calls::power_loss(12_000)),
+            other => panic!("no trial is called {other}"),
+        }
+        println!("{name}: {:.1?}", begun.elapsed());
+    }
+}
+
+fn tell(tally: &calls::Tally) {
+    println!(
+        "{} tried: {} found the old state, {} the new; {} succeeded all the same, {} ended before",
+        tally.tried, tally.old, tally.new, tally.succeeded, tally.not_killed
+    );
+    for wrong in &tally.wrong {
+        println!("WRONG {wrong}");
+    }
+    assert!(tally.wrong.is_empty(), "{} wrong", tally.wrong.len());
+}
+
+/// The middle one of some times.
+fn middle(times: usize, mut work: impl FnMut()) -> Duration {
+    let mut all: Vec<Duration> = (0..times)
+        .map(|_| {
+            let begun = Instant::now();
+            work();
+            begun.elapsed()
+        })
+        .collect();
+    all.sort();
+    all[times / 2]
+}
+
+fn bank(rng: &mut Rng) -> Vec<u8> {
+    let mut entries = Vec::new();
+    for step in 1..=16 {
+        let parameters: Vec<String> = [
+            "filter.cutoff",
+            "filter.resonance",
+            "glide.time",
+            "vca.level",
+        ]
+        .iter()
+        .map(|key| {
+            format!(
+                "{{\"key\":\"{key}\",\"code\":{},\"setting\":\"{}\"}}",
+                rng.below(64),
+                rng.below(10)
+            )
+        })
+        .collect();
+        entries.push(format!(
+            "{{\"at\":[\"{step}\"],\"parameters\":[{}]}}",
+            parameters.join(",")
+        ));
+    }
+    format!("{{\"kind\":\"bank\",\"version\":1,\"layout\":{{\"id\":\"x\",\"name\":\"x\",\"revision\":\"1\",\"sha256\":\"\"}},\"areas\":[{{\"name\":\"presets\",\"axes\":[\"preset\"],\"entries\":[{}]}}]}}", entries.join(",")).into_bytes()
+}
+
+/// A disk's own place: in the folder of the build, since a place in memory would make nothing durable.
+fn place() -> tempfile::TempDir {
+    tempfile::Builder::new()
+        .prefix("shelf-")
+        .tempdir_in(Path::new(env!("CARGO_TARGET_TMPDIR")))
+        .unwrap()
+}
+
+fn times() {
+    let place = place();
+    let root = place.path().join("shelf");
+    let shelf = Shelf::set_up(&root).unwrap();
+    let mut rng = Rng(10_000);
+    let instruments = [
+        "Aldermoor Four",
+        "Aldermoor Eight",
+        "Pellow Six",
+        "Quillon 72",
+        "Wrenfield Strings",
+        "Tessaly Nine",
+    ];
+    let complaints = [
+        "lost its presets over the winter",
+        "battery leaked",
+        "data line of one chip stuck",
+        "hums",
+        "restored once before",
+    ];
+    let count: usize = std::env::var("SHELF_JOBS").map_or(10_000, |n| n.parse().unwrap());
+    let mut durable = Vec::new();
+    let begun = Instant::now();
+    for n in 0..count {
+        let new = NewJob {
+            name: Some(format!("job-{n:05}")),
+            instrument: instruments[n % 6].into(),
+            serial: Some(format!("{:04}", n % 4000)),
+            customer: Some(format!("C-{n}")),
+            complaint: Some(format!("{}, case {n}", complaints[n % 5])),
+            ..NewJob::default()
+        };
+        let mut files = chips(&mut rng, Role::AsFound, 4, 1024);
+        files.push(incoming_bytes(Role::Bank, "bank.json", bank(&mut rng)));
+        let finding = format!(
+            "{{\"findings\":[{{\"code\":\"line.stuck\",\"severity\":\"damage\",\"place\":{{}},\"says\":\"line D{} of CH1\"}}]}}",
+            n % 8
+        );
+        files.push(incoming_bytes(
+            Role::Findings,
+            "examined.json",
+            finding.into_bytes(),
+        ));
+        let begun = Instant::now();
+        shelf.open_job(new, files, &act(n as i64 * 3600)).unwrap();
+        durable.push(begun.elapsed());
+    }
+    durable.sort();
+    println!(
+        "{count} jobs of 6 files opened in {:.1?}; one made durable: {:.1?} in the middle, {:.1?} for the slowest of a hundred",
+        begun.elapsed(),
+        durable[count / 2],
+        durable[count * 99 / 100]
+    );
+    let wait = Duration::from_secs(10);
+    println!(
+        "opening the shelf: {:.1?}",
+        middle(21, || drop(Shelf::open(&root, wait).unwrap()))
+    );
+    let query = |words: Option<&str>| Query {
+        words: words.map(str::to_owned),
+        ..Query::default()
+    };
+    let cases = [
+        ("one word of one job", query(Some("4711"))),
+        ("a word of 2,000 jobs", query(Some("leaked"))),
+        (
+            "a serial number",
+            Query {
+                serial: Some("0042".into()),
+                ..Query::default()
+            },
+        ),
+        (
+            "an instrument and a year",
+            Query {
+                instrument: Some("pellow".into()),
+                from: Some("2024".into()),
+                until: Some("2025".into()),
+                ..Query::default()
+            },
+        ),
+        (
+            "a finding",
+            Query {
+                finding: Some("line.stuck".into()),
+                words: Some("D3 99".into()),
+                ..Query::default()
+            },
+        ),
+        (
+            "a parameter's value",
+            Query {
+                parameter: Some(("cutoff".into(), Some("37".into()))),
+                serial: Some("0042".into()),
+                ..Query::default()
+            },
+        ),
+        (
+            "a parameter's value anywhere",
+            Query {
+                parameter: Some(("cutoff".into(), Some("37".into()))),
+                ..Query::default()
+            },
+        ),
+    ];
+    for (what, query) in cases {
+        let mut found = 0;
+        let time = middle(11, || {
+            found = Shelf::open(&root, wait)
+                .unwrap()
+                .find(&query)
+                .unwrap()
+                .len()
+        });
+        println!("find {what}: {found} jobs in {time:.1?}");
+    }
+    println!(
+        "list: {:.1?}",
+        middle(11, || drop(
+            Shelf::open(&root, wait).unwrap().list(None).unwrap()
+        ))
+    );
+    let program = |args: &[&str]| {
+        middle(11, || {
+            let output = Command::new(env!("CARGO_BIN_EXE_cellkeep"))
+                .arg("shelf")
+                .args(args)
+                .env("CELLKEEP_SHELF", &root)
+                .output()
+                .unwrap();
+            assert!(output.status.code().is_some_and(|c| c < 2));
+        })
+    };
+    println!(
+        "the program: find {:.1?}, list {:.1?}, show {:.1?}",
+        program(&["find", "4711"]),
+        program(&["list"]),
+        program(&["show", "job-04711"])
+    );
+    audit(&shelf, &root, "10,000 jobs of small files");
+    let begun = Instant::now();
+    shelf.rebuild_index(None).unwrap();
+    println!(
+        "index made anew: {:.1?}, {} MB",
+        begun.elapsed(),
+        fs::metadata(root.join("index/shelf.sqlite")).unwrap().len() / 1_000_000
+    );
+
+    // Photographs and recordings: where hashing, and not opening, is what takes the time.
+    let root = place.path().join("large");
+    let shelf = Shelf::set_up(&root).unwrap();
+    for n in 0..16 {
+        let new = NewJob {
+            name: Some(format!("job-{n}")),
+            instrument: "Quillon 72".into(),
+            ..NewJob::default()
+        };
+        let files = (0..8)
+            .map(|i| incoming_bytes(Role::Photograph, &format!("{i}.jpg"), rng.bytes(4 << 20)))
+            .collect();
+        shelf.open_job(new, files, &act(n)).unwrap();
+    }
+    audit(&shelf, &root, "16 jobs of 4 MiB files");
+    let block = rng.bytes(64 << 20);
+    let time = middle(5, || {
+        std::thread::scope(|s| {
+            for _ in 0..std::thread::available_parallelism().unwrap().get() {
+                s.spawn(|| cellkeep::reading::sha256_hex(&block));
+            }
+        });
+    });
+    let threads = std::thread::available_parallelism().unwrap().get() as f64;
+    println!(
+        "hashing alone, from memory, {threads} threads: {:.0} MB/s",
+        threads * block.len() as f64 / 1e6 / time.as_secs_f64()
+    );
+}
+
+fn audit(shelf: &Shelf, root: &Path, what: &str) {
+    let mut report = shelf.audit(None).unwrap();
+    assert!(report.is_clean(), "{:?}", report.shelf);
+    let time = middle(5, || report = shelf.audit(None).unwrap());
+    println!(
+        "audit of {what}: {} files, {:.0} MB in {time:.2?}, {:.0} MB/s",
+        report.files,
+        report.bytes as f64 / 1e6,
+        report.bytes as f64 / 1e6 / time.as_secs_f64()
+    );
+    let list = root.join("files.sha256");
+    let script = "find jobs parity -type f -print0 | xargs -0 sha256sum > files.sha256";
+    assert!(
+        Command::new("sh")
+            .args(["-c", script])
+            .current_dir(root)
+            .status()
+            .unwrap()
+            .success()
+    );
+    let time = middle(5, || {
+        let output = Command::new("sha256sum")
+            .args(["--quiet", "-c", "files.sha256"])
+            .current_dir(root)
+            .output()
+            .unwrap();
+        assert!(output.status.success());
+    });
+    println!("sha256sum -c of the same files: {time:.2?}");
+    fs::remove_file(list).unwrap();
+}
