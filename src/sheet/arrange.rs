@@ -12,6 +12,8 @@ use crate::layout::model::{Area, Coding, HandSet, Layout, Parameter};
 
 /// The axis that gives a page to each of its positions.
 const PAGE_AXIS: &str = "preset";
+/// Failing entries of one check from which on they are told in one remark.
+const MOST_CHECKS: usize = 3;
 /// Heading of hand-set controls that the layout gives none.
 const BY_HAND: &str = "Set by hand";
 
@@ -226,21 +228,42 @@ fn fill(
             strip(page, area, p, &whose, shown);
         }
     }
-    for &entry in entries {
-        let label = area.entry_label(entry);
-        let own = |c: &&BankCheck| c.area == area.name && c.entry.as_deref() == Some(&label);
-        for check in source.bank.checks.iter().filter(own) {
-            page.remarks.push(remark(check, entries.len() > 1, &label));
+    remarks(page, source, area, entries);
+}
+
+/// What checks and findings say about entries as a whole.
+fn remarks(page: &mut Page, source: Source<'_>, area: &Area, entries: &[usize]) {
+    let labels: Vec<String> = entries.iter().map(|&e| area.entry_label(e)).collect();
+    for check in &area.checks {
+        let failing: Vec<&BankCheck> = source
+            .bank
+            .checks
+            .iter()
+            .filter(|c| c.area == area.name && c.key == check.key)
+            .filter(|c| c.entry.as_ref().is_some_and(|e| labels.contains(e)))
+            .collect();
+        if failing.len() > MOST_CHECKS {
+            let whose: Vec<&str> = failing.iter().filter_map(|c| c.entry.as_deref()).collect();
+            page.remarks.push(format!(
+                "The check \u{201c}{}\u{201d} does not hold in {} of {}: {}.",
+                check.key,
+                failing.len(),
+                entries.len(),
+                whose.join(", ")
+            ));
+            continue;
         }
-        for finding in source.findings.iter().filter(|f| {
-            f.severity > Severity::Note
-                && f.place.parameters.is_empty()
-                && f.place.entries.contains(&label)
-                && !f.code.starts_with("check.")
-        }) {
-            if !page.remarks.contains(&finding.says) {
-                page.remarks.push(finding.says.clone());
-            }
+        page.remarks
+            .extend(failing.iter().map(|c| remark(c, entries.len() > 1)));
+    }
+    for finding in source.findings.iter().filter(|f| {
+        f.severity > Severity::Note
+            && f.place.parameters.is_empty()
+            && f.place.entries.iter().any(|e| labels.contains(e))
+            && !f.code.starts_with("check.")
+    }) {
+        if !page.remarks.contains(&finding.says) {
+            page.remarks.push(finding.says.clone());
         }
     }
 }
@@ -267,11 +290,10 @@ fn strip(page: &mut Page, area: &Area, p: usize, axis: &str, shown: Vec<(String,
 }
 
 /// A failing check in plain words.
-fn remark(check: &BankCheck, several: bool, label: &str) -> String {
-    let whose = if several {
-        format!(" of {label}")
-    } else {
-        String::new()
+fn remark(check: &BankCheck, several: bool) -> String {
+    let whose = match &check.entry {
+        Some(label) if several => format!(" of {label}"),
+        _ => String::new(),
     };
     match (check.stored, check.computed) {
         (Some(stored), Some(computed)) => format!(

@@ -1,9 +1,11 @@
 //! `sheet memory`: a picture of each chip.
 
+use std::path::PathBuf;
+
 use super::super::Outcome;
 use super::super::open::ReadingArgs;
-use super::PageArgs;
 use super::patch::name;
+use super::{PageArgs, noticed};
 use crate::bank;
 use crate::sheet;
 use crate::sheet::view::Subject;
@@ -16,6 +18,8 @@ square, one of an address line as rows or columns. In a browser the pointer or t
 
 Examples:
   cellkeep sheet memory reading -l aldermoor-four -o memory.html
+  cellkeep examine today --json > examination.json
+  cellkeep sheet memory today --findings examination.json -o faults.html
   cellkeep sheet memory today --before last-visit -o memory.html")]
 pub(crate) struct Args {
     /// The reading
@@ -23,6 +27,9 @@ pub(crate) struct Args {
     /// An earlier reading: mark what changed since
     #[arg(long, value_name = "READING")]
     before: Option<String>,
+    /// Mark what this examination found (what `cellkeep examine --json` wrote)
+    #[arg(long, value_name = "FILE")]
+    findings: Option<PathBuf>,
     #[command(flatten)]
     files: ReadingArgs,
     #[command(flatten)]
@@ -44,6 +51,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     };
     let mut found = decoded.reading.findings.clone();
     found.extend(bank::findings(&decoded));
+    if let Some(path) = &args.findings {
+        found.extend(noticed::from_file(path)?);
+    }
     let source = sheet::memory::Source {
         layout: &layout,
         reading: Some(&decoded.reading),

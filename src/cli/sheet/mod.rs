@@ -3,6 +3,7 @@
 mod compare;
 mod form;
 mod memory;
+mod noticed;
 mod patch;
 mod plots;
 mod report;

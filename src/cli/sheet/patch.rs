@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::super::open::{self, ReadingArgs};
 use super::super::output::say;
 use super::super::{Failure, Outcome, findings};
-use super::PageArgs;
+use super::{PageArgs, noticed};
 use crate::bank::{self, Bank};
 use crate::blame::DiskError;
 use crate::edit::Selector;
@@ -26,6 +26,7 @@ or edited are marked by shape and word.
 Examples:
   cellkeep sheet patch reading -l pellow-six -o pellow.html
   cellkeep sheet patch bank.json --only preset=1-8 --per-page 2 -o set.html
+  cellkeep sheet patch reading --findings examination.json -o doubtful.html
   cellkeep sheet patch reading --hand-set form.toml --paper letter -o pellow.html")]
 pub(crate) struct Args {
     /// A reading, or a bank
@@ -43,10 +44,16 @@ pub(crate) struct Args {
     /// Take the positions noted by hand from this filled form
     #[arg(long, value_name = "FILE")]
     hand_set: Option<PathBuf>,
+    /// Mark what this examination found (what `cellkeep examine --json` wrote)
+    #[arg(long, value_name = "FILE")]
+    findings: Option<PathBuf>,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let (layout, mut bank, found) = open(args)?;
+    let (layout, mut bank, mut found) = open(args)?;
+    if let Some(path) = &args.findings {
+        found.extend(noticed::from_file(path)?);
+    }
     if let Some(form) = &args.hand_set {
         let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;
         let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
@@ -77,7 +84,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         );
     }
     if let Some(tally) = findings::tally(&found) {
-        say!("{tally} marked; `cellkeep decode` says what they are");
+        say!("{tally}, marked where they are");
     }
     args.page.write(&sheet)
 }

@@ -1,6 +1,5 @@
 //! `sheet report`: the service report of a job; `sheet record`: the record it shows.
 
-use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -238,17 +237,23 @@ impl Opened {
         Ok(reading::load(&ReadingSpec::path(at), Some(layout))?)
     }
 
-    /// The findings in the job's documents, each once.
+    /// The findings in the job's documents, each once; verdicts on single entries are in the findings already.
     fn findings(&self) -> Result<Vec<Finding>, Failure> {
-        let mut found: BTreeMap<(String, String), Finding> = BTreeMap::new();
+        let mut found: Vec<Finding> = Vec::new();
         let readable =
             |f: &&FileAt| f.path.ends_with(".json") && f.bytes.is_some_and(|b| b <= LONGEST);
         for file in self.of(Role::Findings).filter(readable) {
             if let Ok(document) = serde_json::from_slice(&self.bytes(&file.path)?) {
-                collect(&document, 0, &mut found);
+                let noticed = super::noticed::of_document(&document);
+                found.extend(
+                    noticed
+                        .into_iter()
+                        .filter(|f| !f.code.starts_with("entry.")),
+                );
             }
         }
-        Ok(found.into_values().collect())
+        found.dedup_by(|a, b| a.code == b.code && a.says == b.says);
+        Ok(found)
     }
 }
 
@@ -262,31 +267,6 @@ const READINGS: [Role; 7] = [
     Role::ReadBack,
     Role::Donor,
 ];
-
-/// Findings are recognised by their shape, whatever document they are in.
-fn collect(
-    value: &serde_json::Value,
-    depth: usize,
-    found: &mut BTreeMap<(String, String), Finding>,
-) {
-    const DEEPEST: usize = 32;
-    if depth > DEEPEST {
-        return;
-    }
-    match value {
-        serde_json::Value::Array(items) => {
-            items.iter().for_each(|v| collect(v, depth + 1, found));
-        }
-        serde_json::Value::Object(fields) => {
-            if let Ok(finding) = serde_json::from_value::<Finding>(value.clone()) {
-                found.insert((finding.code.clone(), finding.says.clone()), finding);
-            } else {
-                fields.values().for_each(|v| collect(v, depth + 1, found));
-            }
-        }
-        _ => {}
-    }
-}
 
 /// The values of a bank that were not simply read.
 fn changed(layout: &Layout, bank: &Bank) -> Vec<Changed> {

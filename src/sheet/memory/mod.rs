@@ -365,7 +365,7 @@ fn plane(
             svg viewBox={ "-" (n(margin)) " -0.5 " (n(f64::from(cols) + margin + 0.5)) " " (rows + 1) }
                 role="img" aria-label={ "Data line D" (line) " of chip " (chip.id) }
                 data-chip=(c) data-line=(line) data-cols=(cols) {
-                rect class={ "bed" @if whole { " fnd" } } x="-.3" y="-.3" width={ (cols) ".6" } height={ (rows) ".6" } {}
+                rect class={ "bed" @if whole { " fnd" } } width=(cols) height=(rows) {}
                 g.lw transform="translate(0 .5)" {
                     @for ((owner, odd), d) in owned.finish() {
                         path class=(style(owner, odd)) d=(d) {
