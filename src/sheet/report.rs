@@ -307,7 +307,7 @@ fn cautions(cautions: &[Caution]) -> Markup {
 
 fn signatures() -> Markup {
     html! {
-        section.sign {
+        div.sign {
             p.note { "Signed below: the instrument was handed over as described, exceptions included." }
             div.lines.two { p.fill { span { "Bench, date" } } p.fill { span { "Customer, date" } } }
         }

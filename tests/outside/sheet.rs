@@ -252,8 +252,8 @@ fn patch_sheets_are_sound_on_screen_and_paper() {
 fn the_other_sheets_of_demonstration_instruments_are_sound() {
     let mut bench = Bench::new();
     for (id, kinds) in [
-        ("aldermoor-eight", "patch form"),
-        ("pellow-six", "patch compare"),
+        ("aldermoor-eight", "patch form report"),
+        ("pellow-six", "patch compare plots"),
         ("quillon-72", "patch memory"),
         ("wrenfield-strings", "form memory"),
         ("tessaly-nine", "patch"),
@@ -266,6 +266,8 @@ fn the_other_sheets_of_demonstration_instruments_are_sound() {
                     demo::patch_sheet(&layout, "today-1", Options::default(), Some(&only))
                 }
                 "compare" => demo::comparison_sheet(&layout, "earlier", "today-1"),
+                "plots" => demo::plots_sheet(&layout),
+                "report" => demo::report_sheet(&layout),
                 "memory" => demo::memory_sheet(&layout, "today-1", "earlier"),
                 _ => cellkeep::sheet::form::form(&layout, false, Paper::A4),
             };
@@ -282,6 +284,7 @@ fn the_other_sheets_of_demonstration_instruments_are_sound() {
     }
     let pages = |name: &str| bench.pdf_pages(&format!("{name}.html"));
     assert_eq!(pages("wrenfield-strings-form"), 1);
+    assert_eq!(pages("aldermoor-eight-report"), 2);
     assert_eq!(pages("pellow-six-patch"), 2);
     assert_eq!(pages("aldermoor-eight-patch"), 2);
     assert_eq!(pages("quillon-72-patch"), 3, "sequence, settings, chain");

@@ -5,14 +5,18 @@
 use std::path::{Path, PathBuf};
 
 use cellkeep::bank::{Bank, Decoded, findings};
-use cellkeep::compare::compare;
+use cellkeep::caution;
+use cellkeep::compare::{compare, verify::verify};
 use cellkeep::hand_set::read_form;
 use cellkeep::layout::{self, model::Layout};
 use cellkeep::reading::{self, Reading, ReadingSpec};
+use cellkeep::service;
 use cellkeep::sheet::arrange::{Source, pages};
 use cellkeep::sheet::patch::{Options, patch};
+use cellkeep::sheet::report::{Changed, ReadingLine, Report};
 use cellkeep::sheet::view::Subject;
 use cellkeep::sheet::{self, Paper, Sheet};
+use cellkeep::tally;
 
 /// The instruments with dumps.
 pub(crate) const INSTRUMENTS: [&str; 6] = [
@@ -104,6 +108,61 @@ pub(crate) fn memory_sheet(layout: &Layout, which: &str, before: &str) -> Sheet 
 
 pub(crate) fn layout(id: &str) -> Layout {
     layout::load(id).unwrap_or_else(|e| panic!("{id}: {e}"))
+}
+
+/// Plots of everything: three reads that differ, and what became of an earlier reading.
+pub(crate) fn plots_sheet(layout: &Layout) -> Sheet {
+    let names = [
+        "damaged/contact-1",
+        "damaged/contact-2",
+        "damaged/contact-3",
+    ];
+    let reads: Vec<Reading> = names
+        .iter()
+        .map(|n| load(layout, n).aligned(layout))
+        .collect();
+    let today = load(layout, "today-1").aligned(layout);
+    let earlier = load(layout, "earlier").aligned(layout);
+    let told = sheet::plots::Plots {
+        histograms: tally::histograms(&Decoded::new(layout, &today).unwrap()),
+        dissent: Some((
+            names.map(str::to_owned).to_vec(),
+            tally::dissent(&reads.iter().collect::<Vec<_>>()),
+        )),
+        directions: tally::directions(&earlier, &today),
+    };
+    sheet::plots::plots(&subject(layout, "three reads"), &told, Paper::A4)
+}
+
+/// A report with something under every heading.
+pub(crate) fn report_sheet(layout: &Layout) -> Sheet {
+    let decoded = |which: &str| Decoded::new(layout, &load(layout, which)).unwrap();
+    let form = std::fs::read_to_string(folder(&layout.id).join("hand-set.toml")).unwrap();
+    let (form, findings) = read_form(layout, &form).unwrap();
+    let record = "form = \"service\"\nwork = [\"Battery changed\"]\n\
+                  [found]\nbattery = \"3 x NiCd\"\n[fitted]\nvoltage = \"3.2 V\"\n";
+    let told = Report {
+        subject: subject(layout, "today-1"),
+        complaint: Some("Loses its presets over night".to_owned()),
+        notes: vec!["Two presets had been saved over in June.".to_owned()],
+        record: Some(service::read(record).unwrap()),
+        readings: vec![ReadingLine {
+            what: "as-found: a reading as the instrument came in".to_owned(),
+            files: vec![("CH12.bin".to_owned(), "0123456789abcdef".repeat(4))],
+        }],
+        findings,
+        verified: Some(verify(&decoded("today-1"), &decoded("read-back"))),
+        verified_names: ("as-found".to_owned(), "read-back".to_owned()),
+        changed: vec![Changed {
+            entry: "preset 3".to_owned(),
+            label: "Filter: Cutoff".to_owned(),
+            setting: "412 Hz".to_owned(),
+            origin: "mended".to_owned(),
+        }],
+        hand_set: sheet::arrange::hand_set(layout, Some(&form)),
+        cautions: caution::pick(&["primary-lithium", "mains"]),
+    };
+    sheet::report::report(&told, Paper::Letter)
 }
 
 /// The damaged readings of an instrument, by name.

@@ -99,7 +99,7 @@ pub(super) fn section(source: &Source<'_>, a: usize) -> Markup {
             div.wide data-scroll tabindex="0" role="group" aria-label={ "Area " (area.name) ", scrolls sideways" } {
                 svg.field viewBox={ "-" (LABELS) " -1 " (WIDTH) " " (n(height + 7.0)) }
                     role="img" aria-label={ "Area " (area.name) } data-area=(a) data-across=(across) data-down=(down) {
-                    rect.bed x="-.15" y="-.15" width=(n(across * entries as f64 + 0.3))
+                    rect.bed vector-effect="non-scaling-stroke" x="-.15" y="-.15" width=(n(across * entries as f64 + 0.3))
                         height=(n(height + 0.3)) {}
                     g transform={ "scale(" (across) " " (down) ")" } {
                         g.lw transform="translate(0 .5)" {

@@ -46,6 +46,7 @@
     const order = flat ? [] : area.fields.flatMap(([, from, width]) => Array.from({ length: width }, (_, i) => from + width - 1 - i));
     const cursor = document.createElementNS("http://www.w3.org/2000/svg", "rect");
     cursor.setAttribute("class", "cur");
+    cursor.setAttribute("vector-effect", "non-scaling-stroke");
     cursor.setAttribute("width", across);
     cursor.setAttribute("height", down);
     let x = 0, y = 0;

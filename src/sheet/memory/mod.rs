@@ -365,7 +365,7 @@ fn plane(
             svg viewBox={ "-" (n(margin)) " -0.5 " (n(f64::from(cols) + margin + 0.5)) " " (rows + 1) }
                 role="img" aria-label={ "Data line D" (line) " of chip " (chip.id) }
                 data-chip=(c) data-line=(line) data-cols=(cols) {
-                rect class={ "bed" @if whole { " fnd" } } width=(cols) height=(rows) {}
+                rect class={ "bed" @if whole { " fnd" } } width=(cols) height=(rows) vector-effect="non-scaling-stroke" {}
                 g.lw transform="translate(0 .5)" {
                     @for ((owner, odd), d) in owned.finish() {
                         path class=(style(owner, odd)) d=(d) {
@@ -410,7 +410,7 @@ fn outline(place: &ChipPlace, line: u8, cols: u32) -> Markup {
             cell = end + 1;
         }
     }
-    html! { @if !d.is_empty() { path.fc d=(d) {} } }
+    html! { @if !d.is_empty() { path.fc d=(d) vector-effect="non-scaling-stroke" {} } }
 }
 
 /// What the script looks things up in.
