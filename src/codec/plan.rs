@@ -38,13 +38,22 @@ struct Piece {
 #[derive(Debug)]
 struct Shape {
     pieces: Vec<Piece>,
-    /// Every field is exactly one piece, in the order of the fields.
-    simple: bool,
+    /// For shapes whose every field is one piece, in the order of the fields: the same by the word they are read from.
+    direct: Vec<Window>,
     /// The same bits by the eight-byte word of the record they are written to.
     words: Vec<Word>,
     /// Bytes from the base to the end of the last, without the load's padding.
     span: usize,
     tables: Option<Tables>,
+}
+
+/// Consecutive fields that lie whole in one eight-byte load.
+#[derive(Debug)]
+struct Window {
+    /// Byte offset from the entry's base.
+    byte: u32,
+    /// Shift, mask and inversion of each field.
+    fields: Vec<(u32, u64, u64)>,
 }
 
 /// Everything that is written to one eight-byte word of a record, so that it is loaded and stored once.
@@ -205,10 +214,15 @@ impl AreaPlan {
             let record = &from[base..base + shape.span + 7];
             if let Some(tables) = &shape.tables {
                 tables.extract(record, out, invert);
-            } else if shape.simple {
-                for (piece, code) in shape.pieces.iter().zip(out) {
-                    let bits = (load(record, piece.byte) >> piece.shift) & piece.mask;
-                    *code = bits ^ (piece.invert & invert_mask);
+            } else if !shape.direct.is_empty() {
+                let mut out = out;
+                for window in &shape.direct {
+                    let word = load(record, window.byte);
+                    let (now, later) = out.split_at_mut(window.fields.len());
+                    for (code, &(shift, mask, inverted)) in now.iter_mut().zip(&window.fields) {
+                        *code = ((word >> (shift & 63)) & mask) ^ (inverted & invert_mask);
+                    }
+                    out = later;
                 }
             } else {
                 out.fill(0);
@@ -330,12 +344,10 @@ impl Shape {
             }
         }
         let span = relative.iter().map(|r| r.0 / 8 + 1).max().unwrap_or(1) as usize;
-        let in_order = |(i, p): (usize, &Piece)| p.field as usize == i;
-        let simple = pieces.len() == area.fields.len() && pieces.iter().enumerate().all(in_order);
         Self {
             words: words(&pieces),
+            direct: windows(&pieces, area.fields.len()),
             pieces,
-            simple,
             span,
             tables: None,
         }
@@ -367,6 +379,32 @@ impl Shape {
             piece.mark_known(masks[piece.field as usize], record);
         }
     }
+}
+
+/// The windows of a shape whose every field is one piece, in order; none for other shapes.
+fn windows(pieces: &[Piece], fields: usize) -> Vec<Window> {
+    let in_order = |(i, p): (usize, &Piece)| p.field as usize == i;
+    if pieces.len() != fields || !pieces.iter().enumerate().all(in_order) {
+        return Vec::new();
+    }
+    let mut windows: Vec<Window> = Vec::new();
+    for piece in pieces {
+        let start = piece.byte * 8 + u32::from(piece.shift);
+        let end = start + piece.mask.count_ones();
+        let fits = |w: &Window| w.byte * 8 <= start && end <= w.byte * 8 + 64;
+        if !windows.last().is_some_and(fits) {
+            windows.push(Window {
+                byte: piece.byte,
+                fields: Vec::new(),
+            });
+        }
+        if let Some(window) = windows.last_mut() {
+            window
+                .fields
+                .push((start - window.byte * 8, piece.mask, piece.invert));
+        }
+    }
+    windows
 }
 
 /// Sorts the runs by the word they are written to; a run across the end of a word becomes two.
