@@ -21,7 +21,7 @@ pub(super) struct Density {
 const DENSITIES: [Density; 4] = [
     Density {
         columns: 6,
-        cell: 32.8,
+        cell: 32.2,
         line: 3.3,
     },
     Density {
@@ -31,12 +31,12 @@ const DENSITIES: [Density; 4] = [
     },
     Density {
         columns: 10,
-        cell: 23.2,
+        cell: 22.5,
         line: 2.6,
     },
     Density {
         columns: 12,
-        cell: 20.2,
+        cell: 19.4,
         line: 2.3,
     },
 ];
