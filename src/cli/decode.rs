@@ -4,12 +4,14 @@ use std::path::PathBuf;
 
 use super::open::ReadingArgs;
 use super::output::{print_text, say};
+use super::shelved::{ShelfArgs, layout_file};
 use super::{Outcome, findings};
 use crate::bank::{self, Bank};
 use crate::blame::DiskError;
 use crate::document;
 use crate::hand_set;
 use crate::reading::place;
+use crate::shelf::{Role, incoming_bytes};
 
 /// How a bank is printed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
@@ -34,6 +36,7 @@ Examples:
   cellkeep decode reading -l pellow-six
   cellkeep decode reading --as table
   cellkeep decode reading --json -o bank.json     the bank, to keep or to edit
+  cellkeep decode shelf:quillon-72-0042/as-found --shelf quillon-72-0042     from the shelf, and the bank onto it
   cellkeep decode IC14=read1.hex -l pellow-six --as csv > presets.csv")]
 pub(crate) struct Args {
     /// The reading
@@ -66,6 +69,8 @@ pub(crate) struct Args {
     /// Replace the file if it is there
     #[arg(long)]
     replace: bool,
+    #[command(flatten)]
+    shelf: ShelfArgs,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
@@ -87,6 +92,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
             .unwrap_or_default()
             .in_area(args.area.as_deref());
         keep_only(&mut bank, &layout, &selector)?;
+    }
+    if args.shelf.job.is_some() {
+        let document = document::to_json(&bank)?;
+        let files = vec![
+            incoming_bytes(Role::Bank, "bank.json", document.into_bytes()),
+            layout_file(&layout),
+        ];
+        args.shelf.put(files, args.replace)?;
     }
     let how = if args.json { As::Json } else { args.how };
     let text = match how {

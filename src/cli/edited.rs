@@ -5,6 +5,7 @@ use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::document;
 use crate::edit::Edited;
+use crate::shelf::Role;
 
 /// The file in the new folder that records an edit.
 const RECORD: &str = "changes.json";
@@ -50,7 +51,7 @@ pub(crate) fn write(edited: &Edited, output: &OutputArgs, onto: &str, json: bool
     for remark in &record.remarks {
         say!("left out: {remark}");
     }
-    let folder = output.output.display();
+    let folder = output.place(Role::AsWritten);
     say!(
         "{} parameters and {} cells changed; wrote {} to {folder}",
         record.parameters.len(),

@@ -2,10 +2,12 @@
 
 use super::open::ReadingArgs;
 use super::output::{print_text, say};
+use super::shelved::ShelfArgs;
 use super::{Outcome, findings};
 use crate::document::to_json;
 use crate::examine::{EntryVerdict, Examination, Picture, Verdict, examine};
 use crate::finding::worst;
+use crate::shelf::{Role, incoming_bytes};
 
 /// Look for damage in a reading, name its likely cause, and say what to do at the bench.
 #[derive(clap::Args)]
@@ -37,6 +39,11 @@ pub(crate) struct Args {
     /// Print the examination as JSON
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    shelf: ShelfArgs,
+    /// Let it take the place of an examination that is in the job already
+    #[arg(long, requires = "onto")]
+    replace: bool,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
@@ -50,6 +57,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     // What was noticed about the files belongs to the picture of damage too.
     examined.findings.extend(reading.findings.iter().cloned());
     let status = findings::status(&examined.findings);
+    if args.shelf.job.is_some() {
+        let document = to_json(&examined)?.into_bytes();
+        let file = incoming_bytes(Role::Findings, "examination.json", document);
+        args.shelf.put(vec![file], args.replace)?;
+    }
     if args.json {
         print_text(&to_json(&examined)?);
         return Ok(status);
@@ -142,7 +154,11 @@ fn closing(e: &Examination, args: &Args) -> Vec<String> {
             } else {
                 "no line or chip fault shows".to_owned()
             });
-            lines.push(format!("next: keep it before anything is unsoldered: `cellkeep shelf put JOB {}`", args.reading));
+            lines.push(if crate::shelf::Reference::is_one(&args.reading) {
+                "next: it is on the shelf; `cellkeep shelf audit` before anything is unsoldered".to_owned()
+            } else {
+                format!("next: keep it before anything is unsoldered: `cellkeep shelf put JOB --as as-found {}`", args.reading)
+            });
         }
         Some(_) => lines.push(format!(
             "next: do what the findings say and read again; `cellkeep mend {}` proposes values for what stays damaged",

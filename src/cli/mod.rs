@@ -27,6 +27,7 @@ mod set;
 mod settle;
 mod sheet;
 mod shelf;
+mod shelved;
 mod standby;
 mod supply;
 mod swap;

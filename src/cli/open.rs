@@ -10,8 +10,10 @@ use crate::image::form::WriteForm;
 use crate::image::{Form, Packing};
 use crate::layout::{self, model::Layout};
 use crate::reading::{self, Reading, ReadingSpec, WriteOptions};
+use crate::shelf::{Role, gather};
 
 use super::Failure;
+use super::shelved::{self, ShelfArgs, Taken};
 
 /// Which layout, and what is special about the files.
 #[derive(clap::Args, Clone, Debug)]
@@ -74,14 +76,25 @@ impl Blame for OpenError {
     }
 }
 
+/// What a reading is loaded from; files of the shelf are laid out for as long as this is kept.
+struct Opened {
+    spec: ReadingSpec,
+    _taken: Option<Taken>,
+}
+
 impl ReadingArgs {
     /// The layout that was named, or that the reading's record names.
     pub(crate) fn layout_for(&self, reading: &str) -> Result<Layout, Failure> {
         if let Some(name) = &self.layout {
             return Ok(layout::load(name)?);
         }
-        let spec = self.spec(reading)?;
-        let named = reading::named_layout(&spec)?;
+        let opened = self.spec(reading)?;
+        let named = reading::named_layout(&opened.spec)?;
+        if named.is_none()
+            && let Some(layout) = shelved::layout_of(reading)?
+        {
+            return Ok(layout);
+        }
         let named = named.ok_or_else(|| OpenError::NoLayout {
             reading: reading.to_owned(),
         })?;
@@ -91,8 +104,8 @@ impl ReadingArgs {
     /// The layout that was named, or that the reading's record names, if there is one: some commands work on bare
     /// chips too.
     pub(crate) fn layout_if_named(&self, reading: &str) -> Result<Option<Layout>, Failure> {
-        if self.layout.is_none() && reading::named_layout(&self.spec(reading)?)?.is_none() {
-            return Ok(None);
+        if self.layout.is_none() && reading::named_layout(&self.spec(reading)?.spec)?.is_none() {
+            return shelved::layout_of(reading);
         }
         self.layout_for(reading).map(Some)
     }
@@ -108,8 +121,8 @@ impl ReadingArgs {
 
     /// Loads a reading by a layout, or bare.
     pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
-        let spec = self.spec(text)?;
-        Ok(reading::load(&spec, layout)?)
+        let opened = self.spec(text)?;
+        Ok(reading::load(&opened.spec, layout)?)
     }
 
     /// Loads a reading by a layout and decodes it.
@@ -121,8 +134,12 @@ impl ReadingArgs {
         Ok(Decoded::new(layout, &self.load(text, Some(layout))?)?)
     }
 
-    fn spec(&self, text: &str) -> Result<ReadingSpec, Failure> {
-        let mut spec = ReadingSpec::from_str(text)?;
+    fn spec(&self, text: &str) -> Result<Opened, Failure> {
+        let taken = shelved::take(text)?;
+        let mut spec = match &taken {
+            Some(taken) => ReadingSpec::path(&taken.path),
+            None => ReadingSpec::from_str(text)?,
+        };
         spec.form = self.form;
         spec.load_offset = self.load_offset;
         spec.skip_wrong_lines = self.skip_wrong_lines;
@@ -142,7 +159,10 @@ impl ReadingArgs {
                 }
             }
         }
-        Ok(spec)
+        Ok(Opened {
+            spec,
+            _taken: taken,
+        })
     }
 }
 
@@ -176,8 +196,10 @@ pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
 #[derive(clap::Args, Clone, Debug)]
 pub(crate) struct OutputArgs {
     /// New folder to write to
-    #[arg(short, long, value_name = "FOLDER")]
-    pub(crate) output: PathBuf,
+    #[arg(short, long, value_name = "FOLDER", required_unless_present = "onto")]
+    output: Option<PathBuf>,
+    #[command(flatten)]
+    shelf: ShelfArgs,
     /// Form of the chip files: bin, hex, srec, ti-txt, listing
     #[arg(long, value_name = "FORM", default_value = "bin")]
     write_form: Form,
@@ -190,9 +212,32 @@ pub(crate) struct OutputArgs {
 }
 
 impl OutputArgs {
-    /// Writes a reading into the folder, with other documents beside it. Returns the names of the files.
+    /// Where the reading goes, for messages.
+    pub(crate) fn place(&self, role: Role) -> String {
+        match (&self.output, &self.shelf.job) {
+            (Some(folder), _) => folder.display().to_string(),
+            (None, job) => format!(
+                "shelf:{}/{}",
+                job.as_deref().unwrap_or_default(),
+                role.word()
+            ),
+        }
+    }
+
+    /// Writes a reading into the folder, or into the job, as what is to be written into the chips, with other documents
+    /// beside it. Returns the names of the files.
     pub(crate) fn write(
         &self,
+        reading: &Reading,
+        also: Vec<(String, Vec<u8>)>,
+    ) -> Result<Vec<String>, Failure> {
+        self.write_as(Role::AsWritten, reading, also)
+    }
+
+    /// The same for a reading that plays another part in a job.
+    pub(crate) fn write_as(
+        &self,
+        role: Role,
         reading: &Reading,
         also: Vec<(String, Vec<u8>)>,
     ) -> Result<Vec<String>, Failure> {
@@ -206,6 +251,16 @@ impl OutputArgs {
             also,
             ..WriteOptions::default()
         };
-        Ok(reading::write(reading, &self.output, &options)?.files)
+        let temporary = tempfile::tempdir()
+            .map_err(|e| DiskError::new("make a folder in", std::env::temp_dir(), e))?;
+        let folder = match &self.output {
+            Some(folder) => folder.clone(),
+            None => temporary.path().join("reading"),
+        };
+        let files = reading::write(reading, &folder, &options)?.files;
+        if self.shelf.job.is_some() {
+            self.shelf.put(gather(&folder, role, None)?, self.replace)?;
+        }
+        Ok(files)
     }
 }

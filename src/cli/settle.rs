@@ -6,6 +6,7 @@ use super::{Outcome, Status, findings};
 use crate::document::to_json;
 use crate::reading::Reading;
 use crate::settle::{Rules, Settlement, settle};
+use crate::shelf::Role;
 
 /// The file in the new folder that records the votes.
 const RECORD: &str = "settlement.json";
@@ -60,7 +61,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let (reading, settlement) = settle(&reads, layout.as_ref(), rules)?;
     let text = to_json(&settlement)?;
     let also = vec![(RECORD.to_owned(), text.clone().into_bytes())];
-    let written = args.output.write(&reading, also)?;
+    let written = args.output.write_as(Role::Settled, &reading, also)?;
     let status = match findings::status(&settlement.findings) {
         Status::Clean if settlement.unsettled == 0 => Status::Clean,
         _ => Status::Findings,
@@ -128,7 +129,7 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
             "forty further reads would not bring wrong and open bits under one: mend the contact first"
         ),
     }
-    let folder = args.output.output.display();
+    let folder = args.output.place(Role::Settled);
     say!("wrote {} to {folder}", written.join(", "));
     if findings::status(&s.findings) == Status::Findings {
         say!("next: do what the findings say, read again, and settle all reads together");

@@ -300,11 +300,16 @@ impl Shelf {
         let folder = self.part("parity").join(id);
         let fresh = disk::ensure_folder(&folder)?;
         let staged = aside.join(format!("v{number}.parity"));
-        if !disk::is_there(&staged)? {
+        // What a killed writer staged counts only where it is whole.
+        let whole = disk::read_if_there(&staged)?
+            .and_then(|bytes| parity::read(&bytes))
+            .is_some_and(|parity| parity.faults.is_empty());
+        if !whole {
             if disk::is_there(&place)? {
                 return Ok(());
             }
             let version = self.jobs_folder().join(id).join(format!("v{number}"));
+            disk::remove(&staged)?;
             disk::write_new(&staged, &parity::make(&version, id, number)?)?;
         }
         disk::rename(&staged, &place)?;

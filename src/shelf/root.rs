@@ -88,15 +88,21 @@ impl Shelf {
             disk::make_folder(&disk::under(root, folder))?;
         }
         disk::write_new(&root.join(TURN), b"")?;
-        for (path, text) in fixed_files() {
-            if path == "shelf.json" {
-                // The declaration comes last: a folder with it is a whole shelf.
-                for folder in folders.iter().rev() {
-                    disk::sync_folder(&disk::under(root, folder))?;
-                }
-                disk::sync_folder(root)?;
-            }
+        let (last, first): (Vec<_>, Vec<_>) = fixed_files()
+            .into_iter()
+            .partition(|(path, _)| path == "shelf.json");
+        for (path, text) in first {
             disk::write_new(&disk::under(root, &path), text.as_bytes())?;
+        }
+        for folder in folders.iter().rev() {
+            disk::sync_folder(&disk::under(root, folder))?;
+        }
+        disk::sync_folder(root)?;
+        // The declaration comes last and whole: a folder with it is a whole shelf.
+        for (path, text) in last {
+            let fresh = root.join("staging").join(&path);
+            disk::write_new(&fresh, text.as_bytes())?;
+            disk::rename(&fresh, &root.join(path))?;
         }
         disk::sync_folder(root)?;
         if let Some(parent) = root.parent() {

@@ -26,7 +26,7 @@ use super::output::{complain, say};
 use super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::{Document, to_json};
-use crate::shelf::{Act, Done, Incoming, Role, Shelf, ShelfError, gather};
+use crate::shelf::{Act, Done, Incoming, Role, Shelf, ShelfError};
 
 /// Keep, find, prove and hand over the jobs of the bench.
 #[derive(clap::Args)]
@@ -148,7 +148,7 @@ pub(super) fn place(at: Option<&std::path::Path>) -> Result<PathBuf, super::Fail
 }
 
 /// Who is at work now: the one given, or the user's name on this computer.
-fn act(by: Option<&str>) -> Act {
+pub(super) fn act(by: Option<&str>) -> Act {
     let by = by.map(str::to_owned).or_else(|| {
         ["USER", "USERNAME"]
             .into_iter()
@@ -218,20 +218,18 @@ fn day(time: &str) -> &str {
     time.get(..10).unwrap_or(time)
 }
 
-/// The layout's id, and its file to be kept with the job where a file was given.
+/// The layout's id, and its text to be kept with the job, so that a reading can be decoded again when this program is
+/// gone. A name no layout is known by is kept as a name: it may be of an instrument still to be traced.
 fn layout_of(given: Option<&str>) -> Result<(Option<String>, Vec<Incoming>), super::Failure> {
     let Some(given) = given else {
         return Ok((None, Vec::new()));
     };
-    let path = std::path::Path::new(given);
-    if !path.is_file() {
-        return Ok((Some(given.to_owned()), Vec::new()));
+    match crate::layout::load(given) {
+        Ok(layout) => Ok((
+            Some(layout.id.clone()),
+            vec![super::shelved::layout_file(&layout)],
+        )),
+        Err(_) if !std::path::Path::new(given).exists() => Ok((Some(given.to_owned()), Vec::new())),
+        Err(e) => Err(e.into()),
     }
-    let text =
-        std::fs::read_to_string(path).map_err(|e| crate::blame::DiskError::new("read", path, e))?;
-    let id = toml::from_str::<toml::Table>(&text)
-        .ok()
-        .and_then(|table| table.get("id")?.as_str().map(str::to_owned))
-        .unwrap_or_else(|| given.to_owned());
-    Ok((Some(id), gather(path, Role::Layout, None)?))
 }

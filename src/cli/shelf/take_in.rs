@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::super::Outcome;
-use super::{Common, layout_of, tell_done};
+use super::{Common, tell_done};
 use crate::shelf::{Limits, NewJob};
 
 /// Take in a bag, or the folder of a job from another shelf; everything is verified first.
@@ -41,11 +41,10 @@ pub(super) struct Args {
 
 pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let shelf = common.shelf()?;
-    let (layout, _) = layout_of(args.layout.as_deref())?;
     let new = NewJob {
         name: args.name.clone(),
         instrument: args.instrument.clone().unwrap_or_default(),
-        layout,
+        layout: args.layout.clone(),
         serial: args.serial.clone(),
         ..NewJob::default()
     };

@@ -1,0 +1,110 @@
+//! What lies on the shelf as something to read, and results straight onto it.
+
+use std::path::PathBuf;
+use std::time::Duration;
+
+use super::Failure;
+use super::output::complain;
+use super::shelf::{act, place};
+use crate::blame::DiskError;
+use crate::layout::model::Layout;
+use crate::shelf::{Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
+
+/// How long a result waits for another writer.
+const WAIT: Duration = Duration::from_secs(30);
+
+/// The shelf as an option of a command that makes something.
+#[derive(clap::Args, Clone, Debug)]
+pub(crate) struct ShelfArgs {
+    /// Put the result into this job on the shelf
+    #[arg(id = "onto", long = "shelf", value_name = "JOB")]
+    pub(crate) job: Option<String>,
+}
+
+fn shelf() -> Result<Shelf, Failure> {
+    let at = std::env::var_os("CELLKEEP_SHELF").map(PathBuf::from);
+    Ok(Shelf::open(&place(at.as_deref())?, WAIT)?)
+}
+
+/// A temporary folder; gone when dropped.
+fn folder() -> Result<tempfile::TempDir, Failure> {
+    Ok(tempfile::tempdir()
+        .map_err(|e| DiskError::new("make a folder in", std::env::temp_dir(), e))?)
+}
+
+/// Something of the shelf laid out to be read.
+pub(crate) struct Taken {
+    /// The file or folder to read.
+    pub(crate) path: PathBuf,
+    _folder: tempfile::TempDir,
+}
+
+/// Lays out what a shelf reference stands for; `None` where the text is no shelf reference.
+pub(crate) fn take(text: &str) -> Result<Option<Taken>, Failure> {
+    if !Reference::is_one(text) {
+        return Ok(None);
+    }
+    let found = resolve(&shelf()?, &Reference::parse(text)?)?;
+    let folder = folder()?;
+    Ok(Some(Taken {
+        path: found.write_to(folder.path())?,
+        _folder: folder,
+    }))
+}
+
+/// The layout of the job a shelf reference is of: the one kept with it, or else the one its record names.
+pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
+    if !Reference::is_one(text) {
+        return Ok(None);
+    }
+    let shelf = shelf()?;
+    let reference = Reference::parse(text)?;
+    let stored = shelf.stored(&shelf.job_named(&reference.job)?)?;
+    let version = stored.version_or_head(reference.version)?;
+    let kept: Vec<String> = stored
+        .files(version)?
+        .into_iter()
+        .filter(|file| file.role == Some(Role::Layout) && file.path.ends_with(".toml"))
+        .map(|file| file.path)
+        .collect();
+    if let [only] = kept.as_slice() {
+        let folder = folder()?;
+        let path = folder.path().join("layout.toml");
+        std::fs::write(&path, stored.read(version, only)?)
+            .map_err(|e| DiskError::new("write", &path, e))?;
+        return Ok(Some(crate::layout::load(&path.to_string_lossy())?));
+    }
+    match stored.record(version)?.layout {
+        Some(id) => Ok(Some(crate::layout::load(&id)?)),
+        None => Ok(None),
+    }
+}
+
+/// A layout as a file of a job, so that what was decoded by it can be decoded again without this program's own.
+pub(crate) fn layout_file(layout: &Layout) -> Incoming {
+    let bytes = layout.source.text.clone().into_bytes();
+    incoming_bytes(Role::Layout, &format!("{}.toml", layout.id), bytes)
+}
+
+impl ShelfArgs {
+    /// Puts files into the job that was named, if one was, and says so on standard error.
+    pub(crate) fn put(&self, files: Vec<Incoming>, replace: bool) -> Result<(), Failure> {
+        let Some(job) = &self.job else {
+            return Ok(());
+        };
+        let shelf = shelf()?;
+        let by = std::env::var("CELLKEEP_BY").ok();
+        let job = job.strip_prefix("shelf:").unwrap_or(job);
+        let job = shelf.job_named(job)?;
+        let done = shelf.put(&job, files, replace, &act(by.as_deref()))?;
+        if done.changed {
+            complain!("{}: version {} is on the shelf", done.job, done.version);
+        } else {
+            complain!("{}: the shelf already holds exactly this", done.job);
+        }
+        for caution in &done.cautions {
+            complain!("caution: {caution}");
+        }
+        Ok(())
+    }
+}
