@@ -15,7 +15,7 @@ pub fn steps(layout: &Layout) -> Vec<Step> {
     swap(id, &mut steps);
     restore(id, &mut steps);
     edit(layout, &mut steps);
-    hand_over(&mut steps);
+    hand_over(id, &mut steps);
     steps
 }
 
@@ -124,15 +124,22 @@ fn keep(layout: &Layout, steps: &mut Vec<Step>) {
     ));
 }
 
-fn hand_over(steps: &mut Vec<Step>) {
+fn hand_over(id: &str, steps: &mut Vec<Step>) {
     steps.push(step(
         "Hand over",
-        "The customer gets one file with everything in it that is theirs, and a page that says how to check it without \
-         this program.",
+        "Presets to dial by hand and a report to sign, to print; then the customer gets one file with everything in it that \
+         is theirs, and a page that says how to check it without this program.",
         vec![
             call(Must::BeClean, "shelf put rehearsal to-write --as as-written --at shelf"),
             call(Must::BeClean, "shelf put rehearsal read-back --as read-back --at shelf"),
             call(Must::BeClean, "shelf put rehearsal edited --as as-written --name edited --at shelf"),
+            call(
+                Must::BeClean,
+                &format!("sheet patch bank.json --layout {id} --hand-set hand-set.toml --output patches.html"),
+            ),
+            call(Must::BeClean, "shelf put rehearsal patches.html --as sheet --at shelf"),
+            call(Must::BeClean, "sheet report rehearsal --shelf shelf --output report.html"),
+            call(Must::BeClean, "shelf put rehearsal report.html --as report --at shelf"),
             call(Must::BeClean, "shelf audit --at shelf"),
             call(Must::BeClean, "shelf hand-over rehearsal for-customer.zip --at shelf"),
         ],

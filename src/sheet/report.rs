@@ -57,6 +57,8 @@ pub struct Report {
     pub verified: Option<Verification>,
     /// Names of the two readings compared.
     pub verified_names: (String, String),
+    /// Names of what was written after the last reading back.
+    pub not_read_back: Vec<String>,
     /// Values that are not what the chips held when they came in.
     pub changed: Vec<Changed>,
     /// Controls that memory does not hold, where they stood.
@@ -139,6 +141,9 @@ fn restored(report: &Report) -> Markup {
                 @if v.unasked_bits > 0 {
                     p.note { (v.unasked_bits) " bits were not known when they were written and are not among those proved." }
                 }
+            }
+            @if !report.not_read_back.is_empty() {
+                p.note { "Written later and not read back yet: " (report.not_read_back.join(", ")) "." }
             }
             @if !exceptions.is_empty() {
                 p.label { "Not restored, or not as it was" }

@@ -153,6 +153,7 @@ pub(crate) fn report_sheet(layout: &Layout) -> Sheet {
         findings,
         verified: Some(verify(&decoded("today-1"), &decoded("read-back"))),
         verified_names: ("as-found".to_owned(), "read-back".to_owned()),
+        not_read_back: vec!["as-written/edited".to_owned()],
         changed: vec![Changed {
             entry: "preset 3".to_owned(),
             label: "Filter: Cutoff".to_owned(),

@@ -138,14 +138,22 @@ impl Opened {
 
     /// What takes the layout: the proof of what was put back, mended values, hand-set controls.
     fn decoded(&self, layout: &Layout, told: &mut Report) -> Result<(), Failure> {
-        let written = [Role::AsWritten, Role::Mended, Role::Settled, Role::AsFound]
-            .into_iter()
-            .find_map(|role| self.latest(role));
-        if let (Some(written), Some(read)) = (written, self.latest(Role::ReadBack)) {
-            let one = Decoded::new(layout, &self.reading(&written, layout)?)?;
-            let other = Decoded::new(layout, &self.reading(&read, layout)?)?;
-            told.verified = Some(verify(&one, &other));
-            told.verified_names = (written, read);
+        if let Some((since, read)) = self.folders(Role::ReadBack).pop() {
+            // What was read back is held against what had been written by then.
+            let written = [Role::AsWritten, Role::Mended, Role::Settled, Role::AsFound]
+                .into_iter()
+                .find_map(|role| self.folders(role).into_iter().rfind(|(at, _)| *at <= since));
+            if let Some((_, written)) = written {
+                let one = Decoded::new(layout, &self.reading(&written, layout)?)?;
+                let other = Decoded::new(layout, &self.reading(&read, layout)?)?;
+                told.verified = Some(verify(&one, &other));
+                told.verified_names = (written, read);
+            }
+            let later = self
+                .folders(Role::AsWritten)
+                .into_iter()
+                .filter(|(at, _)| *at > since);
+            told.not_read_back = later.map(|(_, folder)| folder).collect();
         }
         for file in self.of(Role::Bank).filter(|f| f.path.ends_with(".json")) {
             // A bank of another version of this program is left out; its listing is still in the job.
@@ -217,10 +225,13 @@ impl Opened {
         lines.into_iter().map(|(_, line)| line).collect()
     }
 
-    /// The last folder of a role that holds a reading.
-    fn latest(&self, role: Role) -> Option<String> {
-        let folder = |f: &FileAt| f.path.rsplit_once('/').map(|(folder, _)| folder.to_owned());
-        self.of(role).filter_map(folder).max()
+    /// The folders of a role that hold readings, each with the version it came in with, the latest last.
+    fn folders(&self, role: Role) -> Vec<(u32, String)> {
+        let folder = |f: &FileAt| Some((f.since, f.path.rsplit_once('/')?.0.to_owned()));
+        let mut folders: Vec<(u32, String)> = self.of(role).filter_map(folder).collect();
+        folders.sort();
+        folders.dedup();
+        folders
     }
 
     /// Reads a reading of the job, by way of a temporary folder.
