@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::index::{Hit, Listed};
 use super::job::Job;
+use super::query::{Hit, Listed};
 use super::store::{FileAt, VersionAt};
 use crate::document::Document;
 

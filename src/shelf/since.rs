@@ -7,8 +7,8 @@ use serde::{Deserialize, Serialize};
 
 use super::dates::day_range;
 use super::error::Result;
-use super::index::Query;
 use super::job::{RECORD, Role};
+use super::query::Query;
 use super::root::Shelf;
 use super::store::Stored;
 use crate::bank::{Bank, Code};

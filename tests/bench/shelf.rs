@@ -15,6 +15,8 @@ mod calls;
 mod common;
 #[path = "../shelf/damage.rs"]
 mod damage;
+#[path = "../shelf/power.rs"]
+mod power;
 #[path = "../shelf/writers.rs"]
 mod writers;
 
@@ -60,7 +62,7 @@ fn main() {
             }
             "kills" => tell(&calls::kills(1)),
             "failures" => tell(&calls::failures(1)),
-            "power" => tell(&calls::power_loss(12_000)),
+            "power" => tell(&power::power_loss(12_000)),
             other => panic!("no trial is called {other}"),
         }
         println!("{name}: {:.1?}", begun.elapsed());

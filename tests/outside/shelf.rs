@@ -9,6 +9,8 @@ mod calls;
 mod common;
 #[path = "../shelf/objects.rs"]
 mod objects;
+#[path = "../shelf/power.rs"]
+mod power;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -328,7 +330,7 @@ fn a_failing_disk_leaves_the_old_state_or_the_new() {
 
 #[test]
 fn a_power_loss_loses_no_acknowledged_job() {
-    let tally = calls::power_loss(440);
+    let tally = power::power_loss(440);
     println!(
         "{} states: {} old, {} new",
         tally.tried, tally.old, tally.new

@@ -3,6 +3,7 @@
 
 mod common;
 mod damage;
+mod handing;
 mod hostile;
 mod jobs;
 mod writers;
