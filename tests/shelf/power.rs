@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
-use super::calls::{CHANGING, Call, Tally, acknowledged, calls, fresh, scenarios};
+use super::calls::{CHANGING, Tally, acknowledged, calls, fresh, scenarios};
 use super::common::{Place, Rng, tree};
 
 #[derive(Clone)]
