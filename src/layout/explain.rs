@@ -335,42 +335,128 @@ fn counted_in(layout: &Layout, chip: usize, cell: u32, line: u8) -> Vec<String> 
     out
 }
 
-/// Places in few words, the most significant bit first: `CH12:0x02d..0x028:0`, `IC1:0x025:7..4`, `!` where inverted.
+/// Places in few words, the most significant bit first, ! where inverted: `IC1:0x025:7..4` is a run of lines,
+/// `CH12:0x02d..0x028:0` a line along cells, `IC1:0x100..0x10b:7..0` several cells with all those lines.
 pub fn runs(bits: &[PlacedBit]) -> String {
-    let mut out: Vec<String> = Vec::new();
-    let mut i = 0;
-    while let Some(first) = bits.get(i) {
-        let mut last = first;
-        let mut along: Option<(i64, i64)> = None;
-        let mut j = i + 1;
-        while let Some(next) = bits.get(j) {
-            let step = (
-                i64::from(next.cell) - i64::from(last.cell),
-                i64::from(next.line) - i64::from(last.line),
-            );
-            let fits = next.chip == first.chip
-                && next.inverted == first.inverted
-                && matches!(step, (0, 1 | -1) | (1 | -1, 0))
-                && along.is_none_or(|a| a == step);
-            if !fits {
-                break;
-            }
-            along = Some(step);
-            last = next;
-            j += 1;
+    let mut rows: Vec<Run<'_>> = Vec::new();
+    for bit in bits {
+        if rows.last_mut().is_none_or(|row| !row.take_line(bit)) {
+            rows.push(Run::new(bit));
         }
-        let mark = if first.inverted { "!" } else { "" };
-        let cell = |c: u32| format!("{c:#05x}");
-        let (cells, lines) = match along {
-            Some((0, _)) => (cell(first.cell), format!("{}..{}", first.line, last.line)),
-            Some(_) => (
-                format!("{}..{}", cell(first.cell), cell(last.cell)),
-                first.line.to_string(),
-            ),
-            None => (cell(first.cell), first.line.to_string()),
-        };
-        out.push(format!("{mark}{}:{cells}:{lines}", first.chip));
-        i = j;
     }
-    out.join(" ")
+    let mut blocks: Vec<Run<'_>> = Vec::new();
+    for row in rows {
+        if blocks.last_mut().is_none_or(|block| !block.take_row(&row)) {
+            blocks.push(row);
+        }
+    }
+    let shown: Vec<String> = blocks.iter().map(Run::show).collect();
+    shown.join(" ")
+}
+
+/// Bits that follow each other along lines, cells, or both.
+struct Run<'b> {
+    first: &'b PlacedBit,
+    cells: (u32, u32),
+    lines: (u8, u8),
+}
+
+impl<'b> Run<'b> {
+    fn new(bit: &'b PlacedBit) -> Self {
+        Self {
+            first: bit,
+            cells: (bit.cell, bit.cell),
+            lines: (bit.line, bit.line),
+        }
+    }
+
+    fn same_kind(&self, bit: &PlacedBit) -> bool {
+        self.first.chip == bit.chip && self.first.inverted == bit.inverted
+    }
+
+    /// Takes the next line of the same cell.
+    fn take_line(&mut self, bit: &PlacedBit) -> bool {
+        let fits = self.same_kind(bit)
+            && self.cells.1 == bit.cell
+            && follows((self.lines.0.into(), self.lines.1.into()), bit.line.into());
+        if fits {
+            self.lines.1 = bit.line;
+        }
+        fits
+    }
+
+    /// Takes the same lines of the next cell.
+    fn take_row(&mut self, row: &Run<'_>) -> bool {
+        let fits = self.same_kind(row.first)
+            && self.lines == row.lines
+            && follows(
+                (self.cells.0.into(), self.cells.1.into()),
+                row.cells.0.into(),
+            );
+        if fits {
+            self.cells.1 = row.cells.1;
+        }
+        fits
+    }
+
+    fn show(&self) -> String {
+        let mark = if self.first.inverted { "!" } else { "" };
+        let cells = match self.cells {
+            (a, b) if a == b => format!("{a:#05x}"),
+            (a, b) => format!("{a:#05x}..{b:#05x}"),
+        };
+        let lines = match self.lines {
+            (a, b) if a == b => a.to_string(),
+            (a, b) => format!("{a}..{b}"),
+        };
+        format!("{mark}{}:{cells}:{lines}", self.first.chip)
+    }
+}
+
+/// True where `next` goes on from a run's first and last in the same direction by one.
+fn follows((first, last): (i64, i64), next: i64) -> bool {
+    let step = next - last;
+    step.abs() == 1 && (first == last || (last - first).signum() == step)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bits(places: &[(u32, u8, bool)]) -> Vec<PlacedBit> {
+        places
+            .iter()
+            .map(|&(cell, line, inverted)| PlacedBit {
+                bit: 0,
+                chip: "U1".to_owned(),
+                cell,
+                line,
+                inverted,
+            })
+            .collect()
+    }
+
+    #[test]
+    fn runs_go_on_in_one_direction() {
+        let serial = bits(&[(9, 0, true), (8, 0, true), (7, 0, true), (8, 0, true)]);
+        assert_eq!(runs(&serial), "!U1:0x009..0x007:0 !U1:0x008:0");
+        let bytes = bits(&[
+            (5, 7, false),
+            (5, 6, false),
+            (6, 7, false),
+            (6, 6, false),
+            (6, 5, false),
+        ]);
+        assert_eq!(runs(&bytes), "U1:0x005:7..6 U1:0x006:7..5");
+        let text = bits(&[
+            (5, 1, false),
+            (5, 0, false),
+            (6, 1, false),
+            (6, 0, false),
+            (7, 1, false),
+            (7, 0, false),
+        ]);
+        assert_eq!(runs(&text), "U1:0x005..0x007:1..0");
+        assert_eq!(runs(&[]), "");
+    }
 }

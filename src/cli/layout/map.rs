@@ -291,7 +291,15 @@ fn show_value(value: &ValuePlace) {
         value.entry
     );
     say!("  {}", explain::runs(&value.bits));
+    // Characters of a text follow each other, each with its highest bit first.
+    let highest = value.bits.first().map_or(0, |b| b.bit);
+    let several = value.bits.iter().filter(|b| b.bit == highest).count() > 1;
+    let mut character = 0;
     for b in &value.bits {
+        if several && b.bit == highest {
+            character += 1;
+            say!("  character {character}");
+        }
         let inverted = if b.inverted { "  held inverted" } else { "" };
         say!(
             "  code bit {:>2}  {}  cell {:#05x} ({})  D{}{inverted}",
