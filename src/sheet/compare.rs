@@ -357,7 +357,7 @@ fn tables(layout: &Layout, comparison: &Comparison, changed: &[Changed<'_>]) -> 
             }
         }
     }
-    by_voice.sort_by(|x, y| order(&x.0).cmp(&order(&y.0)));
+    by_voice.sort_by_key(|row| order(&row.0));
     let rows: Vec<_> = by_preset.collect();
     html! {
         @if !comparison.is_clean() {

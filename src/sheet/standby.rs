@@ -244,10 +244,11 @@ fn svg(curve: &[CurvePoint], report: &Report, style: Option<&str>) -> Markup {
             line.need x1=(LEFT) x2=(fix(right)) y1=(fix(need)) y2=(fix(need)) {}
             text.name x=(fix(right + 6.0)) y=(fix(need + 4.0)) { "needs " (format!("{:.2}", report.retention_volts)) " V" }
             @if let (Some(last), Some(years)) = (curve.last(), storage) {
-                @for (years, what) in [(years.worst, "storage, worst"), (years.typical, "storage life")] {
+                // One above the other: the two lines often stand close together.
+                @for (years, what, up) in [(years.worst, "storage, worst", 6.0), (years.typical, "storage life", 22.0)] {
                     @if years <= last.years {
                         line.shelf x1=(fix(scale.x(years))) x2=(fix(scale.x(years))) y1=(TOP) y2=(fix(bottom)) {}
-                        text x=(fix(scale.x(years) + 4.0)) y=(fix(bottom - 6.0)) { (what) }
+                        text x=(fix(scale.x(years) + 4.0)) y=(fix(bottom - up)) { (what) }
                     }
                 }
             }

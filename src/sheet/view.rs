@@ -158,7 +158,7 @@ fn quantity(value: f64, unit: &str) -> String {
     let prefixes = matches!(unit, "Hz" | "s" | "V" | "A" | "F");
     let (scaled, prefix) = match value.abs() {
         v if prefixes && v >= 1e3 => (value / 1e3, "k"),
-        v if prefixes && v < 1.0 && v >= 1e-3 => (value * 1e3, "m"),
+        v if prefixes && (1e-3..1.0).contains(&v) => (value * 1e3, "m"),
         v if prefixes && v < 1e-3 && v > 0.0 => (value * 1e6, "\u{b5}"),
         _ => (value, ""),
     };

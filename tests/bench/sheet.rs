@@ -1,5 +1,7 @@
 //! How long sheets take to write: `cargo bench --bench sheet`. The aim is 100 ms for 64 presets of six voices.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 #[path = "../sheet/builder.rs"]
 mod builder;
 #[path = "../sheet/demo.rs"]

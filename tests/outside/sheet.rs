@@ -4,6 +4,8 @@
 //! it, page counts as poppler's `pdfinfo` counts them, and dial angles by arithmetic done here from the stored
 //! codes and the convention written in DEVELOPERS.md (300 degrees, 0 at 150 left of the top).
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 #[path = "../sheet/builder.rs"]
 mod builder;
 #[path = "../sheet/demo.rs"]
@@ -273,6 +275,20 @@ fn the_other_sheets_of_demonstration_instruments_are_sound() {
             };
             bench.put(&format!("{id}-{kind}.html"), &sheet.html);
         }
+    }
+    for (command, option, name) in [
+        ("standby", "--plot", "quillon-72-standby.html"),
+        ("plan", "--sheet", "quillon-72-plan.html"),
+    ] {
+        let path = bench.folder.path().join(name);
+        let out = Command::new(env!("CARGO_BIN_EXE_cellkeep"))
+            .args([command, "--layout", "quillon-72", option])
+            .arg(&path)
+            .output()
+            .unwrap();
+        // A verdict that is tight or bad is told by status 1; the sheet is written all the same.
+        assert!(out.status.code() < Some(2), "{command}: {out:?}");
+        bench.files.push(path);
     }
     assert_eq!(bench.validate(), Vec::<String>::new(), "valid HTML");
     let seen = bench.look();

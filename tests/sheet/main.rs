@@ -1,5 +1,7 @@
 //! Sheets without a browser: size, escaping, what is arranged where, and the command's manners.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod builder;
 mod demo;
 

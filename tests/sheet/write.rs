@@ -1,6 +1,8 @@
 //! Writes every kind of sheet, for the demonstration instruments and for a made-up panel of 200 controls, to be
 //! looked at: `cargo run --example sheets -- FOLDER`.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod builder;
 mod demo;
 
