@@ -2,6 +2,8 @@
 //!
 //! Run with `cargo bench --bench layout`.
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 fn main() {
     divan::main();
 }

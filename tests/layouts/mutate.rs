@@ -9,10 +9,10 @@ use cellkeep::layout::owners::{Owners, coverage};
 use cellkeep::layout::problem::SourceText;
 use cellkeep::layout::{Library, check};
 
-pub struct Random(u64);
+pub(crate) struct Random(u64);
 
 impl Random {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1)
     }
 
@@ -33,7 +33,7 @@ impl Random {
 }
 
 /// Layouts to begin from: every one in the repository.
-pub fn corpus() -> Vec<String> {
+pub(crate) fn corpus() -> Vec<String> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
     let folders = [
         "tests/layouts/valid",
@@ -167,7 +167,7 @@ const LINES: &[&str] = &[
 ];
 
 /// A text changed in a few places.
-pub fn mutate(random: &mut Random, corpus: &[String]) -> String {
+pub(crate) fn mutate(random: &mut Random, corpus: &[String]) -> String {
     let mut text = corpus[random.below(corpus.len())].clone();
     for _ in 0..=random.below(4) {
         text = once(random, &text, corpus);
@@ -267,14 +267,14 @@ impl Library for Known<'_> {
 
 /// What came of some cases.
 #[derive(Debug, Default)]
-pub struct Tally {
-    pub sound: usize,
-    pub broken: usize,
-    pub slowest: Duration,
+pub(crate) struct Tally {
+    pub(crate) sound: usize,
+    pub(crate) broken: usize,
+    pub(crate) slowest: Duration,
 }
 
 /// Checks one text and everything a layout promises; panics where a promise is broken.
-pub fn try_one(text: String, corpus: &[String], tally: &mut Tally) {
+pub(crate) fn try_one(text: String, corpus: &[String], tally: &mut Tally) {
     let source = SourceText {
         origin: "mutated".to_owned(),
         text,
