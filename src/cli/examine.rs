@@ -42,7 +42,7 @@ pub(crate) struct Args {
     #[command(flatten)]
     shelf: ShelfArgs,
     /// Let it take the place of an examination that is in the job already
-    #[arg(long, requires = "onto")]
+    #[arg(long, requires = "shelf_job")]
     replace: bool,
 }
 

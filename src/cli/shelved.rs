@@ -17,7 +17,7 @@ const WAIT: Duration = Duration::from_secs(30);
 #[derive(clap::Args, Clone, Debug)]
 pub(crate) struct ShelfArgs {
     /// Put the result into this job on the shelf
-    #[arg(id = "onto", long = "shelf", value_name = "JOB")]
+    #[arg(id = "shelf_job", long = "shelf", value_name = "JOB")]
     pub(crate) job: Option<String>,
 }
 
