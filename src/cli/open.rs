@@ -196,7 +196,12 @@ pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
 #[derive(clap::Args, Clone, Debug)]
 pub(crate) struct OutputArgs {
     /// New folder to write to
-    #[arg(short, long, value_name = "FOLDER", required_unless_present = "shelf_job")]
+    #[arg(
+        short,
+        long,
+        value_name = "FOLDER",
+        required_unless_present = "shelf_job"
+    )]
     output: Option<PathBuf>,
     #[command(flatten)]
     shelf: ShelfArgs,
