@@ -348,3 +348,86 @@ fn bad_calls_are_refused_with_their_reason() {
         "form",
     );
 }
+
+/// The report counts what does not read as written. Here by hand: ones in the exclusive-or of two raw dumps of
+/// Pellow Six, all of whose 2048 x 8 bits exist.
+#[test]
+fn the_report_says_what_was_not_restored() {
+    let folder = tempfile::tempdir().unwrap();
+    let dumps = demo::folder("pellow-six");
+    let dump = |name: &str| dumps.join(name).to_str().unwrap().to_owned();
+    let run = |arguments: &[&str]| {
+        let out = cellkeep(folder.path(), arguments);
+        let said = String::from_utf8_lossy(&out.stderr).into_owned();
+        assert_eq!(out.status.code(), Some(0), "{arguments:?}: {said}");
+    };
+    std::fs::write(
+        folder.path().join("service.toml"),
+        "form = \"service\"\nexceptions = [\"Preset 44 <i>kept</i> as found\"]\n[fitted]\nvoltage = \"3.21 V\"\n",
+    )
+    .unwrap();
+    run(&["shelf", "set-up", "--at", "shelf"]);
+    let shelf = ["--at", "shelf", "--by", "bench"];
+    let with = |arguments: &[&str]| run(&[arguments, &shelf[..]].concat());
+    let (written, read) = (dump("today-1"), dump("damaged/sagging"));
+    with(&[
+        "shelf",
+        "open",
+        "--name",
+        "job",
+        "--instrument",
+        "Pellow Six",
+        "--layout",
+        "pellow-six",
+        "--complaint",
+        "<b>Loses</b> presets",
+        "--as-found",
+        &written,
+    ]);
+    with(&["shelf", "put", "job", "--as", "read-back", &read]);
+    with(&["shelf", "put", "job", "--as", "paper", "service.toml"]);
+    with(&["shelf", "note", "job", "Ours alone"]);
+    with(&[
+        "shelf",
+        "note",
+        "job",
+        "Told to the owner",
+        "--for-customer",
+    ]);
+    run(&[
+        "sheet",
+        "report",
+        "job",
+        "--shelf",
+        "shelf",
+        "-o",
+        "report.html",
+    ]);
+    let html = std::fs::read_to_string(folder.path().join("report.html")).unwrap();
+
+    let bytes = |folder: &str| {
+        let mut files = std::fs::read_dir(folder).unwrap();
+        std::fs::read(files.next().unwrap().unwrap().path()).unwrap()
+    };
+    let (one, other) = (bytes(&written), bytes(&read));
+    assert_eq!((one.len(), other.len()), (2048, 2048), "raw dumps");
+    let wrong: u32 = one
+        .iter()
+        .zip(&other)
+        .map(|(a, b)| (a ^ b).count_ones())
+        .sum();
+    assert!(wrong > 0);
+    assert!(html.contains(&format!("{wrong} of 16384 bits do not read as written")));
+    for told in [
+        "3.21 V",
+        "Told to the owner",
+        "&lt;b&gt;Loses&lt;/b&gt;",
+        "&lt;i&gt;kept&lt;/i&gt;",
+    ] {
+        assert!(html.contains(told), "{told}");
+    }
+    assert!(
+        !html.contains("Ours alone"),
+        "the shop's own notes stay there"
+    );
+}
