@@ -1,6 +1,6 @@
 //! The steps of the job, in the order of the bench.
 
-use super::{Call, Must, Step};
+use super::{Call, Must, Step, files};
 use crate::codec::{coding, setting};
 use crate::layout::model::{Area, Layout, Parameter, Scale};
 
@@ -16,6 +16,7 @@ pub fn steps(layout: &Layout) -> Vec<Step> {
     restore(id, &mut steps);
     edit(layout, &mut steps);
     hand_over(id, &mut steps);
+    trouble(id, &mut steps);
     steps
 }
 
@@ -53,10 +54,16 @@ fn read(id: &str, steps: &mut Vec<Step>) {
     steps.push(step(
         "Read twice, and see that both reads agree",
         "One read proves nothing. The clip was taken off and put on again between the two.",
-        vec![call(
-            Must::BeClean,
-            &format!("compare today-1 today-2 --layout {id}"),
-        )],
+        vec![
+            call(
+                Must::BeClean,
+                &format!("compare today-1 today-2 --layout {id}"),
+            ),
+            call(
+                Must::BeClean,
+                &format!("settle today-1 today-2 --layout {id} --output settled"),
+            ),
+        ],
     ));
 }
 
@@ -93,6 +100,15 @@ fn understand(layout: &Layout, steps: &mut Vec<Step>) {
         "The owner played in the meantime, so something differs. Presets that moved or were copied, and steps that a \
          re-saved knob makes, are told from real changes.",
         vec![call(Must::Report, &format!("compare earlier today-1 --layout {id}"))],
+    ));
+    steps.push(step(
+        "Examine",
+        "Both reads agree, so either the memory is sound or something reads steadily wrong. The last visit tells the \
+         owner's edits from damage.",
+        vec![call(
+            Must::Finish,
+            &format!("examine settled --earlier earlier --layout {id}"),
+        )],
     ));
 }
 
@@ -144,6 +160,42 @@ fn hand_over(id: &str, steps: &mut Vec<Step>) {
             call(Must::BeClean, "shelf hand-over rehearsal for-customer.zip --at shelf"),
         ],
     ));
+}
+
+/// What it looks like when it does not go well.
+fn trouble(id: &str, steps: &mut Vec<Step>) {
+    let mut folders: Vec<&str> = files(id)
+        .iter()
+        .filter_map(|(name, _)| name.rsplit_once('/'))
+        .map(|(folder, _)| folder)
+        .filter(|folder| folder.starts_with("damaged/"))
+        .collect();
+    folders.dedup();
+    let contacts: Vec<&str> = folders
+        .iter()
+        .copied()
+        .filter(|f| f.contains("contact-"))
+        .collect();
+    if contacts.len() > 2 {
+        let reads = contacts.join(" ");
+        steps.push(step(
+            "Had the reads disagreed",
+            "The same chips, read through a clip that makes poor contact. What differs is located before there is a vote.",
+            vec![call(Must::Report, &format!("settle {reads} --layout {id} --output unsettled"))],
+        ));
+    }
+    let sagging = "damaged/sagging";
+    let hurt = folders.iter().find(|f| **f == sagging).or(folders.first());
+    if let Some(folder) = hurt {
+        steps.push(step(
+            "Had the battery been too late",
+            "The same chips with something wrong, whose cause the name of the folder gives away.",
+            vec![call(
+                Must::Report,
+                &format!("examine {folder} --earlier earlier --layout {id}"),
+            )],
+        ));
+    }
 }
 
 fn swap(id: &str, steps: &mut Vec<Step>) {
@@ -244,7 +296,8 @@ fn edit_target(layout: &Layout) -> Option<(&Area, &Parameter, String)> {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{files, instruments};
+    use super::super::instruments;
+    use super::files;
 
     #[test]
     fn every_instrument_that_is_carried_has_the_readings_the_steps_name() {
