@@ -152,3 +152,15 @@ pub fn main() -> ExitCode {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    /// clap's own checks of all commands: names unique, references resolved. They run only in debug builds, and
+    /// only for the command that is called.
+    #[test]
+    fn every_command_is_well_formed() {
+        super::Arguments::command().debug_assert();
+    }
+}

@@ -165,6 +165,8 @@ pub fn settle(
     layout: Option<&Layout>,
     rules: Rules,
 ) -> Result<(Reading, Settlement), SettleError> {
+    let like_first = layout.map(|layout| absent_like_first(reads, layout));
+    let reads = like_first.as_deref().unwrap_or(reads);
     let chips = align(reads)?;
     let aside = outlier::set_aside(&chips);
     let used: Vec<usize> = (0..reads.len()).filter(|r| aside[*r].is_none()).collect();
@@ -234,6 +236,34 @@ pub fn settle(
         );
     }
     Ok((out, report))
+}
+
+/// The reads with every absent bit as the first read has it: such bits do not exist, and what floats on the bus in
+/// their place is no dissent.
+fn absent_like_first(reads: &[(String, Reading)], layout: &Layout) -> Vec<(String, Reading)> {
+    let mut reads = reads.to_vec();
+    let Some(((_, first), others)) = reads.split_first_mut() else {
+        return reads;
+    };
+    for (chip, cells, lines) in &layout.absent {
+        let Some(id) = layout.chips.get(usize::from(*chip)).map(|c| &c.id) else {
+            continue;
+        };
+        let Some(model) = first.chip(id) else {
+            continue;
+        };
+        for (_, other) in others.iter_mut() {
+            let Some(image) = other.chips.iter_mut().find(|c| c.id == *id) else {
+                continue;
+            };
+            for cell in cells.clone() {
+                for line in (0..8).filter(|line| lines >> line & 1 == 1) {
+                    image.image.set_bit(cell, line, model.image.bit(cell, line));
+                }
+            }
+        }
+    }
+    reads
 }
 
 /// The images by chip, then by read, in the order of the first read.
