@@ -48,12 +48,11 @@ fn heading(area: &BankArea, entry: &BankEntry) -> String {
     heading
 }
 
-/// A cell of a column: the text, blanks up to the width, and one more.
+/// A cell of a column: the text, blanks up to the width, and one more; one in any case.
 fn padded(out: &mut String, text: &str, width: usize) {
     out.push_str(text);
-    for _ in text.chars().count()..=width {
-        out.push(' ');
-    }
+    let blanks = (width + 1).saturating_sub(text.chars().count()).max(1);
+    out.extend(std::iter::repeat_n(' ', blanks));
 }
 
 fn setting(value: &BankValue) -> &str {
