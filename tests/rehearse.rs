@@ -5,8 +5,8 @@
 use std::path::Path;
 use std::process::{Command, Output};
 
-const INSTRUMENTS: [&str; 6] = [
-    "aldermoor-four",
+/// The first instrument is gone through in the test that repeats its commands.
+const OTHERS: [&str; 5] = [
     "aldermoor-eight",
     "pellow-six",
     "quillon-72",
@@ -35,10 +35,10 @@ fn text(output: &Output) -> String {
 }
 
 #[test]
-fn every_instrument_goes_through_the_whole_job() {
+fn every_other_instrument_goes_through_the_whole_job() {
     let bench = tempfile::tempdir().expect("a folder");
     std::thread::scope(|scope| {
-        for id in INSTRUMENTS {
+        for id in OTHERS {
             let bench = bench.path();
             scope.spawn(move || {
                 let said = text(&cellkeep(

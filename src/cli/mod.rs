@@ -163,4 +163,25 @@ mod tests {
     fn every_command_is_well_formed() {
         super::Arguments::command().debug_assert();
     }
+
+    #[test]
+    fn every_command_shows_examples() {
+        fn lacking(command: &clap::Command, name: &str, out: &mut Vec<String>) {
+            let below: Vec<_> = command
+                .get_subcommands()
+                .filter(|c| c.get_name() != "help")
+                .collect();
+            let help = command.get_after_help().or(command.get_after_long_help());
+            let shows = help.is_some_and(|h| h.to_string().contains("Example"));
+            if below.is_empty() && !shows {
+                out.push(name.to_owned());
+            }
+            for sub in below {
+                lacking(sub, &format!("{name} {}", sub.get_name()), out);
+            }
+        }
+        let mut out = Vec::new();
+        lacking(&super::Arguments::command(), "cellkeep", &mut out);
+        assert_eq!(out, Vec::<String>::new());
+    }
 }
