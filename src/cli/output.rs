@@ -149,8 +149,8 @@ impl Bar {
 
 /// The width to print tables to: the terminal's, or 100 columns in a pipe.
 pub(crate) fn columns() -> usize {
-    match std::env::var("COLUMNS").ok().and_then(|c| c.parse().ok()) {
-        Some(columns) => columns,
-        None => 100,
-    }
+    std::env::var("COLUMNS")
+        .ok()
+        .and_then(|c| c.parse().ok())
+        .unwrap_or(100)
 }

@@ -5,6 +5,8 @@
 //!
 //! Run with `cargo bench --bench codec`.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 #[path = "../codec/builder.rs"]
 mod builder;
 

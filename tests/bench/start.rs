@@ -3,6 +3,8 @@
 //!
 //! Run with `cargo bench --bench start`.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 

@@ -4,6 +4,8 @@
 //! with its own arithmetic and says where the two disagree. Contiguous fields are read by `bitstruct` itself,
 //! least and most significant bit first; scattered ones bit by bit.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 #[path = "../codec/builder.rs"]
 mod builder;
 
