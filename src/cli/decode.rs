@@ -85,14 +85,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         bank.hand_set = Some(filled);
         found.extend(noticed);
     }
-    if args.only.is_some() || args.area.is_some() {
-        let selector = args
-            .only
-            .clone()
-            .unwrap_or_default()
-            .in_area(args.area.as_deref());
-        keep_only(&mut bank, &layout, &selector)?;
-    }
+    // The job gets the whole bank, whatever is shown of it.
     if args.shelf.job.is_some() {
         let document = document::to_json(&bank)?;
         let files = vec![
@@ -100,6 +93,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
             layout_file(&layout),
         ];
         args.shelf.put(files, args.replace)?;
+    }
+    if args.only.is_some() || args.area.is_some() {
+        let selector = args
+            .only
+            .clone()
+            .unwrap_or_default()
+            .in_area(args.area.as_deref());
+        keep_only(&mut bank, &layout, &selector)?;
     }
     let how = if args.json { As::Json } else { args.how };
     let text = match how {

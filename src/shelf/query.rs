@@ -253,6 +253,22 @@ impl Index {
                 lines.push(row?);
             }
         }
+        if let Some((key, value)) = &query.parameter {
+            let mut statement = self.connection.prepare_cached(
+                "SELECT name FROM parameters JOIN keys USING (key) WHERE id = ?1 AND (name = ?2 OR substr(name, -length(?3)) = ?3)
+                 AND (?4 = '' OR instr(codes, ' ' || ?4 || ' ') OR instr(settings, char(10) || ?4 || char(10))) ORDER BY name LIMIT 20",
+            )?;
+            let value = value.as_deref().unwrap_or_default().to_lowercase();
+            let ending = format!(".{key}");
+            let rows =
+                statement.query_map(params![id, key, ending, value], |r| r.get::<_, String>(0))?;
+            for row in rows {
+                lines.push(match value.as_str() {
+                    "" => format!("{} is in its bank", row?),
+                    value => format!("{} is {value} in one entry at least", row?),
+                });
+            }
+        }
         Ok(lines)
     }
 }

@@ -55,7 +55,7 @@ pub(super) fn print_jobs(jobs: &[Listed]) {
             1 => "1 file".to_owned(),
             n => format!("{n} files"),
         };
-        say!(
+        let line = format!(
             "{:<name$}  {:<17}  v{:<3} {:>9}  {}",
             job.job,
             state,
@@ -63,5 +63,6 @@ pub(super) fn print_jobs(jobs: &[Listed]) {
             files,
             job.complaint.as_deref().unwrap_or_default()
         );
+        say!("{}", line.trim_end());
     }
 }
