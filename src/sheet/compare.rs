@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::arrange::{capital, face, join, label_of, merge, page_axis};
 use super::draw::Faces;
-use super::patch::{grouped, marks_used};
+use super::patch::{grid, marks_used};
 use super::view::{Group, Item, Mark, Page, Stand, Subject, Value};
 use super::{Paper, Sheet, fit, page};
 use crate::bank::Code;
@@ -233,13 +233,10 @@ fn stand(area: &Area, p: usize, side: &Side) -> (Stand, bool) {
 fn preset(changed: &Changed<'_>, i: usize, faces: &Faces) -> Markup {
     let wanted: usize = changed.page.groups.iter().map(fit::wanted).sum();
     let columns = wanted.clamp(NARROWEST, COLUMNS);
-    let spans = fit::spans(&changed.page.groups, columns);
     html! {
         section class={ "preset n" (columns) } aria-labelledby={ "t" (i) } {
             header.head { h2 id={ "t" (i) } { (changed.page.title) } }
-            div.grid {
-                @for (group, span) in changed.page.groups.iter().zip(spans) { (grouped(group, span, faces)) }
-            }
+            (grid(&changed.page.groups, columns, faces))
         }
     }
 }

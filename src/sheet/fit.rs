@@ -3,7 +3,7 @@
 //! The figures are those of `sheet.css` under `@media print`; a check in a real browser keeps the two together.
 
 use super::Paper;
-use super::patch::{is_tall, marks_used};
+use super::patch::marks_used;
 use super::view::{FaceKind, Group, Item, Page, Strip, Value};
 
 /// One step of density.
@@ -41,6 +41,8 @@ const DENSITIES: [Density; 4] = [
     },
 ];
 
+/// Characters of a label that fit one line in every column.
+const ONE_LINE: usize = 14;
 /// Millimetres a heading of a group takes, with the space above it.
 const HEADING: f64 = 7.2;
 /// Longest heading that fits over one control.
@@ -59,6 +61,8 @@ const STRIP_MARK: f64 = 2.6;
 /// Millimetres between presets on a page.
 const GAP: f64 = 6.0;
 
+/// The part of a page that is used where groups are not split over pages.
+const USED: f64 = 0.9;
 /// Of the pages, the part that may be set closer than the others.
 const OUTLIERS: f64 = 0.5;
 
@@ -119,8 +123,8 @@ fn common(mut each: Vec<usize>) -> usize {
 
 /// For what is too much for one page: as few pages as can be, and then as roomy as can be.
 fn closest(paper: Paper, leaf: &[Page]) -> Density {
-    let sheets =
-        |d: &Density| (leaf_height(leaf, *d, 1) / paper.printable_height()).ceil() as usize;
+    let used = paper.printable_height() * USED;
+    let sheets = |d: &Density| (leaf_height(leaf, *d, 1) / used).ceil() as usize;
     DENSITIES
         .into_iter()
         .min_by_key(sheets)
@@ -196,33 +200,62 @@ pub(super) fn wanted(group: &Group) -> usize {
     cells.max(heading)
 }
 
-/// The columns each group takes, placed left to right; the last of a row takes what is left of it.
-pub(super) fn spans(groups: &[Group], columns: usize) -> Vec<usize> {
-    let mut spans: Vec<usize> = Vec::with_capacity(groups.len());
+/// A group's place in the grid.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Placed {
+    /// Columns it takes.
+    pub(super) span: usize,
+    /// A label in its row of groups needs a second line.
+    pub(super) tall: bool,
+    /// A control in its row of groups says whose its values are, which takes a line.
+    pub(super) voiced: bool,
+}
+
+/// Groups placed left to right; the last of a row takes what is left of it, and groups of a row keep the same lines
+/// free, so that their controls stand level.
+pub(super) fn place(groups: &[Group], columns: usize) -> Vec<Placed> {
+    let mut placed: Vec<Placed> = Vec::with_capacity(groups.len());
+    let mut row = 0;
     let mut used = 0;
     for group in groups {
         let span = wanted(group).min(columns);
         if used + span > columns {
-            if let Some(last) = spans.last_mut() {
-                *last += columns - used;
-            }
+            level(&mut placed[row..], columns);
+            row = placed.len();
             used = 0;
         }
         used += span;
-        spans.push(span);
+        let mut labels = group.items.iter().map(|i| i.label.chars().count());
+        let mut values = group.items.iter().flat_map(|i| &i.values);
+        placed.push(Placed {
+            span,
+            tall: labels.any(|l| l > ONE_LINE),
+            voiced: values.any(|v| !v.of.is_empty()),
+        });
     }
-    if let Some(last) = spans.last_mut() {
-        *last += columns - used;
-    }
-    spans
+    level(&mut placed[row..], columns);
+    placed
 }
 
-/// The height of a preset's groups, placed as [`spans`] says.
+/// Fills a row of groups and keeps the same lines free in all of them.
+fn level(row: &mut [Placed], columns: usize) {
+    let tall = row.iter().any(|p| p.tall);
+    let voiced = row.iter().any(|p| p.voiced);
+    let used: usize = row.iter().map(|p| p.span).sum();
+    if let Some(last) = row.last_mut() {
+        last.span += columns.saturating_sub(used);
+    }
+    for placed in row {
+        (placed.tall, placed.voiced) = (tall, voiced);
+    }
+}
+
+/// The height of a preset's groups, placed as [`place`] says.
 fn height(groups: &[Group], density: Density, columns: usize) -> f64 {
     let (mut total, mut row, mut used) = (0.0, 0.0_f64, 0);
-    for (group, span) in groups.iter().zip(spans(groups, columns)) {
-        row = row.max(group_height(group, density, span));
-        used += span;
+    for (group, placed) in groups.iter().zip(place(groups, columns)) {
+        row = row.max(group_height(group, density, placed));
+        used += placed.span;
         if used >= columns {
             total += row;
             (row, used) = (0.0, 0);
@@ -231,24 +264,24 @@ fn height(groups: &[Group], density: Density, columns: usize) -> f64 {
     total
 }
 
-/// The height of one group so many columns wide.
-fn group_height(group: &Group, density: Density, span: usize) -> f64 {
-    let (mut total, mut used, mut lines) = (HEADING, 0, 0);
-    let label = if is_tall(group) { density.line } else { 0.0 };
-    let cell = density.cell + label;
+/// The height of one group at its place.
+fn group_height(group: &Group, density: Density, placed: Placed) -> f64 {
+    let span = placed.span;
+    let lines = usize::from(placed.tall) + usize::from(placed.voiced);
+    let cell = density.cell + lines as f64 * density.line;
+    let (mut total, mut used, mut marks) = (HEADING, 0, 0);
     for item in &group.items {
         let cells = cells(item);
-        let marks = item.values.iter().map(|v| v.marks.len()).max().unwrap_or(0);
-        let own = marks + usize::from(item.values.len() > 1);
+        let own = item.values.iter().map(|v| v.marks.len()).max().unwrap_or(0);
         if used + cells.min(span) > span {
-            total += cell + lines as f64 * density.line;
-            (used, lines) = (0, 0);
+            total += cell + marks as f64 * density.line;
+            (used, marks) = (0, 0);
         }
         used += cells.min(span);
-        lines = lines.max(own);
-        // Further rows of an item with many values have no label of their own.
-        let more = density.cell - density.line + own as f64 * density.line;
+        marks = marks.max(own);
+        // Further rows of an item with many values say whose they are, but have no label of their own.
+        let more = density.cell + own as f64 * density.line;
         total += (cells.div_ceil(span) - 1) as f64 * more;
     }
-    total + cell + lines as f64 * density.line
+    total + cell + marks as f64 * density.line
 }

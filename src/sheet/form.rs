@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::draw::Faces;
-use super::patch::grouped;
+use super::patch::grid;
 use super::view::{Group, Subject};
 use super::{Paper, Sheet, arrange, fit, page};
 use crate::layout::model::Layout;
@@ -104,10 +104,5 @@ fn ticks(label: &str, choices: &[&str]) -> Markup {
 }
 
 fn controls(groups: &[Group], columns: usize, faces: &Faces) -> Markup {
-    let spans = fit::spans(groups, columns);
-    html! {
-        div class={ "d" (columns) } { div.grid {
-            @for (group, span) in groups.iter().zip(spans) { (grouped(group, span, faces)) }
-        } }
-    }
+    html! { div class={ "d" (columns) } { (grid(groups, columns, faces)) } }
 }

@@ -3,11 +3,9 @@
 use maud::{Markup, html};
 
 use super::draw::Faces;
+use super::fit::{self, Placed};
 use super::view::{Face, FaceKind, Group, Item, Mark, Page, Strip, Subject, Value};
-use super::{Paper, Sheet, fit, page};
-
-/// Characters of a label that fit one line in every column.
-const ONE_LINE: usize = 14;
+use super::{Paper, Sheet, page};
 
 /// Most presets on a printed page.
 pub const MOST_PER_PAGE: usize = 8;
@@ -95,13 +93,7 @@ fn one(subject: &Subject, preset: &Page, id: usize, columns: usize, faces: &Face
             @if !preset.remarks.is_empty() {
                 ul.remarks { @for remark in &preset.remarks { li { (remark) } } }
             }
-            @if !preset.groups.is_empty() {
-                div.grid {
-                    @for (group, span) in preset.groups.iter().zip(fit::spans(&preset.groups, columns)) {
-                        (grouped(group, span, faces))
-                    }
-                }
-            }
+            (grid(&preset.groups, columns, faces))
             @for strip in &preset.strips { (lines(strip, faces)) }
         }
     }
@@ -117,10 +109,24 @@ fn source(subject: &Subject) -> String {
     parts.join(" \u{b7} ")
 }
 
-/// A group of controls under its heading, so many columns wide.
-pub(super) fn grouped(group: &Group, span: usize, faces: &Faces) -> Markup {
+/// Groups of controls in a grid of so many columns.
+pub(super) fn grid(groups: &[Group], columns: usize, faces: &Faces) -> Markup {
     html! {
-        section class={ "g n" (span) @if is_tall(group) { " tall" } } {
+        @if !groups.is_empty() {
+            div.grid {
+                @for (group, placed) in groups.iter().zip(fit::place(groups, columns)) {
+                    (grouped(group, placed, faces))
+                }
+            }
+        }
+    }
+}
+
+/// A group of controls under its heading, at its place.
+fn grouped(group: &Group, placed: Placed, faces: &Faces) -> Markup {
+    let span = placed.span;
+    html! {
+        section class={ "g n" (span) @if placed.tall { " tall" } @if placed.voiced { " vo" } } {
             @if group.heading.is_empty() { div.h3 {} } @else { h3 { (group.heading) } }
             @for item in &group.items { (control(item, span, faces)) }
         }
@@ -162,14 +168,6 @@ fn lines(strip: &Strip, faces: &Faces) -> Markup {
             }
         }
     }
-}
-
-/// True where a label of the group may need a second line.
-pub(super) fn is_tall(group: &Group) -> bool {
-    group
-        .items
-        .iter()
-        .any(|i| i.label.chars().count() > ONE_LINE)
 }
 
 fn control(item: &Item, span: usize, faces: &Faces) -> Markup {

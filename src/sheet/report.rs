@@ -3,9 +3,9 @@
 use maud::{Markup, html};
 
 use super::draw::Faces;
-use super::patch::grouped;
+use super::patch::grid;
 use super::view::{Group, Mark, Subject};
-use super::{Paper, Sheet, draw, fit, page};
+use super::{Paper, Sheet, draw, page};
 use crate::caution::{Caution, DEFER};
 use crate::compare::verify::Verification;
 use crate::finding::{Finding, Severity};
@@ -264,14 +264,11 @@ fn changed(changed: &[Changed]) -> Markup {
 }
 
 fn hand_set(groups: &[Group], faces: &Faces) -> Markup {
-    let spans = fit::spans(groups, COLUMNS);
     html! {
         @if !groups.is_empty() {
             section {
                 h2.sub { "Controls that memory does not hold, as they stood" }
-                div class={ "d" (COLUMNS) } { div.grid {
-                    @for (group, span) in groups.iter().zip(spans) { (grouped(group, span, faces)) }
-                } }
+                div class={ "d" (COLUMNS) } { (grid(groups, COLUMNS, faces)) }
             }
         }
     }
