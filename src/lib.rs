@@ -38,6 +38,8 @@ pub mod settle;
 pub mod standby;
 
 pub mod examine;
+
+pub mod mend;
 pub mod plan;
 
 pub mod tally;

@@ -18,6 +18,7 @@ mod hand_set;
 mod identify;
 mod layout;
 mod man;
+mod mend;
 mod open;
 mod output;
 mod plan;
@@ -77,6 +78,7 @@ enum Command {
     Identify(identify::Args),
     Settle(settle::Args),
     Examine(examine::Args),
+    Mend(mend::Args),
     Set(set::Args),
     Copy(copy::Args),
     Swap(swap::Args),
@@ -133,6 +135,7 @@ pub fn main() -> ExitCode {
         Command::Identify(args) => identify::run(&args),
         Command::Settle(args) => settle::run(&args),
         Command::Examine(args) => examine::run(&args),
+        Command::Mend(args) => mend::run(&args),
         Command::Set(args) => set::run(&args),
         Command::Copy(args) => copy::run(&args),
         Command::Swap(args) => swap::run(&args),

@@ -57,6 +57,7 @@ static KINDS: &[Kind] = &[
     kind::<crate::compare::verify::Verification>("what read back as written (verify --json)"),
     kind::<crate::settle::Settlement>("how several reads became one (settle --json)"),
     kind::<crate::examine::Examination>("what is damaged and why (examine --json)"),
+    kind::<crate::mend::MendPlan>("a plan for mending, for editors (TOML as JSON; mend --json)"),
     kind::<crate::identify::Identification>("which layouts fit a reading (identify --json)"),
     kind::<crate::edit::EditRecord>("changes.json beside an edited reading"),
     kind::<super::convert::Conversion>("what a conversion read, wrote and lost (convert --json)"),

@@ -30,7 +30,8 @@ use crate::image::ChipImage;
 use crate::layout::model::Layout;
 use crate::reading::Reading;
 
-use content::Content;
+pub(crate) use content::{Content, Told};
+pub(crate) use shape::Kind;
 pub use verdict::{EntryVerdict, Picture, PictureRow, Verdict};
 
 /// Why a reading could not be examined.
@@ -108,6 +109,8 @@ pub struct Examined {
     pub flips: Vec<(usize, u32, u8)>,
     /// Share of all bits that flipped.
     pub flip_rate: f64,
+    /// Codes of the causes that only put contents in another order.
+    pub reordered: Vec<String>,
 }
 
 /// Examines a reading, with its layout and an earlier reading where there are.

@@ -42,7 +42,8 @@ impl Content<'_> {
                             checks::verdict(check, instance, &out)
                     {
                         tried += 1;
-                        if let [one, ..] = single_flips(check, instance, &mut out).as_slice()
+                        // Only where no other bit would do as well: a guess is worth nothing.
+                        if let [one] = single_flips(check, instance, &mut out).as_slice()
                             && let Some(b) = out.bit(*one)
                         {
                             out.set_bit(*one, !b);
@@ -87,7 +88,7 @@ impl Content<'_> {
                     else {
                         continue;
                     };
-                    if votes * 2 < seen.len() {
+                    if votes * 2 <= seen.len() {
                         continue;
                     }
                     for (e, code) in &seen {

@@ -127,6 +127,12 @@ pub(super) fn examine(
             entries,
             pictures: marks.pictures(seen, ids),
         },
+        reordered: best
+            .causes
+            .iter()
+            .filter(|c| c.rearranges())
+            .map(|c| c.code().to_owned())
+            .collect(),
         undone,
         flip_rate: flips.len() as f64 / bits.max(1) as f64,
         flips,

@@ -1,0 +1,194 @@
+//! `mend`: propose values for what is damaged; apply what was accepted.
+
+use std::path::{Path, PathBuf};
+
+use super::open::ReadingArgs;
+use super::output::{print_text, say};
+use super::{Failure, Outcome, Status};
+use crate::blame::{Blame, DiskError, Who};
+use crate::document::to_json;
+use crate::examine::examine;
+use crate::layout::model::Layout;
+use crate::mend::{self, MendPlan, Sources};
+use crate::reading::place::write_file;
+use crate::reading::{Reading, WriteOptions};
+
+/// Proposals and losses listed before the rest is only counted.
+const LISTED: usize = 20;
+
+/// Propose values for damaged parameters, or apply the proposals that were accepted.
+#[derive(clap::Args)]
+#[command(after_help = "\
+The plan is a TOML file to read and edit: each proposal says what it would set, why, and how likely it is right.
+Nothing is applied that is not accepted there, unless --at-least takes everything as probable as that.
+Every mended bit keeps its provenance in the reading it is written to. Exit status 1 means that something is lost.
+
+Examples:
+  cellkeep mend today --earlier last-visit -l pellow-six -o mend.toml
+  cellkeep mend today --alike factory -o mend.toml
+  cellkeep mend --apply mend.toml today -o mended
+  cellkeep mend --apply mend.toml today --at-least 0.99 -o mended")]
+pub(crate) struct Args {
+    /// The reading
+    reading: String,
+    /// Apply the accepted proposals of this plan
+    #[arg(long, value_name = "PLAN")]
+    apply: Option<PathBuf>,
+    /// With --apply, also take every proposal at least as probable as this
+    #[arg(long, value_name = "CHANCE", requires = "apply")]
+    at_least: Option<f64>,
+    /// An earlier reading of the same instrument
+    #[arg(long, value_name = "READING")]
+    earlier: Option<String>,
+    /// Another read of the same chips; may be repeated
+    #[arg(long = "read", value_name = "READING", conflicts_with = "apply")]
+    reads: Vec<String>,
+    /// A bank of another instrument of the kind, such as a factory set; may be repeated
+    #[arg(long, value_name = "READING", conflicts_with = "apply")]
+    alike: Vec<String>,
+    #[command(flatten)]
+    files: ReadingArgs,
+    /// New file for the plan, or with --apply new folder for the mended reading
+    #[arg(short, long, value_name = "PLACE")]
+    output: PathBuf,
+    /// Replace what is there
+    #[arg(long)]
+    replace: bool,
+    /// Print the plan as JSON
+    #[arg(long, conflicts_with = "apply")]
+    json: bool,
+}
+
+#[derive(Debug, thiserror::Error)]
+#[error("--at-least {0} is no chance")]
+struct NoChance(f64);
+
+impl Blame for NoChance {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some("give a number from 0 to 1, such as 0.99".to_owned())
+    }
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = args.files.layout_for(&args.reading)?;
+    match &args.apply {
+        Some(plan) => apply(args, &layout, plan),
+        None => propose(args, &layout),
+    }
+}
+
+fn named(args: &Args, list: &[String], layout: &Layout) -> Result<Vec<(String, Reading)>, Failure> {
+    list.iter()
+        .map(|name| Ok((name.clone(), args.files.aligned(name, Some(layout))?)))
+        .collect()
+}
+
+fn propose(args: &Args, layout: &Layout) -> Outcome {
+    let reading = args.files.aligned(&args.reading, Some(layout))?;
+    let earlier = named(args, args.earlier.as_slice(), layout)?.pop();
+    let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
+    let sources = Sources {
+        earlier,
+        reads: named(args, &args.reads, layout)?,
+        alike: named(args, &args.alike, layout)?,
+    };
+    let plan = mend::propose(layout, &args.reading, &reading, &examined, &sources)?;
+    write_file(&args.output, mend::to_text(&plan)?.as_bytes(), args.replace)?;
+    let status = if plan.losses.is_empty() {
+        Status::Clean
+    } else {
+        Status::Findings
+    };
+    if args.json {
+        print_text(&to_json(&plan)?);
+        return Ok(status);
+    }
+    print(&plan, args);
+    Ok(status)
+}
+
+fn print(plan: &MendPlan, args: &Args) {
+    for says in plan.reorder.iter().flat_map(|r| &r.says) {
+        say!("to put back in order: {says}");
+    }
+    for p in plan.proposals.iter().take(LISTED) {
+        say!(
+            "{:6.2} %  {}, {}: {}  {} -> {} (code {})",
+            100.0 * p.probability,
+            p.area,
+            p.entry,
+            p.parameter,
+            p.now,
+            p.setting,
+            p.code
+        );
+    }
+    more(plan.proposals.len(), "proposals");
+    for l in plan.losses.iter().take(LISTED) {
+        say!("lost      {}, {}: {}  {}", l.area, l.entry, l.parameter, l.lost);
+    }
+    more(plan.losses.len(), "losses");
+    let sure = plan.proposals.iter().filter(|p| p.probability >= 0.99).count();
+    say!(
+        "{} values proposed, {sure} of them at least 99 % sure; {} lost; the plan is {}",
+        plan.proposals.len(),
+        plan.losses.len(),
+        args.output.display()
+    );
+    if plan.proposals.is_empty() && plan.reorder.is_none() {
+        say!("next: nothing can be mended from these readings; another read, an earlier reading or a bank alike may know more");
+    } else {
+        say!(
+            "next: read the plan, set accept = true where you agree, then `cellkeep mend --apply {} {} -o FOLDER`",
+            args.output.display(),
+            args.reading
+        );
+    }
+}
+
+fn more(all: usize, what: &str) {
+    if all > LISTED {
+        say!("... and {} more {what} in the plan", all - LISTED);
+    }
+}
+
+fn apply(args: &Args, layout: &Layout, file: &Path) -> Outcome {
+    if let Some(chance) = args.at_least.filter(|c| !(0.0..=1.0).contains(c)) {
+        return Err(NoChance(chance).into());
+    }
+    let text = std::fs::read_to_string(file).map_err(|e| DiskError::new("read", file, e))?;
+    let plan = mend::from_text(&text)?;
+    let reading = args.files.aligned(&args.reading, Some(layout))?;
+    let ordered = match plan.reorder.as_ref().filter(|r| r.accept) {
+        Some(_) => {
+            let name = args.earlier.clone().or_else(|| plan.earlier.clone());
+            let earlier = named(args, name.as_slice(), layout)?.pop();
+            let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
+            Some(examined.undone)
+        }
+        None => None,
+    };
+    let mended = mend::apply(layout, &reading, &plan, args.at_least, ordered.as_deref())?;
+    let options = WriteOptions {
+        replace: args.replace,
+        also: vec![("mend.toml".to_owned(), text.into_bytes())],
+        ..WriteOptions::default()
+    };
+    let written = crate::reading::write(&mended.reading, &args.output, &options)?;
+    let folder = args.output.display();
+    say!(
+        "{} values mended, {} left as they are; {} bits of checks and copies followed",
+        mended.applied,
+        mended.left,
+        mended.followed
+    );
+    say!("wrote {} to {folder}", written.files.join(", "));
+    if !plan.losses.is_empty() {
+        say!("{} parameters stay lost; the plan beside the reading lists them for the customer", plan.losses.len());
+    }
+    say!("next: `cellkeep compare {} {folder}` shows every change; `cellkeep examine {folder}` looks again", args.reading);
+    Ok(if plan.losses.is_empty() { Status::Clean } else { Status::Findings })
+}

@@ -1,0 +1,498 @@
+//! What is damaged, what the sources say about it, and the proposals that follow.
+
+use std::collections::HashMap;
+
+use super::weigh::{self, Belief, Says, Seen};
+use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
+use crate::codec::{Codes, Memory, checks, low_mask, setting};
+use crate::examine::{Content, Examined, Kind};
+use crate::image::ChipImage;
+use crate::layout::model::{Check, CheckInstance, Layout};
+use crate::reading::Reading;
+
+/// A value field of an entry: area, entry, field.
+type Spot = (usize, usize, usize);
+
+/// A source laid out for comparison.
+struct Source {
+    who: String,
+    codes: Codes,
+    /// Chance that it holds the truth, measured where the truth is known.
+    reliable: f64,
+}
+
+/// Least chance at which a value is proposed rather than called lost.
+const PROPOSED: f64 = 0.5;
+/// Weight of the whole bank's agreement beside that of the entry at hand, in values.
+const WHOLE: f64 = 6.0;
+
+/// Proposes values for everything damaged in a reading that was examined with the same layout.
+///
+/// # Errors
+/// When the reading or a source does not fit the layout.
+pub fn propose(
+    layout: &Layout,
+    name: &str,
+    reading: &Reading,
+    examined: &Examined,
+    sources: &Sources,
+) -> Result<MendPlan, MendError> {
+    let content = Content::new(layout);
+    let bench = Bench::new(&content, examined, sources)?;
+    let mut beliefs: HashMap<Spot, Belief> = HashMap::new();
+    let mut says: HashMap<Spot, Vec<Says>> = HashMap::new();
+    for spot in bench.damaged() {
+        let list = bench.says(spot);
+        beliefs.insert(spot, bench.belief(spot, &list));
+        says.insert(spot, list);
+    }
+    let checked = bench.apply_checks(&mut beliefs);
+    let mut plan = MendPlan {
+        reading: name.to_owned(),
+        layout: layout.id.clone(),
+        earlier: sources.earlier.as_ref().map(|e| e.0.clone()),
+        chips: reading
+            .chips
+            .iter()
+            .map(|c| PlanChip {
+                chip: c.id.clone(),
+                sha256: c.sha256(),
+            })
+            .collect(),
+        reorder: reorder(examined),
+        proposals: Vec::new(),
+        losses: Vec::new(),
+    };
+    let mut spots: Vec<Spot> = beliefs.keys().copied().collect();
+    spots.sort_unstable();
+    for spot in spots {
+        bench.tell(spot, &beliefs[&spot], &says[&spot], &checked, &mut plan);
+    }
+    plan.proposals
+        .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    Ok(plan)
+}
+
+fn reorder(examined: &Examined) -> Option<Reorder> {
+    let says: Vec<String> = examined
+        .examination
+        .findings
+        .iter()
+        .filter(|f| examined.reordered.contains(&f.code))
+        .map(|f| f.says.clone())
+        .collect();
+    (!says.is_empty()).then_some(Reorder {
+        accept: false,
+        says,
+    })
+}
+
+struct Bench<'a> {
+    content: &'a Content<'a>,
+    /// Contents with everything doubtful unknown.
+    firm: Memory,
+    codes: Codes,
+    /// As read, put in order.
+    seen: Codes,
+    told: crate::examine::Told,
+    flip: f64,
+    sources: Vec<Source>,
+    copies: f64,
+    siblings: f64,
+}
+
+impl<'a> Bench<'a> {
+    fn new(
+        content: &'a Content<'a>,
+        examined: &Examined,
+        sources: &Sources,
+    ) -> Result<Self, MendError> {
+        let memory = |images: &[ChipImage]| {
+            Memory::of_images(content.layout, &images.iter().collect::<Vec<_>>())
+        };
+        let seen = content.codec.decode(&memory(&examined.undone)?);
+        let mut images = examined.undone.clone();
+        for (chip, cell, line) in &examined.flips {
+            if let Some(c) = images.get_mut(*chip) {
+                c.set_bit(*cell, *line, None);
+            }
+        }
+        if sources.earlier.is_none() {
+            doubt_differing_copies(content.layout, &mut images);
+        }
+        let firm = memory(&images)?;
+        let codes = content.codec.decode(&firm);
+        let told = content.tell(&firm);
+        let mut bench = Self {
+            content,
+            codes,
+            seen,
+            told,
+            flip: examined.flip_rate.max(1e-4),
+            sources: Vec::new(),
+            copies: 0.9,
+            siblings: 0.0,
+            firm,
+        };
+        let named = sources
+            .earlier
+            .iter()
+            .map(|(n, r)| (format!("the earlier reading {n} holds it"), r))
+            .chain(sources.reads.iter().map(|(n, r)| (format!("the read {n} shows it"), r)))
+            .chain(sources.alike.iter().map(|(n, r)| (format!("the bank {n} holds it"), r)));
+        for (who, reading) in named {
+            let memory = Memory::of(content.layout, reading).map_err(|e| MendError::Other {
+                name: who.clone(),
+                says: e.to_string(),
+            })?;
+            let codes = content.codec.decode(&memory);
+            let reliable = bench.agreement(|a, e, f| Some(codes.areas[a].get(e, f)));
+            bench.sources.push(Source {
+                who,
+                codes,
+                reliable,
+            });
+        }
+        bench.siblings = bench.agreement(|a, e, f| {
+            let first = bench.content.shape.areas[a].first_voice[e];
+            (first != e).then(|| bench.codes.areas[a].get(first, f))
+        });
+        bench.copies = bench.copy_agreement();
+        Ok(bench)
+    }
+
+    /// Chance that a source holds the truth, from the values where the truth is known.
+    fn agreement(&self, other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>) -> f64 {
+        let (mut same, mut n, mut by_chance) = (0.0, 0.0, 0.0);
+        for (a, shape) in self.content.shape.areas.iter().enumerate() {
+            for &f in &shape.values {
+                let full = low_mask(shape.fields[f].width);
+                for e in 0..shape.entries {
+                    let Some((x, kx)) = other(a, e, f) else { continue };
+                    let Some(truth) = self.codes.areas[a].code(e, f) else { continue };
+                    if kx == full {
+                        n += 1.0;
+                        same += f64::from(u8::from(x == truth));
+                        by_chance += 1.0 / shape.fields[f].legal_codes.max(2.0);
+                    }
+                }
+            }
+        }
+        corrected(same, n, by_chance)
+    }
+
+    fn copy_agreement(&self) -> f64 {
+        let (mut same, mut n) = (1.0, 2.0);
+        for area in &self.content.layout.areas {
+            for copy in &area.copies {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    if let (Some(x), Some(y)) = (self.firm.bit(*p), self.firm.bit(*q)) {
+                        n += 1.0;
+                        same += f64::from(u8::from(x == y));
+                    }
+                }
+            }
+        }
+        same / n
+    }
+
+    /// Value fields with lost or doubtful bits, or with a code that cannot be set.
+    fn damaged(&self) -> Vec<Spot> {
+        let mut out = Vec::new();
+        for (a, shape) in self.content.shape.areas.iter().enumerate() {
+            for e in 0..shape.entries {
+                for &f in &shape.values {
+                    let (code, known) = self.codes.areas[a].get(e, f);
+                    let full = low_mask(shape.fields[f].width);
+                    if known != full || !shape.fields[f].legal(code) {
+                        out.push((a, e, f));
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    /// What every source says of a field.
+    fn says(&self, (a, e, f): Spot) -> Vec<Says> {
+        let shape = &self.content.shape.areas[a];
+        let mut out = Vec::new();
+        for s in &self.sources {
+            let (code, known) = s.codes.areas[a].get(e, f);
+            if known != 0 && shape.fields[f].legal(code) {
+                let reliable =
+                    self.here(a, e, s.reliable, |f| Some(s.codes.areas[a].get(e, f)));
+                out.push(Says {
+                    who: s.who.clone(),
+                    code,
+                    known,
+                    reliable,
+                });
+            }
+        }
+        let mates = (0..shape.entries)
+            .filter(|o| *o != e && shape.first_voice[*o] == shape.first_voice[e]);
+        let area = &self.content.layout.areas[a];
+        for o in mates {
+            let (code, known) = self.codes.areas[a].get(o, f);
+            if known == low_mask(shape.fields[f].width) && shape.fields[f].legal(code) {
+                let reliable =
+                    self.here(a, e, self.siblings, |f| Some(self.codes.areas[a].get(o, f)));
+                out.push(Says {
+                    who: format!("{} holds it", area.entry_label(o)),
+                    code,
+                    known,
+                    reliable,
+                });
+            }
+        }
+        for copy in &area.copies {
+            let at = e * area.bits_per_entry + area.fields[f].first;
+            let places = &copy.places[at..at + usize::from(area.fields[f].width)];
+            let (code, known) = self.firm.gather(places);
+            if known != 0 {
+                out.push(Says {
+                    who: format!("the copy {:?} holds it", copy.name),
+                    code,
+                    known,
+                    reliable: self.copies.powi(known.count_ones() as i32),
+                });
+            }
+        }
+        out
+    }
+
+    /// How reliable a source is for one entry: its agreement over the bank, weighed with its agreement there.
+    fn here(
+        &self,
+        a: usize,
+        e: usize,
+        whole: f64,
+        other: impl Fn(usize) -> Option<(u64, u64)>,
+    ) -> f64 {
+        let shape = &self.content.shape.areas[a];
+        let (mut same, mut n, mut by_chance) = (0.0, 0.0, 0.0);
+        for &f in &shape.values {
+            let (x, kx) = self.codes.areas[a].get(e, f);
+            let Some((y, ky)) = other(f) else { continue };
+            let known = kx & ky;
+            if known == 0 {
+                continue;
+            }
+            n += 1.0;
+            same += f64::from(u8::from((x ^ y) & known == 0));
+            by_chance += f64::from(known.count_ones()).exp2().recip();
+        }
+        let chance = if n > 0.0 { by_chance / n } else { 0.5 };
+        let expected = whole + (1.0 - whole) * chance;
+        corrected(same + WHOLE * expected, n + WHOLE, chance * (n + WHOLE))
+    }
+
+    fn belief(&self, (a, e, f): Spot, says: &[Says]) -> Belief {
+        let shape = &self.content.shape.areas[a].fields[f];
+        let (code, known) = self.codes.areas[a].get(e, f);
+        let mut prior = match &self.told.models[a][f] {
+            Some(model) => model.chances(shape),
+            None => Vec::new(),
+        };
+        if prior.is_empty() {
+            // Too wide to count: only what somebody holds, each as unlikely as any.
+            let any = f64::from(shape.width).exp2().recip();
+            let seen = self.seen.areas[a].code(e, f);
+            let mut codes: Vec<u64> = says.iter().map(|s| s.code).chain(seen).collect();
+            codes.sort_unstable();
+            codes.dedup();
+            prior = codes.into_iter().map(|c| (c, any)).collect();
+        }
+        let seen = Seen {
+            code,
+            firm: known,
+            flip: self.flip,
+        };
+        Belief::of(&prior, seen, says)
+    }
+
+    /// Brings beliefs in line with the checks over them; returns the spots a check spoke for.
+    fn apply_checks(&self, beliefs: &mut HashMap<Spot, Belief>) -> HashMap<Spot, String> {
+        let mut spoke = HashMap::new();
+        for (a, area) in self.content.layout.areas.iter().enumerate() {
+            let doubtful = self.doubtful_bits(a, beliefs);
+            for check in &area.checks {
+                for instance in &check.instances {
+                    self.apply_check(check, instance, &doubtful, beliefs, &mut spoke);
+                }
+            }
+        }
+        spoke
+    }
+
+    /// For each place with a damaged owner, the owner.
+    fn doubtful_bits(
+        &self,
+        a: usize,
+        beliefs: &HashMap<Spot, Belief>,
+    ) -> HashMap<(u16, u32, u8), Spot> {
+        let area = &self.content.layout.areas[a];
+        let mut out = HashMap::new();
+        for spot in beliefs.keys().filter(|s| s.0 == a) {
+            for p in area.field_places(spot.1, spot.2) {
+                out.insert((p.chip, p.cell, p.line), *spot);
+            }
+        }
+        out
+    }
+
+    fn apply_check(
+        &self,
+        check: &Check,
+        instance: &CheckInstance,
+        doubtful: &HashMap<(u16, u32, u8), Spot>,
+        beliefs: &mut HashMap<Spot, Belief>,
+        spoke: &mut HashMap<Spot, String>,
+    ) {
+        let full = low_mask(instance.stored.len().min(64) as u8);
+        if self.firm.gather(&instance.stored).1 != full {
+            return;
+        }
+        let mut spots: Vec<Spot> = instance
+            .words
+            .iter()
+            .flatten()
+            .filter_map(|p| doubtful.get(&(p.chip, p.cell, p.line)).copied())
+            .collect();
+        spots.sort_unstable();
+        spots.dedup();
+        let mut taken: Vec<(Spot, Belief)> = spots
+            .iter()
+            .filter_map(|s| Some((*s, beliefs.remove(s)?)))
+            .collect();
+        if taken.is_empty() {
+            return;
+        }
+        let mut memory = self.firm.clone();
+        let spots: Vec<Spot> = taken.iter().map(|t| t.0).collect();
+        let mut list: Vec<&mut Belief> = taken.iter_mut().map(|t| &mut t.1).collect();
+        let mut held = false;
+        weigh::check(&mut list, check.width, |codes| {
+            for ((a, e, f), code) in spots.iter().zip(codes) {
+                memory.scatter(self.content.layout.areas[*a].field_places(*e, *f), *code);
+            }
+            let holds = checks::verdict(check, instance, &memory) == checks::Verdict::Holds;
+            held |= holds;
+            holds
+        });
+        for (spot, belief) in taken {
+            beliefs.insert(spot, belief);
+            if held {
+                spoke.insert(spot, format!("the check {} holds with it", check.key));
+            }
+        }
+    }
+
+    fn tell(
+        &self,
+        (a, e, f): Spot,
+        belief: &Belief,
+        says: &[Says],
+        checked: &HashMap<Spot, String>,
+        plan: &mut MendPlan,
+    ) {
+        let area = &self.content.layout.areas[a];
+        let shape = &self.content.shape.areas[a].fields[f];
+        let Kind::Value(p) = shape.kind else { return };
+        let parameter = &area.parameters[p];
+        let (code, known) = self.codes.areas[a].get(e, f);
+        let lost = shape.width - known.count_ones() as u8;
+        let now = bits(self.seen.areas[a].get(e, f).0, known, shape.width);
+        let head = (area.name.clone(), area.entry_label(e), parameter.key.clone());
+        match belief.best() {
+            Some((best, chance)) if chance >= PROPOSED => {
+                let mut evidence: Vec<String> = says
+                    .iter()
+                    .filter(|s| (s.code ^ best) & s.known == 0)
+                    .map(|s| format!("{} (right {:.1} % of the time)", s.who, 100.0 * s.reliable))
+                    .collect();
+                evidence.extend(says.iter().filter(|s| (s.code ^ best) & s.known != 0).map(|s| {
+                    format!("against it: {} as {}", s.who, s.code)
+                }));
+                evidence.extend(checked.get(&(a, e, f)).cloned());
+                if lost == 0 {
+                    evidence.push(format!("the code read, {code}, cannot be set"));
+                } else if known != 0 {
+                    evidence.push(format!("{} of {} bits survive", known.count_ones(), shape.width));
+                }
+                plan.proposals.push(Proposal {
+                    accept: false,
+                    area: head.0,
+                    entry: head.1,
+                    parameter: head.2,
+                    character: (parameter.fields.len() > 1).then(|| f - parameter.fields.start + 1),
+                    now,
+                    code: best,
+                    setting: setting::show(parameter, shape.width, best),
+                    probability: (chance * 1e4).round() / 1e4,
+                    evidence,
+                });
+            }
+            best => plan.losses.push(Loss {
+                area: head.0,
+                entry: head.1,
+                parameter: head.2,
+                lost: match best {
+                    Some((best, chance)) => format!(
+                        "{lost} of {} bits; most likely {} ({:.0} %)",
+                        shape.width,
+                        setting::show(parameter, shape.width, best),
+                        100.0 * chance
+                    ),
+                    None => format!("{lost} of {} bits", shape.width),
+                },
+            }),
+        }
+    }
+}
+
+/// An agreement with what chance alone would give taken out, and smoothed by one agreement and one dissent.
+fn corrected(same: f64, n: f64, by_chance: f64) -> f64 {
+    let rate = (same + 0.5) / (n + 1.0);
+    let chance = if n > 0.0 { by_chance / n } else { 0.5 };
+    ((rate - chance) / (1.0 - chance)).clamp(0.0, 0.999_99)
+}
+
+/// A code in binary, most significant bit first, with `?` for bits not known.
+fn bits(code: u64, known: u64, width: u8) -> String {
+    (0..width)
+        .rev()
+        .map(|b| match (known >> b & 1, code >> b & 1) {
+            (0, _) => '?',
+            (_, 0) => '0',
+            _ => '1',
+        })
+        .collect()
+}
+
+/// Without an earlier reading, a bit whose mirrored copy differs may be either.
+fn doubt_differing_copies(layout: &Layout, images: &mut [ChipImage]) {
+    let mut doubtful = Vec::new();
+    for area in &layout.areas {
+        for copy in &area.copies {
+            for (p, q) in area.places.iter().zip(&copy.places) {
+                let bit = |p: &crate::layout::model::BitPlace| {
+                    let raw = images.get(usize::from(p.chip))?.bit(p.cell, p.line)?;
+                    Some(raw != p.inverted)
+                };
+                if let (Some(x), Some(y)) = (bit(p), bit(q))
+                    && x != y
+                {
+                    doubtful.push(*p);
+                    doubtful.push(*q);
+                }
+            }
+        }
+    }
+    for p in doubtful {
+        if let Some(image) = images.get_mut(usize::from(p.chip)) {
+            image.set_bit(p.cell, p.line, None);
+        }
+    }
+}

@@ -1,0 +1,212 @@
+//! Mending: values proposed for what is damaged, each with its evidence and a calibrated probability.
+//!
+//! A proposal is the outcome of Bayes' rule over the codes a field may hold. The prior is the field's own habit in
+//! the sound part of the bank; the surviving bits, an earlier reading, sibling voices, a mirrored copy, other reads
+//! and donor banks each multiply in what they say, with a reliability measured on the part of the bank where the
+//! truth is known; a check that must hold rules out the rest. Nothing is applied that was not accepted.
+
+mod apply;
+mod gather;
+mod weigh;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::blame::{Blame, Who};
+use crate::codec::CodecError;
+use crate::document::Document;
+use crate::reading::Reading;
+
+pub use apply::{Mended, apply};
+pub use gather::propose;
+
+/// Why a plan could not be made or applied.
+#[derive(Debug, thiserror::Error)]
+pub enum MendError {
+    /// A reading does not fit the layout.
+    #[error(transparent)]
+    Layout(#[from] CodecError),
+    /// Another bank does not match the reading.
+    #[error("{name} does not match: {says}")]
+    Other {
+        /// The other reading's name.
+        name: String,
+        /// What is wrong.
+        says: String,
+    },
+    /// The plan is no plan.
+    #[error("the plan cannot be read: {0}")]
+    NotAPlan(String),
+    /// The plan was made for another reading.
+    #[error("the plan was made for other contents: chip {chip} differs")]
+    OtherReading {
+        /// The chip.
+        chip: String,
+    },
+    /// Proposals were accepted, but not the reordering they take as done.
+    #[error("the proposals take the contents as put back in order, which was not accepted")]
+    OutOfOrder,
+    /// A proposal names what the layout does not have, or a code it cannot hold.
+    #[error("proposal {number} ({place}): {says}")]
+    Proposal {
+        /// Its number in the plan, from 1.
+        number: usize,
+        /// What it is about.
+        place: String,
+        /// What is wrong.
+        says: String,
+    },
+}
+
+impl Blame for MendError {
+    fn who(&self) -> Who {
+        match self {
+            MendError::NotAPlan(_) | MendError::OutOfOrder | MendError::Proposal { .. } => Who::File,
+            _ => Who::Caller,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(
+            match self {
+                MendError::Layout(e) => return e.hint(),
+                MendError::Other { .. } => "give a reading of the same layout",
+                MendError::NotAPlan(_) => "give the file that `cellkeep mend -o` wrote",
+                MendError::OtherReading { .. } => {
+                    "make a new plan for this reading with `cellkeep mend`"
+                }
+                MendError::OutOfOrder => "set accept = true under [reorder], or accept no proposal",
+                MendError::Proposal { .. } => "correct it in the plan, or set accept = false",
+            }
+            .to_owned(),
+        )
+    }
+}
+
+/// Other readings that may know what was lost, each with its name.
+#[derive(Clone, Debug, Default)]
+pub struct Sources {
+    /// An earlier reading of the same instrument.
+    pub earlier: Option<(String, Reading)>,
+    /// Other reads of the same chips.
+    pub reads: Vec<(String, Reading)>,
+    /// Banks of other instruments of the kind, such as a factory set.
+    pub alike: Vec<(String, Reading)>,
+}
+
+/// A value proposed for one parameter.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Proposal {
+    /// Whether to apply it: for the person who reads the plan to decide.
+    pub accept: bool,
+    /// The area.
+    pub area: String,
+    /// The entry as labelled.
+    pub entry: String,
+    /// The parameter's key.
+    pub parameter: String,
+    /// For a text, which character, counted from 1.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub character: Option<usize>,
+    /// What is read now; lost bits show as `?`.
+    pub now: String,
+    /// The code proposed.
+    pub code: u64,
+    /// The setting that code stands for; only to read by.
+    pub setting: String,
+    /// Chance that it is right, 0 to 1.
+    pub probability: f64,
+    /// What speaks for it.
+    pub evidence: Vec<String>,
+}
+
+/// What cannot be mended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Loss {
+    /// The area.
+    pub area: String,
+    /// The entry as labelled.
+    pub entry: String,
+    /// The parameter's key.
+    pub parameter: String,
+    /// What was lost, in words.
+    pub lost: String,
+}
+
+/// The contents of a chip a plan was made for.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PlanChip {
+    /// The chip's id.
+    pub chip: String,
+    /// SHA-256 of its contents as [`crate::reading::ChipReading::sha256`] has it.
+    pub sha256: String,
+}
+
+/// Causes that only put contents in another order, to be undone as a whole.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Reorder {
+    /// Whether to put the contents back in order first. The proposals take it as done.
+    pub accept: bool,
+    /// What is out of order.
+    pub says: Vec<String>,
+}
+
+/// A plan for mending a reading, to be read and edited before it is applied.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct MendPlan {
+    /// The reading it is for, as named.
+    pub reading: String,
+    /// The layout's id.
+    pub layout: String,
+    /// The earlier reading, as named.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub earlier: Option<String>,
+    /// The chips it is for.
+    pub chips: Vec<PlanChip>,
+    /// What is out of order, if anything.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reorder: Option<Reorder>,
+    /// Values proposed, the surest first.
+    #[serde(default, rename = "proposal")]
+    pub proposals: Vec<Proposal>,
+    /// What is lost.
+    #[serde(default, rename = "loss")]
+    pub losses: Vec<Loss>,
+}
+
+impl Document for MendPlan {
+    const KIND: &'static str = "mend-plan";
+    const VERSION: u32 = 1;
+}
+
+/// Lines at the head of a plan file.
+const HEAD: &str = "\
+# A plan for mending a reading. Nothing here is done until it is applied.
+#
+# Read each proposal; set accept = true where you agree, and change the code where you know better.
+# Then run: cellkeep mend --apply PLAN -o FOLDER
+# A proposal with probability 0.95 is expected to be wrong once in twenty.
+
+";
+
+/// The plan as a file a person edits.
+///
+/// # Errors
+/// When a value cannot be written as TOML, such as a code above 2^63 - 1.
+pub fn to_text(plan: &MendPlan) -> Result<String, MendError> {
+    let body = toml::to_string(plan).map_err(|e| MendError::NotAPlan(e.to_string()))?;
+    Ok(format!("{HEAD}{body}"))
+}
+
+/// Reads a plan file.
+///
+/// # Errors
+/// When it is not TOML of this shape; the message says where.
+pub fn from_text(text: &str) -> Result<MendPlan, MendError> {
+    toml::from_str(text).map_err(|e| MendError::NotAPlan(e.to_string()))
+}
