@@ -58,6 +58,15 @@ impl Bench<'_> {
         let mut best = match self.earlier {
             Some(earlier) => {
                 fill(&mut truth, earlier);
+                for (i, cause) in causes.iter().enumerate() {
+                    let chips = cause.chips();
+                    let alone = causes.iter().enumerate().all(|(j, other)| {
+                        i == j || !other.chips().iter().any(|c| chips.contains(c))
+                    });
+                    if alone {
+                        cause.reconcile(&mut truth, self.seen);
+                    }
+                }
                 self.weigh_given(causes, truth, earlier)
             }
             None => self.weigh_alone(causes, truth),

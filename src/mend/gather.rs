@@ -87,6 +87,16 @@ fn reorder(examined: &Examined) -> Option<Reorder> {
     })
 }
 
+/// What is expected of a source before anything is compared: a rate of agreement, and how many values of
+/// experience it is worth. Between visits owners edit one value in a hundred.
+const SAME: (f64, f64) = (0.99, 40.0);
+/// The same for a source of which nothing is known beforehand.
+const UNSURE: (f64, f64) = (0.5, 2.0);
+
+fn expected_counts((rate, weight): (f64, f64)) -> (f64, f64, f64) {
+    (rate * weight, weight, 0.1 * weight)
+}
+
 struct Bench<'a> {
     content: &'a Content<'a>,
     /// Contents with everything doubtful unknown.
@@ -137,23 +147,23 @@ impl<'a> Bench<'a> {
         let named = sources
             .earlier
             .iter()
-            .map(|(n, r)| (format!("the earlier reading {n} holds it"), r))
-            .chain(sources.reads.iter().map(|(n, r)| (format!("the read {n} shows it"), r)))
-            .chain(sources.alike.iter().map(|(n, r)| (format!("the bank {n} holds it"), r)));
-        for (who, reading) in named {
+            .map(|(n, r)| (format!("the earlier reading {n} holds it"), r, SAME))
+            .chain(sources.reads.iter().map(|(n, r)| (format!("the read {n} shows it"), r, SAME)))
+            .chain(sources.alike.iter().map(|(n, r)| (format!("the bank {n} holds it"), r, UNSURE)));
+        for (who, reading, expected) in named {
             let memory = Memory::of(content.layout, reading).map_err(|e| MendError::Other {
                 name: who.clone(),
                 says: e.to_string(),
             })?;
             let codes = content.codec.decode(&memory);
-            let reliable = bench.agreement(|a, e, f| Some(codes.areas[a].get(e, f)));
+            let reliable = bench.agreement(expected, |a, e, f| Some(codes.areas[a].get(e, f)));
             bench.sources.push(Source {
                 who,
                 codes,
                 reliable,
             });
         }
-        bench.siblings = bench.agreement(|a, e, f| {
+        bench.siblings = bench.agreement(UNSURE, |a, e, f| {
             let first = bench.content.shape.areas[a].first_voice[e];
             (first != e).then(|| bench.codes.areas[a].get(first, f))
         });
@@ -162,8 +172,8 @@ impl<'a> Bench<'a> {
     }
 
     /// Chance that a source holds the truth, from the values where the truth is known.
-    fn agreement(&self, other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>) -> f64 {
-        let (mut same, mut n, mut by_chance) = (0.0, 0.0, 0.0);
+    fn agreement(&self, expected: (f64, f64), other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>) -> f64 {
+        let (mut same, mut n, mut by_chance) = expected_counts(expected);
         for (a, shape) in self.content.shape.areas.iter().enumerate() {
             for &f in &shape.values {
                 let full = low_mask(shape.fields[f].width);
@@ -230,22 +240,8 @@ impl<'a> Bench<'a> {
                 });
             }
         }
-        let mates = (0..shape.entries)
-            .filter(|o| *o != e && shape.first_voice[*o] == shape.first_voice[e]);
         let area = &self.content.layout.areas[a];
-        for o in mates {
-            let (code, known) = self.codes.areas[a].get(o, f);
-            if known == low_mask(shape.fields[f].width) && shape.fields[f].legal(code) {
-                let reliable =
-                    self.here(a, e, self.siblings, |f| Some(self.codes.areas[a].get(o, f)));
-                out.push(Says {
-                    who: format!("{} holds it", area.entry_label(o)),
-                    code,
-                    known,
-                    reliable,
-                });
-            }
-        }
+        out.extend(self.voices_say((a, e, f)));
         for copy in &area.copies {
             let at = e * area.bits_per_entry + area.fields[f].first;
             let places = &copy.places[at..at + usize::from(area.fields[f].width)];
@@ -260,6 +256,34 @@ impl<'a> Bench<'a> {
             }
         }
         out
+    }
+
+    /// What the other voices of the preset say, as one source: they were dialled together, so that their agreement
+    /// with each other proves nothing.
+    fn voices_say(&self, (a, e, f): Spot) -> Option<Says> {
+        let shape = &self.content.shape.areas[a];
+        let area = &self.content.layout.areas[a];
+        let full = low_mask(shape.fields[f].width);
+        let mates: Vec<(usize, u64)> = (0..shape.entries)
+            .filter(|o| *o != e && shape.first_voice[*o] == shape.first_voice[e])
+            .filter_map(|o| Some((o, self.codes.areas[a].code(o, f)?)))
+            .filter(|(_, code)| shape.fields[f].legal(*code))
+            .collect();
+        let votes = |code: u64| mates.iter().filter(|m| m.1 == code).count();
+        let &(best, code) = mates.iter().max_by_key(|m| (votes(m.1), std::cmp::Reverse(m.0)))?;
+        let share = votes(code) as f64 / mates.len() as f64;
+        let here = self.here(a, e, self.siblings, |f| Some(self.codes.areas[a].get(best, f)));
+        let names: Vec<String> = mates
+            .iter()
+            .filter(|m| m.1 == code)
+            .map(|m| area.entry_label(m.0))
+            .collect();
+        Some(Says {
+            who: format!("held by {}", names.join(" and ")),
+            code,
+            known: full,
+            reliable: here * share,
+        })
     }
 
     /// How reliable a source is for one entry: its agreement over the bank, weighed with its agreement there.
@@ -285,7 +309,9 @@ impl<'a> Bench<'a> {
         }
         let chance = if n > 0.0 { by_chance / n } else { 0.5 };
         let expected = whole + (1.0 - whole) * chance;
-        corrected(same + WHOLE * expected, n + WHOLE, chance * (n + WHOLE))
+        // The bank's experience smooths already.
+        let rate = (same + WHOLE * expected) / (n + WHOLE);
+        ((rate - chance) / (1.0 - chance)).clamp(0.0, 0.999_99)
     }
 
     fn belief(&self, (a, e, f): Spot, says: &[Says]) -> Belief {

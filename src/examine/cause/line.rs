@@ -127,6 +127,31 @@ impl Cause for Line {
         }
     }
 
+    fn reconcile(&self, truth: &mut [ChipImage], seen: &[ChipImage]) {
+        let Line::Bridged {
+            chip,
+            lines: (a, b),
+            low_wins,
+        } = *self
+        else {
+            return;
+        };
+        let (Some(image), Some(seen)) = (truth.get_mut(chip), seen.get(chip)) else { return };
+        let both = (1u8 << a) | (1 << b);
+        image.edit(|cell, v, k| {
+            let c = cell as usize;
+            let (s, known) = (seen.values()[c] & both, seen.known()[c] & both == both);
+            // Both read 0 although both should hold 1 (or the other way): one of them was changed.
+            if known && low_wins && s == 0 && v & both == both {
+                (v & !(1 << a), k)
+            } else if known && !low_wins && s == both && v & both == 0 {
+                (v | 1 << a, k)
+            } else {
+                (v, k)
+            }
+        });
+    }
+
     fn chips(&self) -> Vec<usize> {
         match self {
             Line::Stuck { chip, .. } | Line::Bridged { chip, .. } => vec![*chip],

@@ -51,6 +51,9 @@ pub trait Cause: Debug + Send + Sync {
     /// saying what is known.
     fn undo(&self, chips: &mut [ChipImage], plausible: bool);
 
+    /// Changes guessed contents where they cannot have led to what is seen, since an owner edited them meanwhile.
+    fn reconcile(&self, _truth: &mut [ChipImage], _seen: &[ChipImage]) {}
+
     /// Whether it only puts contents in another order, so that nothing is lost.
     fn rearranges(&self) -> bool {
         false
