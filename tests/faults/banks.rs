@@ -27,8 +27,8 @@ struct FieldPlan {
     habit: Habit,
 }
 
-pub struct Maker<'a> {
-    pub layout: &'a Layout,
+pub(crate) struct Maker<'a> {
+    pub(crate) layout: &'a Layout,
     plans: Vec<FieldPlan>,
 }
 
@@ -45,7 +45,7 @@ fn legal_codes(area: &Area, field: &Field) -> Vec<u64> {
 
 impl<'a> Maker<'a> {
     /// Draws up how this owner dials each parameter.
-    pub fn new(layout: &'a Layout, rng: &mut Rng) -> Self {
+    pub(crate) fn new(layout: &'a Layout, rng: &mut Rng) -> Self {
         let mut plans = Vec::new();
         for (a, area) in layout.areas.iter().enumerate() {
             let mut taken = vec![false; area.bits_per_entry];
@@ -98,7 +98,7 @@ impl<'a> Maker<'a> {
     }
 
     /// The codes of one sensible patch, one for each planned field of an area.
-    pub fn patch(&self, area: usize, rng: &mut Rng) -> Vec<(usize, u64)> {
+    pub(crate) fn patch(&self, area: usize, rng: &mut Rng) -> Vec<(usize, u64)> {
         self.plans
             .iter()
             .filter(|p| p.area == area)
@@ -114,7 +114,7 @@ impl<'a> Maker<'a> {
     }
 
     /// A legal code of one field other than `now`, if there is one.
-    pub fn other(&self, area: usize, field: usize, now: u64, rng: &mut Rng) -> Option<u64> {
+    pub(crate) fn other(&self, area: usize, field: usize, now: u64, rng: &mut Rng) -> Option<u64> {
         let plan = self
             .plans
             .iter()
@@ -124,7 +124,7 @@ impl<'a> Maker<'a> {
     }
 
     /// Fields of an area that hold values.
-    pub fn values(&self, area: usize) -> Vec<usize> {
+    pub(crate) fn values(&self, area: usize) -> Vec<usize> {
         self.plans
             .iter()
             .filter(|p| p.area == area)
@@ -138,7 +138,7 @@ impl<'a> Maker<'a> {
             .collect()
     }
 
-    pub fn write(&self, memory: &mut Memory, area: usize, entry: usize, patch: &[(usize, u64)]) {
+    pub(crate) fn write(&self, memory: &mut Memory, area: usize, entry: usize, patch: &[(usize, u64)]) {
         for (f, code) in patch {
             let places = self.layout.areas[area].field_places(entry, *f);
             memory.scatter(places, *code);
@@ -146,7 +146,7 @@ impl<'a> Maker<'a> {
     }
 
     /// A whole healthy bank.
-    pub fn bank(&self, rng: &mut Rng) -> Memory {
+    pub(crate) fn bank(&self, rng: &mut Rng) -> Memory {
         let images: Vec<ChipImage> = self
             .layout
             .chips
@@ -212,7 +212,7 @@ impl<'a> Maker<'a> {
     }
 
     /// Computes every check and writes every mirrored copy, as the instrument would.
-    pub fn settle_promises(&self, memory: &mut Memory) {
+    pub(crate) fn settle_promises(&self, memory: &mut Memory) {
         for area in &self.layout.areas {
             for check in &area.checks {
                 for instance in &check.instances {
@@ -232,7 +232,7 @@ impl<'a> Maker<'a> {
     }
 
     /// The owner edits some presets: a few values here, a new patch there.
-    pub fn edit(&self, memory: &mut Memory, rng: &mut Rng) {
+    pub(crate) fn edit(&self, memory: &mut Memory, rng: &mut Rng) {
         let presets: Vec<usize> = (0..self.layout.areas.len())
             .filter(|a| !self.values(*a).is_empty())
             .collect();

@@ -6,7 +6,7 @@ use cellkeep::layout::model::Layout;
 use crate::rng::Rng;
 
 /// The faults injected, by the code the program should answer with.
-pub const LINE_AND_CHIP: [&str; 14] = [
+pub(crate) const LINE_AND_CHIP: [&str; 14] = [
     "line.stuck",
     "line.bridged",
     "address.stuck",
@@ -24,7 +24,7 @@ pub const LINE_AND_CHIP: [&str; 14] = [
 ];
 
 /// Faults of some cells or of a stream.
-pub const CELLS: [&str; 4] = [
+pub(crate) const CELLS: [&str; 4] = [
     "decay.scattered",
     "entry.glitched",
     "stream.slipped",
@@ -65,7 +65,7 @@ fn power_up(image: &mut ChipImage, rng: &mut Rng) {
 }
 
 /// Damages the images. Returns the chip concerned, or nothing where the fault does not apply to these chips.
-pub fn inject(
+pub(crate) fn inject(
     fault: &str,
     chips: &mut [ChipImage],
     layout: &Layout,

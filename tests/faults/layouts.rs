@@ -5,7 +5,7 @@ use cellkeep::layout::model::*;
 use crate::rng::Rng;
 
 /// Ids of the built-in layouts.
-pub const SHIPPED: [&str; 6] = [
+pub(crate) const SHIPPED: [&str; 6] = [
     "aldermoor-four",
     "aldermoor-eight",
     "pellow-six",
@@ -14,7 +14,7 @@ pub const SHIPPED: [&str; 6] = [
     "tessaly-nine",
 ];
 
-pub fn shipped(id: &str) -> Layout {
+pub(crate) fn shipped(id: &str) -> Layout {
     cellkeep::layout::load(id).unwrap_or_else(|e| panic!("{id}: {e}"))
 }
 
@@ -157,7 +157,7 @@ fn scramble(rng: &mut Rng, lines: usize) -> impl Fn(u32) -> u32 + use<> {
 }
 
 /// A layout of a random kind.
-pub fn random(seed: u64) -> Layout {
+pub(crate) fn random(seed: u64) -> Layout {
     let mut rng = Rng::new(seed ^ 0x1a70_0715);
     match rng.below(4) {
         0 => serial(seed, &mut rng),

@@ -2,14 +2,14 @@
 //! Generators", 2014), so that every trial can be repeated from its seed on any machine.
 
 #[derive(Clone)]
-pub struct Rng(u64);
+pub(crate) struct Rng(u64);
 
 impl Rng {
-    pub fn new(seed: u64) -> Self {
+    pub(crate) fn new(seed: u64) -> Self {
         Self(seed)
     }
 
-    pub fn next(&mut self) -> u64 {
+    pub(crate) fn next(&mut self) -> u64 {
         self.0 = self.0.wrapping_add(0x9e37_79b9_7f4a_7c15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
@@ -18,28 +18,28 @@ impl Rng {
     }
 
     /// A number below `n`.
-    pub fn below(&mut self, n: usize) -> usize {
+    pub(crate) fn below(&mut self, n: usize) -> usize {
         (self.next() % n.max(1) as u64) as usize
     }
 
     /// A number from `low` to `high`, both included.
-    pub fn between(&mut self, low: usize, high: usize) -> usize {
+    pub(crate) fn between(&mut self, low: usize, high: usize) -> usize {
         low + self.below(high - low + 1)
     }
 
-    pub fn unit(&mut self) -> f64 {
+    pub(crate) fn unit(&mut self) -> f64 {
         (self.next() >> 11) as f64 / (1u64 << 53) as f64
     }
 
-    pub fn chance(&mut self, p: f64) -> bool {
+    pub(crate) fn chance(&mut self, p: f64) -> bool {
         self.unit() < p
     }
 
-    pub fn pick<'a, T>(&mut self, from: &'a [T]) -> &'a T {
+    pub(crate) fn pick<'a, T>(&mut self, from: &'a [T]) -> &'a T {
         &from[self.below(from.len())]
     }
 
-    pub fn shuffle<T>(&mut self, items: &mut [T]) {
+    pub(crate) fn shuffle<T>(&mut self, items: &mut [T]) {
         for i in (1..items.len()).rev() {
             items.swap(i, self.below(i + 1));
         }

@@ -11,16 +11,16 @@ use crate::banks::Maker;
 use crate::inject::inject;
 use crate::rng::Rng;
 
-pub struct Trial {
-    pub earlier: Vec<ChipImage>,
+pub(crate) struct Trial {
+    pub(crate) earlier: Vec<ChipImage>,
     /// The bank before the fault, edits included.
-    pub truth: Vec<ChipImage>,
-    pub seen: Vec<ChipImage>,
+    pub(crate) truth: Vec<ChipImage>,
+    pub(crate) seen: Vec<ChipImage>,
     /// Chips concerned, one list a fault.
-    pub chips: Vec<Vec<usize>>,
+    pub(crate) chips: Vec<Vec<usize>>,
 }
 
-pub fn reading(layout: &Layout, images: &[ChipImage]) -> Reading {
+pub(crate) fn reading(layout: &Layout, images: &[ChipImage]) -> Reading {
     Reading::new(
         layout
             .chips
@@ -35,7 +35,7 @@ fn images(memory: &Memory) -> Vec<ChipImage> {
     memory.images().expect("shapes of the layout")
 }
 
-pub fn differing_bits(a: &[ChipImage], b: &[ChipImage]) -> u32 {
+pub(crate) fn differing_bits(a: &[ChipImage], b: &[ChipImage]) -> u32 {
     a.iter()
         .zip(b)
         .flat_map(|(a, b)| a.values().iter().zip(b.values()))
@@ -44,10 +44,10 @@ pub fn differing_bits(a: &[ChipImage], b: &[ChipImage]) -> u32 {
 }
 
 /// Least bits a fault must change to count as one: below that there is nothing to see.
-pub const EFFECT: u32 = 6;
+pub(crate) const EFFECT: u32 = 6;
 
 /// Makes a trial with the faults given; nothing where one does not apply to the layout or has no effect.
-pub fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng) -> Option<Trial> {
+pub(crate) fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng) -> Option<Trial> {
     let maker = Maker::new(layout, rng);
     let mut memory = maker.bank(rng);
     let earlier = images(&memory);
@@ -83,7 +83,7 @@ pub fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng) -> Op
     None
 }
 
-pub fn run(layout: &Layout, trial: &Trial, with_earlier: bool, with_layout: bool) -> Examined {
+pub(crate) fn run(layout: &Layout, trial: &Trial, with_earlier: bool, with_layout: bool) -> Examined {
     let seen = reading(layout, &trial.seen);
     let earlier = reading(layout, &trial.earlier);
     examine(
@@ -108,7 +108,7 @@ fn class<'a>(code: &'a str, layout: &Layout) -> &'a str {
 }
 
 /// Whether an explanation names exactly these faults, in any order.
-pub fn names(causes: &[String], faults: &[&str], layout: &Layout) -> bool {
+pub(crate) fn names(causes: &[String], faults: &[&str], layout: &Layout) -> bool {
     let sorted = |list: &mut Vec<&str>| list.sort_unstable();
     let mut said: Vec<&str> = causes.iter().map(|c| class(c, layout)).collect();
     let mut meant: Vec<&str> = faults.iter().map(|c| class(c, layout)).collect();
@@ -118,7 +118,7 @@ pub fn names(causes: &[String], faults: &[&str], layout: &Layout) -> bool {
 }
 
 /// Position of the true explanation among those listed.
-pub fn rank(examined: &Examined, faults: &[&str], layout: &Layout) -> Option<usize> {
+pub(crate) fn rank(examined: &Examined, faults: &[&str], layout: &Layout) -> Option<usize> {
     examined
         .examination
         .explanations
@@ -127,7 +127,7 @@ pub fn rank(examined: &Examined, faults: &[&str], layout: &Layout) -> Option<usi
 }
 
 /// Whether anything above a note was found.
-pub fn alarmed(examined: &Examined) -> bool {
+pub(crate) fn alarmed(examined: &Examined) -> bool {
     examined
         .examination
         .findings
@@ -137,7 +137,7 @@ pub fn alarmed(examined: &Examined) -> bool {
 
 /// The code a proposal is about as it truly is.
 #[allow(dead_code)] // The short form does not mend at random.
-pub fn truth_of(layout: &Layout, truth: &[ChipImage], p: &cellkeep::mend::Proposal) -> u64 {
+pub(crate) fn truth_of(layout: &Layout, truth: &[ChipImage], p: &cellkeep::mend::Proposal) -> u64 {
     let area = layout.area(&p.area).expect("an area of the layout");
     let entry = (0..area.entries()).find(|e| area.entry_label(*e) == p.entry).expect("an entry");
     let parameter = &area.parameters[area.parameter(&p.parameter).expect("a parameter")];
