@@ -128,10 +128,20 @@ fn print(plan: &MendPlan, args: &Args) {
     }
     more(plan.proposals.len(), "proposals");
     for l in plan.losses.iter().take(LISTED) {
-        say!("lost      {}, {}: {}  {}", l.area, l.entry, l.parameter, l.lost);
+        say!(
+            "lost      {}, {}: {}  {}",
+            l.area,
+            l.entry,
+            l.parameter,
+            l.lost
+        );
     }
     more(plan.losses.len(), "losses");
-    let sure = plan.proposals.iter().filter(|p| p.probability >= 0.99).count();
+    let sure = plan
+        .proposals
+        .iter()
+        .filter(|p| p.probability >= 0.99)
+        .count();
     say!(
         "{} values proposed, {sure} of them at least 99 % sure; {} lost; the plan is {}",
         plan.proposals.len(),
@@ -139,7 +149,9 @@ fn print(plan: &MendPlan, args: &Args) {
         args.output.display()
     );
     if plan.proposals.is_empty() && plan.reorder.is_none() {
-        say!("next: nothing can be mended from these readings; another read, an earlier reading or a bank alike may know more");
+        say!(
+            "next: nothing can be mended from these readings; another read, an earlier reading or a bank alike may know more"
+        );
     } else {
         say!(
             "next: read the plan, set accept = true where you agree, then `cellkeep mend --apply {} {} -o FOLDER`",
@@ -187,8 +199,18 @@ fn apply(args: &Args, layout: &Layout, file: &Path) -> Outcome {
     );
     say!("wrote {} to {folder}", written.files.join(", "));
     if !plan.losses.is_empty() {
-        say!("{} parameters stay lost; the plan beside the reading lists them for the customer", plan.losses.len());
+        say!(
+            "{} parameters stay lost; the plan beside the reading lists them for the customer",
+            plan.losses.len()
+        );
     }
-    say!("next: `cellkeep compare {} {folder}` shows every change; `cellkeep examine {folder}` looks again", args.reading);
-    Ok(if plan.losses.is_empty() { Status::Clean } else { Status::Findings })
+    say!(
+        "next: `cellkeep compare {} {folder}` shows every change; `cellkeep examine {folder}` looks again",
+        args.reading
+    );
+    Ok(if plan.losses.is_empty() {
+        Status::Clean
+    } else {
+        Status::Findings
+    })
 }

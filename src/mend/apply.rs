@@ -33,7 +33,10 @@ pub fn apply(
     ordered: Option<&[ChipImage]>,
 ) -> Result<Mended, MendError> {
     for chip in &plan.chips {
-        if reading.chip(&chip.chip).is_none_or(|c| c.sha256() != chip.sha256) {
+        if reading
+            .chip(&chip.chip)
+            .is_none_or(|c| c.sha256() != chip.sha256)
+        {
             return Err(MendError::OtherReading {
                 chip: chip.chip.clone(),
             });
@@ -67,7 +70,11 @@ pub fn apply(
         })?;
         let origin = Origin {
             verb: "mended".to_owned(),
-            why: format!("{:.2} % sure: {}", 100.0 * p.probability, p.evidence.join("; ")),
+            why: format!(
+                "{:.2} % sure: {}",
+                100.0 * p.probability,
+                p.evidence.join("; ")
+            ),
             from: plan.earlier.clone(),
         };
         set(&mut mended.reading, places, p.code, &origin);
@@ -121,7 +128,9 @@ fn places<'a>(layout: &'a Layout, p: &Proposal) -> Result<&'a [BitPlace], String
 fn set(reading: &mut Reading, places: &[BitPlace], code: u64, origin: &Origin) -> usize {
     let mut changed = 0;
     for (k, p) in places.iter().enumerate().take(64) {
-        let Some(chip) = reading.chips.get_mut(usize::from(p.chip)) else { continue };
+        let Some(chip) = reading.chips.get_mut(usize::from(p.chip)) else {
+            continue;
+        };
         let bit = Some((code >> k & 1 == 1) != p.inverted);
         if chip.image.bit(p.cell, p.line) != bit {
             chip.set_bit(p.cell, p.line, bit, origin);

@@ -148,8 +148,18 @@ impl<'a> Bench<'a> {
             .earlier
             .iter()
             .map(|(n, r)| (format!("the earlier reading {n} holds it"), r, SAME))
-            .chain(sources.reads.iter().map(|(n, r)| (format!("the read {n} shows it"), r, SAME)))
-            .chain(sources.alike.iter().map(|(n, r)| (format!("the bank {n} holds it"), r, UNSURE)));
+            .chain(
+                sources
+                    .reads
+                    .iter()
+                    .map(|(n, r)| (format!("the read {n} shows it"), r, SAME)),
+            )
+            .chain(
+                sources
+                    .alike
+                    .iter()
+                    .map(|(n, r)| (format!("the bank {n} holds it"), r, UNSURE)),
+            );
         for (who, reading, expected) in named {
             let memory = Memory::of(content.layout, reading).map_err(|e| MendError::Other {
                 name: who.clone(),
@@ -172,14 +182,22 @@ impl<'a> Bench<'a> {
     }
 
     /// Chance that a source holds the truth, from the values where the truth is known.
-    fn agreement(&self, expected: (f64, f64), other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>) -> f64 {
+    fn agreement(
+        &self,
+        expected: (f64, f64),
+        other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>,
+    ) -> f64 {
         let (mut same, mut n, mut by_chance) = expected_counts(expected);
         for (a, shape) in self.content.shape.areas.iter().enumerate() {
             for &f in &shape.values {
                 let full = low_mask(shape.fields[f].width);
                 for e in 0..shape.entries {
-                    let Some((x, kx)) = other(a, e, f) else { continue };
-                    let Some(truth) = self.codes.areas[a].code(e, f) else { continue };
+                    let Some((x, kx)) = other(a, e, f) else {
+                        continue;
+                    };
+                    let Some(truth) = self.codes.areas[a].code(e, f) else {
+                        continue;
+                    };
                     if kx == full {
                         n += 1.0;
                         same += f64::from(u8::from(x == truth));
@@ -230,8 +248,7 @@ impl<'a> Bench<'a> {
         for s in &self.sources {
             let (code, known) = s.codes.areas[a].get(e, f);
             if known != 0 && shape.fields[f].legal(code) {
-                let reliable =
-                    self.here(a, e, s.reliable, |f| Some(s.codes.areas[a].get(e, f)));
+                let reliable = self.here(a, e, s.reliable, |f| Some(s.codes.areas[a].get(e, f)));
                 out.push(Says {
                     who: s.who.clone(),
                     code,
@@ -270,9 +287,13 @@ impl<'a> Bench<'a> {
             .filter(|(_, code)| shape.fields[f].legal(*code))
             .collect();
         let votes = |code: u64| mates.iter().filter(|m| m.1 == code).count();
-        let &(best, code) = mates.iter().max_by_key(|m| (votes(m.1), std::cmp::Reverse(m.0)))?;
+        let &(best, code) = mates
+            .iter()
+            .max_by_key(|m| (votes(m.1), std::cmp::Reverse(m.0)))?;
         let share = votes(code) as f64 / mates.len() as f64;
-        let here = self.here(a, e, self.siblings, |f| Some(self.codes.areas[a].get(best, f)));
+        let here = self.here(a, e, self.siblings, |f| {
+            Some(self.codes.areas[a].get(best, f))
+        });
         let names: Vec<String> = mates
             .iter()
             .filter(|m| m.1 == code)
@@ -430,7 +451,11 @@ impl<'a> Bench<'a> {
         let (code, known) = self.codes.areas[a].get(e, f);
         let lost = shape.width - known.count_ones() as u8;
         let now = bits(self.seen.areas[a].get(e, f).0, known, shape.width);
-        let head = (area.name.clone(), area.entry_label(e), parameter.key.clone());
+        let head = (
+            area.name.clone(),
+            area.entry_label(e),
+            parameter.key.clone(),
+        );
         match belief.best() {
             Some((best, chance)) if chance >= PROPOSED => {
                 let mut evidence: Vec<String> = says
@@ -438,14 +463,20 @@ impl<'a> Bench<'a> {
                     .filter(|s| (s.code ^ best) & s.known == 0)
                     .map(|s| format!("{} (right {:.1} % of the time)", s.who, 100.0 * s.reliable))
                     .collect();
-                evidence.extend(says.iter().filter(|s| (s.code ^ best) & s.known != 0).map(|s| {
-                    format!("against it: {} as {}", s.who, s.code)
-                }));
+                evidence.extend(
+                    says.iter()
+                        .filter(|s| (s.code ^ best) & s.known != 0)
+                        .map(|s| format!("against it: {} as {}", s.who, s.code)),
+                );
                 evidence.extend(checked.get(&(a, e, f)).cloned());
                 if lost == 0 {
                     evidence.push(format!("the code read, {code}, cannot be set"));
                 } else if known != 0 {
-                    evidence.push(format!("{} of {} bits survive", known.count_ones(), shape.width));
+                    evidence.push(format!(
+                        "{} of {} bits survive",
+                        known.count_ones(),
+                        shape.width
+                    ));
                 }
                 plan.proposals.push(Proposal {
                     accept: false,

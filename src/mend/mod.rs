@@ -61,7 +61,9 @@ pub enum MendError {
 impl Blame for MendError {
     fn who(&self) -> Who {
         match self {
-            MendError::NotAPlan(_) | MendError::OutOfOrder | MendError::Proposal { .. } => Who::File,
+            MendError::NotAPlan(_) | MendError::OutOfOrder | MendError::Proposal { .. } => {
+                Who::File
+            }
             _ => Who::Caller,
         }
     }

@@ -118,7 +118,11 @@ pub(super) fn check(beliefs: &mut [&mut Belief], width: u8, mut holds: impl FnMu
             p
         };
         let new = right + (1.0 - right) * otherwise;
-        let scale = if p < 1.0 { (1.0 - new) / (1.0 - p) } else { 0.0 };
+        let scale = if p < 1.0 {
+            (1.0 - new) / (1.0 - p)
+        } else {
+            0.0
+        };
         for (i, c) in b.codes.iter_mut().enumerate() {
             c.1 = if i == 0 { new } else { c.1 * scale };
         }

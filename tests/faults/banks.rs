@@ -138,7 +138,13 @@ impl<'a> Maker<'a> {
             .collect()
     }
 
-    pub(crate) fn write(&self, memory: &mut Memory, area: usize, entry: usize, patch: &[(usize, u64)]) {
+    pub(crate) fn write(
+        &self,
+        memory: &mut Memory,
+        area: usize,
+        entry: usize,
+        patch: &[(usize, u64)],
+    ) {
         for (f, code) in patch {
             let places = self.layout.areas[area].field_places(entry, *f);
             memory.scatter(places, *code);

@@ -163,11 +163,23 @@ fn mending(setup: &Setup) {
     let mut bins = [(0usize, 0usize, 0.0f64); 7];
     for (s, (what, faults, earlier)) in [
         ("dead chip, earlier reading", &["chip.dead"][..], true),
-        ("overwritten stretch, earlier reading", &["region.overwritten"][..], true),
+        (
+            "overwritten stretch, earlier reading",
+            &["region.overwritten"][..],
+            true,
+        ),
         ("decay, earlier reading", &["decay.scattered"][..], true),
         ("stuck line, earlier reading", &["line.stuck"][..], true),
-        ("dead chip, what else the reading holds", &["chip.dead"][..], false),
-        ("stuck line, what else the reading holds", &["line.stuck"][..], false),
+        (
+            "dead chip, what else the reading holds",
+            &["chip.dead"][..],
+            false,
+        ),
+        (
+            "stuck line, what else the reading holds",
+            &["line.stuck"][..],
+            false,
+        ),
     ]
     .into_iter()
     .enumerate()
@@ -179,11 +191,18 @@ fn mending(setup: &Setup) {
             let layout = setup.layout(seed, i);
             // Presets edited since the earlier reading are not in it; they are part of the test of calibration.
             let edited = earlier && rng.chance(0.5);
-            let Some(trial) = trial::make(&layout, faults, edited, &mut rng) else { continue };
+            let Some(trial) = trial::make(&layout, faults, edited, &mut rng) else {
+                continue;
+            };
             let examined = trial::run(&layout, &trial, earlier, true);
             let seen = trial::reading(&layout, &trial.seen);
             let sources = Sources {
-                earlier: earlier.then(|| ("earlier".to_owned(), trial::reading(&layout, &trial.earlier))),
+                earlier: earlier.then(|| {
+                    (
+                        "earlier".to_owned(),
+                        trial::reading(&layout, &trial.earlier),
+                    )
+                }),
                 ..Sources::default()
             };
             let plan = propose(&layout, "seen", &seen, &examined, &sources).expect("one layout");
@@ -221,7 +240,11 @@ fn mending(setup: &Setup) {
     println!("\nCalibration: of the proposals said to be this sure, so many are right");
     for (n, right, said) in bins {
         if n > 0 {
-            println!("said {:6.2} %   right {}   of {n}", 100.0 * said / n as f64, rate(right, n));
+            println!(
+                "said {:6.2} %   right {}   of {n}",
+                100.0 * said / n as f64,
+                rate(right, n)
+            );
         }
     }
 }
@@ -265,7 +288,9 @@ fn main() {
         .collect();
     let trials = words.iter().find_map(|w| w.parse().ok()).unwrap_or(40);
     let has = |w: &str| words.iter().any(|x| x == w);
-    let any = ["alone", "earlier", "cells", "two", "healthy", "mend", "time"];
+    let any = [
+        "alone", "earlier", "cells", "two", "healthy", "mend", "time",
+    ];
     let chosen = |w: &str| has(w) || !any.iter().any(|x| has(x));
     let setup = Setup {
         trials,

@@ -83,7 +83,12 @@ pub(crate) fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng
     None
 }
 
-pub(crate) fn run(layout: &Layout, trial: &Trial, with_earlier: bool, with_layout: bool) -> Examined {
+pub(crate) fn run(
+    layout: &Layout,
+    trial: &Trial,
+    with_earlier: bool,
+    with_layout: bool,
+) -> Examined {
     let seen = reading(layout, &trial.seen);
     let earlier = reading(layout, &trial.earlier);
     examine(
@@ -139,7 +144,9 @@ pub(crate) fn alarmed(examined: &Examined) -> bool {
 #[allow(dead_code)] // The short form does not mend at random.
 pub(crate) fn truth_of(layout: &Layout, truth: &[ChipImage], p: &cellkeep::mend::Proposal) -> u64 {
     let area = layout.area(&p.area).expect("an area of the layout");
-    let entry = (0..area.entries()).find(|e| area.entry_label(*e) == p.entry).expect("an entry");
+    let entry = (0..area.entries())
+        .find(|e| area.entry_label(*e) == p.entry)
+        .expect("an entry");
     let parameter = &area.parameters[area.parameter(&p.parameter).expect("a parameter")];
     let field = parameter.fields.start + p.character.map_or(0, |c| c - 1);
     let refs: Vec<&ChipImage> = truth.iter().collect();

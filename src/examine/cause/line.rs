@@ -136,7 +136,9 @@ impl Cause for Line {
         else {
             return;
         };
-        let (Some(image), Some(seen)) = (truth.get_mut(chip), seen.get(chip)) else { return };
+        let (Some(image), Some(seen)) = (truth.get_mut(chip), seen.get(chip)) else {
+            return;
+        };
         let both = (1u8 << a) | (1 << b);
         image.edit(|cell, v, k| {
             let c = cell as usize;
