@@ -1,0 +1,278 @@
+//! What a person can say about an undocumented instrument: its panel, its presets and voices, its chips.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// One memory chip as its type number says.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChipShape {
+    /// The name printed on the board; files of a reading carry it.
+    pub id: String,
+    /// Number of cells.
+    pub words: u32,
+    /// Number of data lines, 1 to 8.
+    pub width: u8,
+}
+
+/// What a control is, which decides how it can be dialled.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Kind {
+    /// A rotary knob, dialled from 0.0 to 10.0.
+    Knob,
+    /// A slider, read the same way.
+    Slider,
+    /// A two-position switch.
+    Switch,
+    /// A stepped selector.
+    Selector,
+    /// A number shown on a display.
+    Number,
+    /// A name, typed in.
+    Text,
+}
+
+/// One control of the panel.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PanelControl {
+    /// Stable key, dotted lower case: "filter.cutoff".
+    pub key: String,
+    /// What the panel says; the key where nothing is given.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub label: String,
+    /// Heading it is grouped under.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub group: Option<String>,
+    /// What it is.
+    pub kind: Kind,
+    /// Each voice can be set apart from the others.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub per_voice: bool,
+    /// Names of a selector's or switch's positions, in panel order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub positions: Vec<String>,
+    /// Lowest number of a display.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub low: Option<i64>,
+    /// Highest number of a display.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub high: Option<i64>,
+    /// Characters of a name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub chars: Option<usize>,
+}
+
+/// The panel file.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Panel {
+    /// Name of the instrument for people.
+    pub name: String,
+    /// How many presets (or sequence steps) can be saved.
+    pub presets: usize,
+    /// How many voices there are.
+    #[serde(default = "one")]
+    pub voices: usize,
+    /// What is saved one by one, if not presets: "step".
+    #[serde(default = "preset_word")]
+    pub axis: String,
+    /// The memory chips.
+    #[serde(default, rename = "chip")]
+    pub chips: Vec<ChipShape>,
+    /// The controls memory is thought to hold.
+    #[serde(default, rename = "control")]
+    pub controls: Vec<PanelControl>,
+}
+
+fn one() -> usize {
+    1
+}
+
+fn preset_word() -> String {
+    "preset".to_owned()
+}
+
+/// One thing that is dialled by itself: a control, of one voice where each voice has its own, one character of a name.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub struct Lane {
+    /// Index into [`Panel::controls`].
+    pub control: usize,
+    /// The voice, from 0, where each voice is set apart.
+    pub voice: Option<usize>,
+    /// The character, from 0, of a name.
+    pub character: Option<usize>,
+}
+
+/// A panel that cannot be planned for.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+pub enum PanelError {
+    /// Not TOML, or keys of the wrong kind.
+    #[error("the panel file cannot be read: {0}")]
+    Syntax(String),
+    /// A statement that cannot be.
+    #[error("panel: {0}")]
+    Impossible(String),
+}
+
+impl crate::blame::Blame for PanelError {
+    fn who(&self) -> crate::blame::Who {
+        crate::blame::Who::File
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some("`cellkeep trace plan --help` shows a panel file to start from".to_owned())
+    }
+}
+
+/// Most controls, presets and voices a plan is made for; far above any panel.
+const MOST: usize = 4096;
+
+impl Panel {
+    /// Reads a panel file.
+    ///
+    /// # Errors
+    /// When it is not TOML, has unknown keys, or says something impossible.
+    pub fn parse(text: &str) -> Result<Self, PanelError> {
+        let panel: Panel = toml::from_str(text)
+            .map_err(|e| PanelError::Syntax(e.to_string().trim_end().to_owned()))?;
+        panel.check()?;
+        Ok(panel)
+    }
+
+    /// Looks for statements that cannot be.
+    ///
+    /// # Errors
+    /// The first one found.
+    pub fn check(&self) -> Result<(), PanelError> {
+        let no = |what: String| Err(PanelError::Impossible(what));
+        if self.presets == 0 || self.presets > MOST || self.voices == 0 || self.voices > 64 {
+            return no("presets must be 1 to 4096 and voices 1 to 64".to_owned());
+        }
+        if self.controls.is_empty() || self.controls.len() > MOST {
+            return no("list the controls, one [[control]] each".to_owned());
+        }
+        for chip in &self.chips {
+            if crate::image::ChipImage::unknown(chip.words, chip.width).is_err() {
+                return no(format!(
+                    "chip {}: {} x {} is no chip",
+                    chip.id, chip.words, chip.width
+                ));
+            }
+        }
+        for (i, c) in self.controls.iter().enumerate() {
+            if self.controls[..i].iter().any(|o| o.key == c.key) {
+                return no(format!("two controls have the key \"{}\"", c.key));
+            }
+            let plain = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b"._-".contains(&b);
+            if c.key.is_empty() || !c.key.bytes().all(plain) {
+                return no(format!(
+                    "the key \"{}\" must be lower-case letters, digits, dots and hyphens",
+                    c.key
+                ));
+            }
+            match c.kind {
+                Kind::Selector if c.positions.len() < 2 => {
+                    return no(format!("{}: a selector needs its positions", c.key));
+                }
+                Kind::Switch if !matches!(c.positions.len(), 0 | 2) => {
+                    return no(format!("{}: a switch has two positions", c.key));
+                }
+                Kind::Number if c.span() < 1 || c.span() > 65_535 => {
+                    return no(format!("{}: a number needs low and high", c.key));
+                }
+                Kind::Text if !(1..=64).contains(&c.chars.unwrap_or(0)) => {
+                    return no(format!("{}: a name needs chars, 1 to 64", c.key));
+                }
+                _ => {}
+            }
+        }
+        Ok(())
+    }
+
+    /// Everything that is dialled by itself, in panel order.
+    pub fn lanes(&self) -> Vec<Lane> {
+        let mut out = Vec::new();
+        for (control, c) in self.controls.iter().enumerate() {
+            let voices: Vec<Option<usize>> = if c.per_voice && self.voices > 1 {
+                (0..self.voices).map(Some).collect()
+            } else {
+                vec![None]
+            };
+            let characters: Vec<Option<usize>> = match (c.kind, c.chars) {
+                (Kind::Text, Some(n)) => (0..n).map(Some).collect(),
+                _ => vec![None],
+            };
+            for &voice in &voices {
+                for &character in &characters {
+                    out.push(Lane {
+                        control,
+                        voice,
+                        character,
+                    });
+                }
+            }
+        }
+        out
+    }
+
+    /// A lane as a person names it.
+    pub fn lane_name(&self, lane: Lane) -> String {
+        let mut name = self.controls[lane.control].key.clone();
+        if let Some(v) = lane.voice {
+            name.push_str(&format!(" (voice {})", v + 1));
+        }
+        if let Some(c) = lane.character {
+            name.push_str(&format!(" (character {})", c + 1));
+        }
+        name
+    }
+}
+
+impl PanelControl {
+    /// What the panel says.
+    pub fn shown(&self) -> &str {
+        if self.label.is_empty() {
+            &self.key
+        } else {
+            &self.label
+        }
+    }
+
+    /// The highest position of a dial, switch, selector or display, counted from 0.
+    pub fn span(&self) -> u32 {
+        match self.kind {
+            Kind::Knob | Kind::Slider => DIAL,
+            Kind::Switch => 1,
+            Kind::Selector => self.positions.len().saturating_sub(1) as u32,
+            Kind::Number => {
+                let (low, high) = (self.low.unwrap_or(0), self.high.unwrap_or(0));
+                u32::try_from(high.saturating_sub(low)).unwrap_or(0)
+            }
+            Kind::Text => 127,
+        }
+    }
+
+    /// True where every position is met exactly: nothing is dialled by eye.
+    pub fn exact(&self) -> bool {
+        !matches!(self.kind, Kind::Knob | Kind::Slider)
+    }
+
+    /// A position as it is written on the sheet.
+    pub fn position(&self, at: u32) -> String {
+        match self.kind {
+            Kind::Knob | Kind::Slider => format!("{}.{}", at / 10, at % 10),
+            Kind::Switch | Kind::Selector => match self.positions.get(at as usize) {
+                Some(name) => name.clone(),
+                None if self.kind == Kind::Switch => ["off", "on"][at.min(1) as usize].to_owned(),
+                None => at.to_string(),
+            },
+            Kind::Number => (i64::from(at) + self.low.unwrap_or(0)).to_string(),
+            Kind::Text => char::from_u32(at).unwrap_or('?').to_string(),
+        }
+    }
+}
+
+/// The highest position of a dial: tenths of a mark from 0.0 to 10.0, finer than a hand can set it.
+pub const DIAL: u32 = 100;
