@@ -51,5 +51,6 @@ pub mod sheet;
 pub mod shelf;
 
 pub mod rehearse;
+pub mod trace;
 
 pub mod cli;

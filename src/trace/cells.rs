@@ -1,0 +1,256 @@
+//! Readings and plan side by side: what every bit held for every save.
+
+use super::panel::{Kind, Lane, Panel};
+use super::plan::{Plan, Purpose};
+use crate::reading::Reading;
+
+/// One chip over all readings.
+#[derive(Clone, Debug)]
+pub(crate) struct Cells {
+    pub(crate) id: String,
+    pub(crate) words: u32,
+    pub(crate) width: u8,
+    /// One value a cell, a vector a reading.
+    pub(crate) values: Vec<Vec<u8>>,
+    /// Which bits are known, likewise.
+    pub(crate) known: Vec<Vec<u8>>,
+}
+
+/// Readings that do not belong to the plan, or to each other.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+pub enum TraceError {
+    /// More or fewer readings than the plan asks for.
+    #[error("the plan asks for {expected} readings, {found} were given")]
+    Readings {
+        /// Readings given.
+        found: usize,
+        /// Readings the plan asks for.
+        expected: usize,
+    },
+    /// Chips of one reading are missing in another, or have another shape.
+    #[error("reading {reading}: chip {chip} {what}")]
+    Chips {
+        /// The reading, from 1.
+        reading: usize,
+        /// The chip.
+        chip: String,
+        /// What is wrong with it.
+        what: String,
+    },
+    /// Nothing in the readings follows the plan.
+    #[error("{0}")]
+    NothingFound(String),
+    /// The plan itself is impossible.
+    #[error("the plan cannot be used: {0}")]
+    Plan(String),
+}
+
+impl crate::blame::Blame for TraceError {
+    fn who(&self) -> crate::blame::Who {
+        match self {
+            TraceError::Readings { .. } => crate::blame::Who::Caller,
+            _ => crate::blame::Who::File,
+        }
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(
+            match self {
+                TraceError::Readings { .. } => {
+                    "give one reading after the other, in the order of the sheet"
+                }
+                TraceError::Chips { .. } => {
+                    "give readings of the same instrument, each with every chip"
+                }
+                TraceError::NothingFound(_) => {
+                    "check that the presets were saved after dialling and that the chips were read afterwards; then \
+                     read again, or dial the plan anew"
+                }
+                TraceError::Plan(_) => "make the plan anew with `cellkeep trace plan`",
+            }
+            .to_owned(),
+        )
+    }
+}
+
+/// Everything the solver looks at.
+pub(crate) struct Experiment<'a> {
+    pub(crate) plan: &'a Plan,
+    pub(crate) lanes: Vec<Lane>,
+    pub(crate) chips: Vec<Cells>,
+}
+
+impl<'a> Experiment<'a> {
+    pub(crate) fn new(plan: &'a Plan, readings: &[Reading]) -> Result<Self, TraceError> {
+        plan.check().map_err(TraceError::Plan)?;
+        if readings.len() != plan.readings() {
+            return Err(TraceError::Readings {
+                found: readings.len(),
+                expected: plan.readings(),
+            });
+        }
+        let Some(first) = readings.first() else {
+            return Err(TraceError::Plan("it saves nothing".to_owned()));
+        };
+        let mut chips: Vec<Cells> = first
+            .chips
+            .iter()
+            .map(|c| Cells {
+                id: c.id.clone(),
+                words: c.image.words(),
+                width: c.image.width(),
+                values: Vec::new(),
+                known: Vec::new(),
+            })
+            .collect();
+        if chips.is_empty() {
+            return Err(TraceError::NothingFound("the reading has no chips".to_owned()));
+        }
+        for (r, reading) in readings.iter().enumerate() {
+            for cells in &mut chips {
+                let wrong = |what: &str| TraceError::Chips {
+                    reading: r + 1,
+                    chip: cells.id.clone(),
+                    what: what.to_owned(),
+                };
+                let chip = reading
+                    .chips
+                    .iter()
+                    .find(|c| c.id.eq_ignore_ascii_case(&cells.id))
+                    .ok_or_else(|| wrong("is missing"))?;
+                if chip.image.words() != cells.words || chip.image.width() != cells.width {
+                    return Err(wrong("has another shape than in reading 1"));
+                }
+                cells.values.push(chip.image.values().to_vec());
+                cells.known.push(chip.image.known().to_vec());
+            }
+            if let Some(extra) = reading.chips.iter().find(|c| {
+                !first.chips.iter().any(|f| f.id.eq_ignore_ascii_case(&c.id))
+            }) {
+                return Err(TraceError::Chips {
+                    reading: r + 1,
+                    chip: extra.id.clone(),
+                    what: "is not in reading 1".to_owned(),
+                });
+            }
+        }
+        for shape in &plan.panel.chips {
+            match chips.iter().find(|c| c.id.eq_ignore_ascii_case(&shape.id)) {
+                Some(c) if c.words == shape.words && c.width == shape.width => {}
+                Some(c) => {
+                    return Err(TraceError::Chips {
+                        reading: 1,
+                        chip: shape.id.clone(),
+                        what: format!(
+                            "is {} x {}, the plan says {} x {}",
+                            c.words, c.width, shape.words, shape.width
+                        ),
+                    });
+                }
+                None => {
+                    return Err(TraceError::Chips {
+                        reading: 1,
+                        chip: shape.id.clone(),
+                        what: "is missing".to_owned(),
+                    });
+                }
+            }
+        }
+        let blank = |c: &Cells| {
+            c.values.iter().zip(&c.known).all(|(v, k)| {
+                let first = v.first().copied().unwrap_or(0);
+                v.iter().all(|b| *b == first) || k.iter().all(|b| *b == 0)
+            })
+        };
+        if chips.iter().all(blank) {
+            return Err(TraceError::NothingFound(
+                "every chip holds one value throughout: the readings are blank".to_owned(),
+            ));
+        }
+        Ok(Self {
+            plan,
+            lanes: plan.panel.lanes(),
+            chips,
+        })
+    }
+
+    pub(crate) fn panel(&self) -> &Panel {
+        &self.plan.panel
+    }
+}
+
+/// The words of every lane over the saves of end-stop settings.
+pub(crate) struct Dictionary {
+    /// The saves, as indices into [`Plan::saves`]; at most 128.
+    pub(crate) saves: Vec<usize>,
+    /// One word a lane that has end stops; bit `i` is 1 where the lane stands high in `saves[i]`.
+    pub(crate) words: Vec<u128>,
+    /// The lane of each word.
+    pub(crate) lanes: Vec<usize>,
+}
+
+impl Dictionary {
+    pub(crate) fn new(experiment: &Experiment) -> Self {
+        let plan = experiment.plan;
+        let saves: Vec<usize> = (0..plan.saves.len())
+            .filter(|&s| plan.settings[plan.saves[s].setting].purpose == Purpose::Ends)
+            .take(128)
+            .collect();
+        let mut words = Vec::new();
+        let mut lanes = Vec::new();
+        for (l, lane) in experiment.lanes.iter().enumerate() {
+            if experiment.panel().controls[lane.control].kind == Kind::Text {
+                continue;
+            }
+            let mut word = 0u128;
+            for (i, &s) in saves.iter().enumerate() {
+                if plan.settings[plan.saves[s].setting].positions[l] > 0 {
+                    word |= 1 << i;
+                }
+            }
+            words.push(word);
+            lanes.push(l);
+        }
+        Self {
+            saves,
+            words,
+            lanes,
+        }
+    }
+
+    pub(crate) fn mask(&self) -> u128 {
+        match self.saves.len() {
+            n if n >= 128 => u128::MAX,
+            n => (1 << n) - 1,
+        }
+    }
+
+    /// The nearest word to a column and the distance, complement allowed.
+    pub(crate) fn nearest(&self, column: u128, known: u128) -> (usize, u32) {
+        let mut best = (0, u32::MAX);
+        let all = known.count_ones();
+        for (i, w) in self.words.iter().enumerate() {
+            let d = ((w ^ column) & known).count_ones();
+            let d = d.min(all - d);
+            if d < best.1 {
+                best = (i, d);
+            }
+        }
+        best
+    }
+
+    /// How telling a column at a distance from its nearest word is: minus the logarithm of the chance that an
+    /// unrelated column comes as near.
+    pub(crate) fn telling(&self) -> Vec<f64> {
+        let n = self.saves.len() as f64;
+        let mut chance = 2.0 * self.words.len() as f64 / 2f64.powf(n);
+        let mut sum = 0.0;
+        let mut out = Vec::new();
+        for d in 0..=self.saves.len() / 4 {
+            sum += chance;
+            out.push(if sum < 0.25 { -sum.ln() } else { 0.0 });
+            chance *= (n - d as f64) / (d as f64 + 1.0);
+        }
+        out
+    }
+}

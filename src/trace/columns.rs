@@ -1,0 +1,98 @@
+//! Columns: one bit of an entry, followed through all presets of all readings.
+
+use super::cells::Experiment;
+use super::explain::Explained;
+
+/// One bit of an entry over all saves.
+#[derive(Clone, Debug)]
+pub(crate) struct Column {
+    /// Index of the structure it belongs to.
+    pub(crate) structure: usize,
+    /// Its base in that structure.
+    pub(crate) base: u32,
+    pub(crate) line: u8,
+    /// Chip and cell of preset 1.
+    pub(crate) chip: usize,
+    pub(crate) cell: u32,
+    /// One a save: 0, 1, or 2 where unknown.
+    pub(crate) rows: Vec<u8>,
+    /// How often it was 1 in the saves of each setting that count, and how often it was known.
+    pub(crate) ones: Vec<f32>,
+    pub(crate) known: Vec<f32>,
+}
+
+impl Column {
+    /// True where it held one value throughout.
+    pub(crate) fn constant(&self) -> Option<bool> {
+        let seen0 = self.rows.contains(&0);
+        let seen1 = self.rows.contains(&1);
+        match (seen0, seen1) {
+            (true, false) => Some(false),
+            (false, true) => Some(true),
+            _ => None,
+        }
+    }
+
+    /// Counts the saves that are to be believed.
+    pub(crate) fn count(&mut self, experiment: &Experiment, bad: &[bool]) {
+        self.ones.iter_mut().for_each(|x| *x = 0.0);
+        self.known.iter_mut().for_each(|x| *x = 0.0);
+        for (s, save) in experiment.plan.saves.iter().enumerate() {
+            if bad[s] || self.rows[s] == 2 {
+                continue;
+            }
+            self.known[save.setting] += 1.0;
+            self.ones[save.setting] += f32::from(self.rows[s]);
+        }
+        // Copies of one setting share its slips: they count for at most three independent looks.
+        for (one, known) in self.ones.iter_mut().zip(&mut self.known) {
+            if *known > 3.0 {
+                *one *= 3.0 / *known;
+                *known = 3.0;
+            }
+        }
+    }
+}
+
+/// All columns of the structures found.
+pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<Column> {
+    let settings = experiment.plan.settings.len();
+    let mut out = Vec::new();
+    for (structure, e) in structures.iter().enumerate() {
+        let len = e.space.len();
+        for &base in &e.bases {
+            for line in 0..e.space.width {
+                let mut rows = Vec::with_capacity(experiment.plan.saves.len());
+                for save in &experiment.plan.saves {
+                    let bit = e.map.cell(base, save.preset, len).map_or(2, |a| {
+                        let (chip, cell) = e.space.place(a);
+                        let chip = &experiment.chips[chip];
+                        let (v, k) = (
+                            chip.values[save.reading][cell as usize],
+                            chip.known[save.reading][cell as usize],
+                        );
+                        if k >> line & 1 == 1 { v >> line & 1 } else { 2 }
+                    });
+                    rows.push(bit);
+                }
+                let Some(first) = e.map.cell(base, 0, len) else {
+                    continue;
+                };
+                let (chip, cell) = e.space.place(first);
+                let mut column = Column {
+                    structure,
+                    base,
+                    line,
+                    chip,
+                    cell,
+                    rows,
+                    ones: vec![0.0; settings],
+                    known: vec![0.0; settings],
+                };
+                column.count(experiment, &vec![false; experiment.plan.saves.len()]);
+                out.push(column);
+            }
+        }
+    }
+    out
+}

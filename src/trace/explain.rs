@@ -1,0 +1,205 @@
+//! A hypothesis looked at closely: where its columns start, and how much of the memory it explains.
+
+use rayon::prelude::*;
+
+use super::cells::{Dictionary, Experiment};
+use super::space::{Contents, PresetMap, Space};
+
+/// A preset structure with the bases of its columns.
+#[derive(Clone, Debug)]
+pub(crate) struct Explained {
+    pub(crate) space: Space,
+    pub(crate) map: PresetMap,
+    /// Bases of the columns: the address of preset 1's cell, as the map counts.
+    pub(crate) bases: Vec<u32>,
+    /// Logarithm of the odds against chance.
+    pub(crate) weight: f64,
+    /// Columns that read as words of controls.
+    pub(crate) hits: usize,
+}
+
+/// Looks closely at a map: every base of the space, every save of an end-stop setting.
+pub(crate) fn explain(
+    experiment: &Experiment,
+    dictionary: &Dictionary,
+    space: &Space,
+    contents: &[Contents],
+    map: &PresetMap,
+) -> Option<Explained> {
+    let len = space.len();
+    let telling = dictionary.telling();
+    let rows: Vec<(usize, usize)> = dictionary
+        .saves
+        .iter()
+        .map(|&s| (experiment.plan.saves[s].reading, experiment.plan.saves[s].preset))
+        .collect();
+    let full = dictionary.mask();
+    // Weight of each base that lies inside the space; `None` where it does not.
+    let weigh = |base: u32| -> Option<(f64, usize)> {
+        let mut words = [(0u128, 0u128); 8];
+        for (i, &(reading, preset)) in rows.iter().enumerate() {
+            let cell = map.cell(base, preset, len)? as usize;
+            let (v, k) = (contents[reading].value[cell], contents[reading].known[cell]);
+            for (l, w) in words.iter_mut().enumerate().take(usize::from(space.width)) {
+                w.0 |= u128::from(v >> l & 1) << i;
+                w.1 |= u128::from(k >> l & 1) << i;
+            }
+        }
+        let mut weight = 0.0;
+        let mut hits = 0;
+        for (w, known) in &words[..usize::from(space.width)] {
+            let w = w & known;
+            if w == 0 || w == *known || known.count_ones() * 2 < full.count_ones() {
+                continue;
+            }
+            let (_, d) = dictionary.nearest(w, *known);
+            let t = telling.get(d as usize).copied().unwrap_or(0.0);
+            weight += t;
+            hits += usize::from(t > 0.0);
+        }
+        // The presets that hold no end-stop setting must lie inside too.
+        let inside = (0..map.offset.len()).all(|p| map.cell(base, p, len).is_some());
+        inside.then_some((weight, hits))
+    };
+    let weights: Vec<Option<(f64, usize)>> = (0..len).into_par_iter().map(weigh).collect();
+    if map.xor {
+        wired_bases(space, map, &weights)
+    } else {
+        stepped_bases(space, map, &weights)
+    }
+}
+
+/// Bits of an address at the given lines, gathered.
+pub(crate) fn gather(address: u32, lines: &[u32]) -> u32 {
+    lines.iter().enumerate().fold(0, |o, (i, l)| o | (address >> l & 1) << i)
+}
+
+/// The lines that tell which preset a cell holds: one a preset bit, chosen so that no other bit is needed.
+pub(crate) fn pivots(deltas: &[u32]) -> Vec<u32> {
+    let mut rows: Vec<u32> = deltas.to_vec();
+    let mut out = Vec::new();
+    for i in 0..rows.len() {
+        let line = rows[i].trailing_zeros().min(31);
+        out.push(line);
+        for j in 0..rows.len() {
+            if j != i && rows[j] >> line & 1 == 1 {
+                rows[j] ^= rows[i];
+            }
+        }
+    }
+    out
+}
+
+fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>]) -> Option<Explained> {
+    let pivots = pivots(&map.deltas);
+    let mut classes = vec![0.0; 1 << pivots.len()];
+    for (base, w) in weights.iter().enumerate() {
+        if let Some((w, _)) = w {
+            classes[gather(base as u32, &pivots) as usize] += w;
+        }
+    }
+    let best_of = |c: &[f64]| {
+        c.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map_or((0, 0.0), |(i, w)| (i as u32, *w))
+    };
+    let (origin, mut total) = best_of(&classes);
+    // A preset line may carry something of the slot as well: then the origin turns with that address line.
+    let mut turned: Vec<(u32, u32)> = Vec::new();
+    for line in (0..space.bits()).filter(|l| !pivots.contains(l)) {
+        let mut high = vec![0.0; classes.len()];
+        let mut low = vec![0.0; classes.len()];
+        for (base, w) in weights.iter().enumerate() {
+            if let Some((w, _)) = w {
+                let undo = turned.iter().fold(0, |o, (l, v)| if base as u32 >> l & 1 == 1 { o ^ v } else { o });
+                let class = (gather(base as u32, &pivots) ^ undo) as usize;
+                if base as u32 >> line & 1 == 1 { high[class] += w } else { low[class] += w }
+            }
+        }
+        let (h, hw) = best_of(&high);
+        if h != origin && hw > high[origin as usize] * 1.5 + 12.0 && low[origin as usize] > 0.0 {
+            turned.push((line, h ^ origin));
+            total += hw - high[origin as usize];
+        }
+    }
+    let bases: Vec<u32> = (0..space.len())
+        .filter(|b| {
+            let undo = turned.iter().fold(0, |o, (l, v)| if b >> l & 1 == 1 { o ^ v } else { o });
+            gather(*b, &pivots) ^ undo == origin
+        })
+        .filter(|b| weights[*b as usize].is_some())
+        .collect();
+    let hits = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.1).sum();
+    Some(Explained {
+        space: space.clone(),
+        map: map.clone(),
+        bases,
+        weight: total,
+        hits,
+    })
+}
+
+fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>]) -> Option<Explained> {
+    let stride = map.stride as usize;
+    let presets = map.offset.iter().max().map_or(1, |m| *m as usize / stride + 1);
+    // The best window of one stride, then further ones that share no cell with it.
+    let w: Vec<f64> = weights.iter().map(|w| w.map_or(0.0, |w| w.0)).collect();
+    let mut sums = vec![0.0; w.len() + 1];
+    for (i, x) in w.iter().enumerate() {
+        sums[i + 1] = sums[i] + x;
+    }
+    let window = |at: usize| sums[(at + stride).min(w.len())] - sums[at];
+    let span = stride * presets;
+    let mut starts: Vec<usize> = Vec::new();
+    let mut total = 0.0;
+    let last = weights.iter().rposition(Option::is_some)?;
+    let mut taken: Vec<(usize, usize)> = Vec::new();
+    loop {
+        // `at` may start before the first telling cell; the tightest window is the one that starts at one.
+        let best = (0..=last)
+            .filter(|&at| w[at] > 0.0 || stride == 1)
+            .filter(|&at| taken.iter().all(|(f, t)| at + span <= *f || at >= *t))
+            .map(|at| (window(at), at))
+            .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
+        match best {
+            Some((x, at)) if x > 3.0 => {
+                total += x;
+                // Place the window so that it ends inside; it is widened to a whole stride below.
+                taken.push((at, at + span));
+                starts.push(at);
+            }
+            _ => break,
+        }
+        if starts.len() > 4096 {
+            break;
+        }
+    }
+    if starts.is_empty() {
+        return None;
+    }
+    starts.sort_unstable();
+    let mut bases: Vec<u32> = Vec::new();
+    for &s in &starts {
+        // The telling cells need not begin the entry: leave out nothing that shares a window of one stride with them.
+        let tells: Vec<usize> = (s..(s + stride).min(w.len())).filter(|&b| w[b] > 0.0).collect();
+        let end = tells.last().copied().unwrap_or(s);
+        let slack = (s + stride - 1).saturating_sub(end);
+        let from = s.saturating_sub(slack);
+        let overlaps = |b: usize| {
+            starts.iter().any(|&o| o != s && b + span > o && b < o + span && b.abs_diff(o) < span && !(s..s + stride).contains(&b))
+        };
+        for b in from..(s + stride).min(w.len()) {
+            if weights[b].is_some() && !overlaps(b) {
+                bases.push(b as u32);
+            }
+        }
+    }
+    bases.sort_unstable();
+    bases.dedup();
+    let hits = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.1).sum();
+    Some(Explained {
+        space: space.clone(),
+        map: map.clone(),
+        bases,
+        weight: total,
+        hits,
+    })
+}

@@ -1,0 +1,405 @@
+//! Which columns are which bits of which control.
+//!
+//! Every control has, for each way it could be coded and each width, a prediction for every bit in every setting.
+//! A column is scored against each prediction by likelihood, relative to a bit that is tossed like a coin; a control
+//! takes the coding that explains most of the columns that follow it, and a column goes to the best of its claimants.
+//! What is left close to another reading stays a set, not a choice.
+
+use rayon::prelude::*;
+
+use super::cells::Experiment;
+use super::columns::Column;
+use super::panel::Kind;
+use super::plan::Purpose;
+use super::signal::{self, Code, Hypothesis, Noise};
+
+/// A column as a bit of a control.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Match {
+    pub(crate) column: usize,
+    pub(crate) inverted: bool,
+    /// Logarithm of the odds against a coin.
+    pub(crate) odds: f64,
+    /// By how much that beats the next reading of the same column, or the next column for the same bit.
+    pub(crate) margin: f64,
+}
+
+/// One bit of a control.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Bit {
+    /// Its homes: one, or one a copy.
+    pub(crate) homes: Vec<Match>,
+    /// Placed by its neighbours alone: likely, not shown by the settings.
+    pub(crate) by_neighbours: bool,
+    /// Columns that it could be, where it has no home.
+    pub(crate) could_be: Vec<usize>,
+}
+
+/// What was found of one lane.
+#[derive(Clone, Debug)]
+pub(crate) struct Found {
+    pub(crate) lane: usize,
+    pub(crate) hypothesis: Hypothesis,
+    /// Bit 0 first.
+    pub(crate) bits: Vec<Bit>,
+    /// For a selector whose codes follow no rule: the code of every position, where it was seen.
+    pub(crate) table: Option<Vec<Option<u64>>>,
+    /// Logarithm of the odds against the next coding.
+    pub(crate) margin: f64,
+    /// The next coding.
+    pub(crate) rival: Option<Hypothesis>,
+}
+
+impl Found {
+    /// True where every bit has a home.
+    pub(crate) fn whole(&self) -> bool {
+        self.bits.iter().all(|b| !b.homes.is_empty())
+    }
+}
+
+/// Logarithms of the chances of one bit, a setting each.
+struct Prediction {
+    one: Vec<f32>,
+    zero: Vec<f32>,
+}
+
+impl Prediction {
+    fn odds(&self, column: &Column) -> (f64, bool) {
+        let (mut straight, mut turned, mut coin) = (0.0f32, 0.0f32, 0.0f32);
+        for d in 0..self.one.len() {
+            let (one, zero) = (column.ones[d], column.known[d] - column.ones[d]);
+            straight += one * self.one[d] + zero * self.zero[d];
+            turned += zero * self.one[d] + one * self.zero[d];
+            coin += column.known[d];
+        }
+        let coin = coin * std::f32::consts::LN_2;
+        if straight >= turned {
+            (f64::from(straight + coin), false)
+        } else {
+            (f64::from(turned + coin), true)
+        }
+    }
+}
+
+fn predictions(experiment: &Experiment, lane: usize, h: Hypothesis, noise: Noise) -> Vec<Prediction> {
+    signal::chances(h, experiment.plan, lane, experiment.lanes[lane], noise)
+        .into_iter()
+        .map(|row| Prediction {
+            one: row.iter().map(|p| p.ln() as f32).collect(),
+            zero: row.iter().map(|p| (1.0 - p).ln() as f32).collect(),
+        })
+        .collect()
+}
+
+/// Least odds for a column to be considered as a bit at all.
+const WORTH: f64 = 5.0;
+/// What a hypothesis loses for a bit that no column shows.
+const MISSING: f64 = 6.0;
+
+/// A hypothesis with its matches: column, bit, inverted, odds.
+struct Scored {
+    h: Hypothesis,
+    score: f64,
+    matches: Vec<(usize, u32, bool, f64)>,
+}
+
+/// Finds the bits of every lane among the columns. `taken` marks columns that are not to be used.
+pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<Option<Found>> {
+    let lanes = experiment.lanes.len();
+    let varying: Vec<usize> = (0..columns.len()).filter(|&c| columns[c].constant().is_none()).collect();
+    let claims = claims(experiment, columns, &varying, noise);
+    // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
+    let mut owner: Vec<Option<usize>> = vec![None; columns.len()];
+    let mut chosen: Vec<Option<(Scored, f64, Option<Hypothesis>)>> = Vec::new();
+    for _ in 0..3 {
+        chosen = (0..lanes)
+            .into_par_iter()
+            .map(|lane| {
+                let mine: Vec<usize> = claims[lane]
+                    .iter()
+                    .copied()
+                    .filter(|&c| owner[c].is_none_or(|o| o == lane))
+                    .collect();
+                choose(experiment, columns, lane, &mine, noise)
+            })
+            .collect();
+        let mut best: Vec<[(f64, usize); 2]> = vec![[(0.0, usize::MAX); 2]; columns.len()];
+        for (lane, c) in chosen.iter().enumerate() {
+            let Some((scored, ..)) = c else { continue };
+            for &(column, _, _, odds) in &scored.matches {
+                let b = &mut best[column];
+                if odds > b[0].0 {
+                    b[1] = b[0];
+                    b[0] = (odds, lane);
+                } else if odds > b[1].0 {
+                    b[1] = (odds, lane);
+                }
+            }
+        }
+        owner = best
+            .iter()
+            .map(|b| (b[0].0 > b[1].0 + 3.0).then_some(b[0].1))
+            .collect();
+    }
+    chosen
+        .into_iter()
+        .enumerate()
+        .map(|(lane, c)| {
+            let (scored, margin, rival) = c?;
+            let mut bits = vec![Bit::default(); scored.h.width as usize];
+            for &(column, k, inverted, odds) in &scored.matches {
+                if owner[column] != Some(lane) {
+                    continue;
+                }
+                bits[k as usize].homes.push(Match {
+                    column,
+                    inverted,
+                    odds,
+                    margin: odds,
+                });
+            }
+            if bits.iter().all(|b| b.homes.is_empty()) {
+                return None;
+            }
+            let mut found = Found {
+                lane,
+                hypothesis: scored.h,
+                bits,
+                table: None,
+                margin,
+                rival,
+            };
+            margins(experiment, columns, &mut found, noise);
+            Some(found)
+        })
+        .collect()
+}
+
+/// For each lane the columns worth scoring: those that agree with it at the end stops, and those that agree with
+/// nobody there.
+fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise: Noise) -> Vec<Vec<usize>> {
+    let ends: Vec<bool> = experiment.plan.settings.iter().map(|s| s.purpose == Purpose::Ends).collect();
+    let lanes = experiment.lanes.len();
+    let odds_at_ends: Vec<Option<Prediction>> = (0..lanes)
+        .map(|l| {
+            let c = &experiment.panel().controls[experiment.lanes[l].control];
+            if c.kind == Kind::Text {
+                return None;
+            }
+            let p = |d: usize| {
+                let high = experiment.plan.settings[d].positions[l] > 0;
+                let p = if high { 1.0 - noise.slip } else { noise.slip };
+                if ends[d] { p } else { 0.5 }
+            };
+            Some(Prediction {
+                one: (0..ends.len()).map(|d| p(d).ln() as f32).collect(),
+                zero: (0..ends.len()).map(|d| (1.0 - p(d)).ln() as f32).collect(),
+            })
+        })
+        .collect();
+    let per_column: Vec<Vec<usize>> = varying
+        .par_iter()
+        .map(|&c| {
+            let odds: Vec<f64> = odds_at_ends
+                .iter()
+                .map(|p| p.as_ref().map_or(f64::MIN, |p| p.odds(&columns[c]).0))
+                .collect();
+            let best = odds.iter().copied().fold(f64::MIN, f64::max);
+            if best > 2.5 {
+                let near = |l: &usize| odds[*l] > best - 9.0 || odds_at_ends[*l].is_none();
+                (0..lanes).filter(near).collect()
+            } else {
+                (0..lanes).collect()
+            }
+        })
+        .collect();
+    let mut out = vec![Vec::new(); lanes];
+    for (i, claimants) in per_column.iter().enumerate() {
+        for &l in claimants {
+            out[l].push(varying[i]);
+        }
+    }
+    out
+}
+
+/// The coding that explains most of a lane's columns, its margin over the next, and the next.
+fn choose(
+    experiment: &Experiment,
+    columns: &[Column],
+    lane: usize,
+    mine: &[usize],
+    noise: Noise,
+) -> Option<(Scored, f64, Option<Hypothesis>)> {
+    let mut all: Vec<Scored> = signal::hypotheses(experiment.panel(), experiment.lanes[lane])
+        .into_iter()
+        .map(|h| {
+            let predicted = predictions(experiment, lane, h, noise);
+            let mut matches = Vec::new();
+            let mut seen = vec![0.0f64; h.width as usize];
+            let mut score = 0.0;
+            for &c in mine {
+                let mut best = (0.0, 0, false);
+                for (k, p) in predicted.iter().enumerate() {
+                    let (odds, inverted) = p.odds(&columns[c]);
+                    if odds > best.0 {
+                        best = (odds, k as u32, inverted);
+                    }
+                }
+                if best.0 > WORTH {
+                    let (odds, k, inverted) = best;
+                    seen[k as usize] = seen[k as usize].max(odds);
+                    score += odds;
+                    matches.push((c, k, inverted, odds));
+                }
+            }
+            // A dial's lowest bit is lost in its own noise; its absence says little.
+            let dial = !experiment.panel().controls[experiment.lanes[lane].control].exact();
+            for (k, s) in seen.iter().enumerate() {
+                if *s == 0.0 {
+                    score -= if k == 0 && dial && h.width > 1 && noise.step > 0.05 { 2.0 } else { MISSING };
+                }
+            }
+            Scored { h, score, matches }
+        })
+        .filter(|s| !s.matches.is_empty())
+        .collect();
+    all.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let first = all.first()?;
+    // The next coding that reads the same columns otherwise, weights counted from the top.
+    let shape = |s: &Scored| {
+        let mut v: Vec<(usize, i64, bool)> = s
+            .matches
+            .iter()
+            .map(|m| (m.0, i64::from(s.h.width) - i64::from(m.1), m.2))
+            .collect();
+        v.sort_unstable();
+        (s.h.code, v)
+    };
+    let mine = shape(first);
+    let rival = all[1..].iter().find(|s| {
+        let other = shape(s);
+        other.1 != mine.1 || (other.0 != mine.0 && s.h.width > 1)
+    });
+    let margin = rival.map_or(first.score, |r| first.score - r.score);
+    let rival = rival.map(|r| r.h);
+    let first = all.swap_remove(0);
+    Some((first, margin, rival))
+}
+
+/// How far each match is from being read as another bit of the same control.
+fn margins(experiment: &Experiment, columns: &[Column], found: &mut Found, noise: Noise) {
+    let predicted = predictions(experiment, found.lane, found.hypothesis, noise);
+    for k in 0..found.bits.len() {
+        for m in 0..found.bits[k].homes.len() {
+            let home = found.bits[k].homes[m];
+            let own = predicted[k].odds(&columns[home.column]).0;
+            for (other, p) in predicted.iter().enumerate() {
+                if other == k {
+                    continue;
+                }
+                let (odds, _) = p.odds(&columns[home.column]);
+                let h = &mut found.bits[k].homes[m];
+                h.margin = h.margin.min(own - odds);
+            }
+        }
+    }
+}
+
+/// Selectors whose codes follow no rule: every column that is a function of the position.
+pub(crate) fn tables(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &mut [Option<Found>],
+    noise: Noise,
+) {
+    let mut owned = vec![false; columns.len()];
+    for f in found.iter().flatten() {
+        for m in f.bits.iter().flat_map(|b| &b.homes) {
+            if m.odds > 10.0 {
+                owned[m.column] = true;
+            }
+        }
+    }
+    for lane in 0..experiment.lanes.len() {
+        let control = &experiment.panel().controls[experiment.lanes[lane].control];
+        if control.kind != Kind::Selector || control.positions.len() > 64 {
+            continue;
+        }
+        let positions = control.positions.len();
+        let at = |d: usize| experiment.plan.settings[d].positions[lane] as usize;
+        let mine: Vec<usize> = found[lane]
+            .iter()
+            .flat_map(|f| f.bits.iter().flat_map(|b| b.homes.iter().map(|m| m.column)))
+            .collect();
+        let explained: f64 = found[lane].iter().flat_map(|f| &f.bits).flat_map(|b| &b.homes).map(|m| m.odds).sum();
+        let complete = found[lane].as_ref().is_some_and(Found::whole);
+        let mut matches = Vec::new();
+        for (c, column) in columns.iter().enumerate() {
+            if column.constant().is_some() || (owned[c] && !mine.contains(&c)) {
+                continue;
+            }
+            let mut ones = vec![0.0; positions];
+            let mut known = vec![0.0; positions];
+            for d in 0..column.ones.len() {
+                ones[at(d)] += f64::from(column.ones[d]);
+                known[at(d)] += f64::from(column.known[d]);
+            }
+            let mut odds = 0.0;
+            let mut code = Vec::new();
+            for p in 0..positions {
+                let most = f64::max(ones[p], known[p] - ones[p]);
+                odds += most * (1.0 - noise.slip).ln() + (known[p] - most) * noise.slip.ln();
+                odds += known[p] * std::f64::consts::LN_2;
+                if known[p] > 0.0 {
+                    // The table's own bits are bought with the data.
+                    odds -= std::f64::consts::LN_2;
+                }
+                code.push((known[p] > 0.0).then_some(ones[p] * 2.0 > known[p]));
+            }
+            let seen: Vec<bool> = code.iter().flatten().copied().collect();
+            if odds > 8.0 && seen.contains(&true) && seen.contains(&false) {
+                matches.push((c, odds, code));
+            }
+        }
+        let total: f64 = matches.iter().map(|m| m.1).sum();
+        if matches.is_empty() || (complete && total < explained + 6.0) || matches.len() > 16 {
+            continue;
+        }
+        matches.sort_by_key(|m| {
+            let c = &columns[m.0];
+            (c.chip, c.cell, c.line)
+        });
+        let mut table: Vec<Option<u64>> = vec![Some(0); positions];
+        let mut bits = Vec::new();
+        for (k, (column, odds, code)) in matches.iter().enumerate() {
+            for (t, b) in table.iter_mut().zip(code) {
+                *t = match (*t, b) {
+                    (Some(t), Some(b)) => Some(t | u64::from(*b) << k),
+                    _ => None,
+                };
+            }
+            bits.push(Bit {
+                homes: vec![Match {
+                    column: *column,
+                    inverted: false,
+                    odds: *odds,
+                    margin: *odds,
+                }],
+                ..Bit::default()
+            });
+            owned[*column] = true;
+        }
+        let rival = found[lane].as_ref().map(|f| f.hypothesis);
+        found[lane] = Some(Found {
+            lane,
+            hypothesis: Hypothesis {
+                code: Code::Binary,
+                width: bits.len() as u32,
+            },
+            bits,
+            table: Some(table),
+            margin: total - explained,
+            rival,
+        });
+    }
+}

@@ -1,0 +1,453 @@
+//! The plan: which settings to dial, where to save them, and what each is for.
+//!
+//! One bank holds many presets, so one reading is many experiments. End-stop settings give every control a word of
+//! its own over the settings ([`words`](super::words)); sweep settings put each dial at marks that order its bits
+//! and tell one code from another; a repeat measures jitter. Presets left over hold copies of earlier settings in
+//! another order, which costs a button press each and shows how presets are addressed.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::panel::{DIAL, Kind, Lane, Panel};
+use super::rng::Random;
+use super::words;
+use crate::document::Document;
+
+/// What a setting is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// Every control at one of its ends: says which bits belong to which control.
+    Ends,
+    /// Dials between their ends: orders the bits and shows the code.
+    Sweep,
+    /// An earlier setting dialled anew: measures jitter.
+    Repeat,
+}
+
+/// One setting of the whole panel.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Setting {
+    /// What it is for.
+    pub purpose: Purpose,
+    /// Position of every lane, in the order of [`Panel::lanes`]: tenths of a mark for dials (0 to 100), the
+    /// position from 0 for switches and selectors, the number above the lowest for displays, the character's
+    /// ASCII code for names.
+    pub positions: Vec<u32>,
+}
+
+/// One press of the save button.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Save {
+    /// The reading it is for, from 0.
+    pub reading: usize,
+    /// The preset, from 0.
+    pub preset: usize,
+    /// The setting, from 0.
+    pub setting: usize,
+}
+
+/// A plan of settings to dial and save.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Plan {
+    /// The panel it was made for.
+    pub panel: Panel,
+    /// The least number of settings in which any two controls' words differ.
+    pub distance: u32,
+    /// The settings.
+    pub settings: Vec<Setting>,
+    /// Where each is saved, in the order to do it.
+    pub saves: Vec<Save>,
+}
+
+impl Document for Plan {
+    const KIND: &'static str = "trace-plan";
+    const VERSION: u32 = 1;
+}
+
+/// What a plan costs, beside what it could cost at least and what one change at a time would cost.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Cost {
+    /// Settings to dial.
+    pub settings: usize,
+    /// Presses of the save button.
+    pub saves: usize,
+    /// Readings of the chips.
+    pub readings: usize,
+    /// Fewest two-valued settings in which every bit could have a word of its own (Kautz 1974), if each dial has 7
+    /// bits.
+    pub floor: usize,
+    /// Settings when one bit of one control is changed at a time from a common start.
+    pub one_at_a_time: usize,
+}
+
+/// A plan that cannot be made.
+#[derive(Debug, thiserror::Error, PartialEq, Eq)]
+pub enum PlanError {
+    /// Fewer settings asked for than tell the controls apart.
+    #[error("{asked} settings cannot tell {lanes} controls apart: at least {least} are needed")]
+    TooFew {
+        /// Settings asked for.
+        asked: usize,
+        /// Things dialled by themselves.
+        lanes: usize,
+        /// Least number that works.
+        least: usize,
+    },
+}
+
+impl crate::blame::Blame for PlanError {
+    fn who(&self) -> crate::blame::Who {
+        crate::blame::Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some("ask for more settings, or leave out controls that matter least".to_owned())
+    }
+}
+
+/// How far a plan goes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Effort {
+    /// The least number of settings in which two controls' words differ.
+    pub distance: u32,
+    /// Sweep settings.
+    pub sweeps: usize,
+    /// Repeats.
+    pub repeats: usize,
+}
+
+impl Effort {
+    /// Survives a slip of the hand and a noisy converter, and orders dials of up to ten bits.
+    pub const FULL: Effort = Effort {
+        distance: 4,
+        sweeps: 9,
+        repeats: 1,
+    };
+
+    /// What can be done within a number of settings, best first.
+    const STEPS: [Effort; 6] = [
+        Effort::FULL,
+        Effort { distance: 4, sweeps: 7, repeats: 1 },
+        Effort { distance: 3, sweeps: 6, repeats: 1 },
+        Effort { distance: 2, sweeps: 5, repeats: 0 },
+        Effort { distance: 1, sweeps: 4, repeats: 0 },
+        Effort { distance: 1, sweeps: 2, repeats: 0 },
+    ];
+}
+
+impl Plan {
+    /// A plan for a panel within a number of settings, or the full one.
+    ///
+    /// # Errors
+    /// When the number is too small to tell the controls apart.
+    pub fn new(panel: &Panel, most: Option<usize>) -> Result<Plan, PlanError> {
+        let Some(most) = most else {
+            return Ok(Self::with(panel, Effort::FULL));
+        };
+        let mut least = usize::MAX;
+        for effort in Effort::STEPS {
+            let plan = Self::with(panel, effort);
+            if plan.settings.len() <= most {
+                return Ok(plan);
+            }
+            least = least.min(plan.settings.len());
+        }
+        Err(PlanError::TooFew {
+            asked: most,
+            lanes: panel.lanes().len(),
+            least,
+        })
+    }
+
+    /// A plan of a given effort.
+    pub fn with(panel: &Panel, effort: Effort) -> Plan {
+        let lanes = panel.lanes();
+        let seed = 0x7472_6163_6500 + lanes.len() as u64;
+        let mut random = Random::new(seed);
+        let (ends, words) = words::shortest(lanes.len().max(2), effort.distance, seed);
+        let longest = panel
+            .controls
+            .iter()
+            .filter(|c| c.kind == Kind::Selector)
+            .map(|c| c.positions.len())
+            .max()
+            .unwrap_or(0);
+        let sweeps = effort.sweeps.max(longest.saturating_sub(2).min(24));
+        let marks: Vec<Vec<u32>> = lanes
+            .iter()
+            .map(|&lane| sweep_marks(panel, lane, sweeps, &mut random))
+            .collect();
+        let mut settings = Vec::new();
+        for e in 0..ends {
+            let positions = lanes.iter().zip(&words).map(|(&lane, word)| {
+                let c = &panel.controls[lane.control];
+                if c.kind == Kind::Text {
+                    return character(&mut random);
+                }
+                if word >> e & 1 == 1 { c.span() } else { 0 }
+            });
+            settings.push(Setting {
+                purpose: Purpose::Ends,
+                positions: positions.collect(),
+            });
+        }
+        for s in 0..sweeps {
+            settings.push(Setting {
+                purpose: Purpose::Sweep,
+                positions: marks.iter().map(|m| m[s]).collect(),
+            });
+        }
+        for r in 0..effort.repeats {
+            let again = ends as usize + r % sweeps.max(1);
+            if let Some(positions) = settings.get(again).map(|s| s.positions.clone()) {
+                settings.push(Setting {
+                    purpose: Purpose::Repeat,
+                    positions,
+                });
+            }
+        }
+        let saves = saves(settings.len(), panel.presets);
+        Plan {
+            panel: panel.clone(),
+            distance: effort.distance,
+            settings,
+            saves,
+        }
+    }
+
+    /// Number of readings of the chips the plan asks for.
+    pub fn readings(&self) -> usize {
+        self.saves.iter().map(|s| s.reading + 1).max().unwrap_or(0)
+    }
+
+    /// What it costs.
+    pub fn cost(&self) -> Cost {
+        let bits: usize = self.panel.lanes().iter().map(|l| self.likely_bits(*l)).sum();
+        Cost {
+            settings: self.settings.len(),
+            saves: self.saves.len(),
+            readings: self.readings(),
+            floor: words::counting_floor(bits) as usize,
+            one_at_a_time: bits + 1,
+        }
+    }
+
+    fn likely_bits(&self, lane: Lane) -> usize {
+        let c = &self.panel.controls[lane.control];
+        match c.kind {
+            Kind::Knob | Kind::Slider | Kind::Text => 7,
+            _ => (32 - c.span().leading_zeros()).max(1) as usize,
+        }
+    }
+
+    /// How many sweep settings there are.
+    pub fn sweeps(&self) -> usize {
+        let sweep = |s: &&Setting| s.purpose == Purpose::Sweep;
+        self.settings.iter().filter(sweep).count()
+    }
+
+    /// Looks for statements that cannot be in a plan that was read from a file.
+    ///
+    /// # Errors
+    /// What is wrong, as a sentence.
+    pub fn check(&self) -> Result<(), String> {
+        self.panel.check().map_err(|e| e.to_string())?;
+        let lanes = self.panel.lanes().len();
+        if self.settings.is_empty() || self.settings.iter().any(|s| s.positions.len() != lanes) {
+            return Err(format!("every setting must give {lanes} positions"));
+        }
+        if self.saves.is_empty() {
+            return Err("nothing is saved".to_owned());
+        }
+        for s in &self.saves {
+            if s.preset >= self.panel.presets || s.setting >= self.settings.len() || s.reading > 99 {
+                return Err("a save names a preset, setting or reading that is not there".to_owned());
+            }
+        }
+        Ok(())
+    }
+}
+
+/// A character for a name: letters, digits and a blank, which every character set has.
+fn character(random: &mut Random) -> u32 {
+    const SET: &[u8] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ";
+    u32::from(SET[random.below(SET.len())])
+}
+
+/// Where each setting is saved. Settings are split over the readings a bank of this size needs; presets left over
+/// hold earlier settings again, in another order each time round.
+fn saves(settings: usize, presets: usize) -> Vec<Save> {
+    let mut out = Vec::new();
+    let readings = settings.div_ceil(presets).max(1);
+    for reading in 0..readings {
+        let first = reading * presets;
+        let here = presets.min(settings - first);
+        let steps: Vec<usize> = (1..=here.max(1)).filter(|s| coprime(*s, here)).collect();
+        for preset in 0..presets {
+            let (round, at) = (preset / here, preset % here);
+            let step = steps[(round * 3) % steps.len()];
+            out.push(Save {
+                reading,
+                preset,
+                setting: first + (at * step + round * 5) % here,
+            });
+        }
+    }
+    out
+}
+
+fn coprime(a: usize, b: usize) -> bool {
+    let (mut a, mut b) = (a, b);
+    while b != 0 {
+        (a, b) = (b, a % b);
+    }
+    a == 1
+}
+
+/// Positions of one lane in the sweep settings, chosen so that for every width a dial can have, the bits differ
+/// from each other in as many settings as possible.
+fn sweep_marks(panel: &Panel, lane: Lane, sweeps: usize, random: &mut Random) -> Vec<u32> {
+    let c = &panel.controls[lane.control];
+    let span = c.span();
+    match c.kind {
+        Kind::Text => (0..sweeps).map(|_| character(random)).collect(),
+        Kind::Switch => balanced(2, sweeps, random),
+        Kind::Selector => balanced(span + 1, sweeps, random),
+        Kind::Knob | Kind::Slider | Kind::Number => {
+            let mut best = (i64::MIN, Vec::new());
+            for _ in 0..60 {
+                let low = (span / 50).max(u32::from(span > 3));
+                let marks: Vec<u32> = (0..sweeps)
+                    .map(|_| random.between(low as usize, (span - low) as usize) as u32)
+                    .collect();
+                let score = separation(&marks, span, c.kind == Kind::Number);
+                if score > best.0 {
+                    best = (score, marks);
+                }
+            }
+            best.1
+        }
+    }
+}
+
+/// Every position about equally often, in random order.
+fn balanced(positions: u32, sweeps: usize, random: &mut Random) -> Vec<u32> {
+    // Inner positions first: the end stops have been visited.
+    let mut order: Vec<u32> = (1..positions.saturating_sub(1)).chain([0, positions - 1]).collect();
+    let inner = order.len().saturating_sub(2);
+    random.shuffle(&mut order[..inner]);
+    let mut out: Vec<u32> = (0..sweeps).map(|i| order[i % order.len()]).collect();
+    random.shuffle(&mut out);
+    out
+}
+
+/// The least separation of two bits over all widths, in settings, and then the sum of them; bits that a step of one
+/// code would turn count half.
+fn separation(marks: &[u32], span: u32, exact: bool) -> i64 {
+    let widths: Vec<u32> = if exact {
+        vec![(32 - span.leading_zeros()).max(1)]
+    } else {
+        (2..=10).collect()
+    };
+    let (mut least, mut sum) = (i64::MAX, 0);
+    for w in widths {
+        let top = if exact { u64::from(span) } else { (1u64 << w) - 1 };
+        let codes: Vec<u64> = marks
+            .iter()
+            .map(|&m| (u64::from(m) * top * 2 + u64::from(span)) / (2 * u64::from(span.max(1))))
+            .collect();
+        for gray in [false, true] {
+            for a in 1..w {
+                for b in 0..a {
+                    let mut d = 0;
+                    for &code in &codes {
+                        let at = |c: u64, k: u32| (if gray { c ^ c >> 1 } else { c }) >> k & 1;
+                        let differ = |c: u64| at(c, a) != at(c, b);
+                        d += i64::from(differ(code)) * 2;
+                        d -= i64::from(differ(code) != differ(code.saturating_sub(1)))
+                            + i64::from(differ(code) != differ(code + 1));
+                    }
+                    // The lowest bits cannot be told under jitter in any case.
+                    if b >= 2 || exact {
+                        least = least.min(d);
+                    }
+                    sum += d;
+                }
+            }
+        }
+    }
+    if least == i64::MAX { sum } else { least * 1000 + sum }
+}
+
+/// The code a dial of `width` bits gives at a position.
+pub(crate) fn dial_code(position: u32, width: u32) -> u64 {
+    let top = (1u64 << width) - 1;
+    (u64::from(position) * top * 2 + u64::from(DIAL)) / (2 * u64::from(DIAL))
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+    use crate::trace::panel::PanelControl;
+
+    pub(crate) fn knobs(n: usize, presets: usize) -> Panel {
+        Panel {
+            name: "Test".into(),
+            presets,
+            voices: 1,
+            axis: "preset".into(),
+            chips: vec![],
+            controls: (0..n)
+                .map(|i| PanelControl {
+                    key: format!("knob.{i}"),
+                    label: String::new(),
+                    group: None,
+                    kind: Kind::Knob,
+                    per_voice: false,
+                    positions: vec![],
+                    low: None,
+                    high: None,
+                    chars: None,
+                })
+                .collect(),
+        }
+    }
+
+    #[test]
+    fn one_or_two_readings_for_a_usual_panel() {
+        for (n, presets, readings) in [(24, 64, 1), (24, 16, 2), (60, 32, 1), (8, 8, 3)] {
+            let plan = Plan::with(&knobs(n, presets), Effort::FULL);
+            assert_eq!(plan.readings(), readings, "{n} knobs, {presets} presets");
+            assert!(plan.cost().one_at_a_time > 2 * plan.cost().settings);
+            plan.check().unwrap();
+        }
+    }
+
+    /// By hand: 24 dials of 7 bits are 168 bits; ceil(log2(170)) = 8; one at a time 169 settings.
+    #[test]
+    fn cost_against_the_floor() {
+        let cost = Plan::with(&knobs(24, 64), Effort::FULL).cost();
+        assert_eq!((cost.floor, cost.one_at_a_time), (8, 169));
+        assert!(cost.settings < 30, "{cost:?}");
+    }
+
+    #[test]
+    fn every_setting_is_saved() {
+        for presets in [1, 3, 8, 16, 72, 128] {
+            let plan = Plan::with(&knobs(30, presets), Effort::FULL);
+            for s in 0..plan.settings.len() {
+                assert!(plan.saves.iter().any(|x| x.setting == s));
+            }
+        }
+    }
+
+    #[test]
+    fn too_short_a_plan_is_refused() {
+        assert!(matches!(
+            Plan::new(&knobs(30, 64), Some(4)),
+            Err(PlanError::TooFew { asked: 4, lanes: 30, .. })
+        ));
+    }
+}

@@ -1,0 +1,147 @@
+//! What was found, in terms of controls and physical bits.
+
+use super::cells::{Experiment, TraceError};
+use super::fields::{Bit, Match};
+use super::plan::Plan;
+use super::signal::{Code, Hypothesis};
+use super::solve::{self, Solved};
+use crate::layout::model::BitPlace;
+use crate::reading::Reading;
+
+/// A home of one code bit, in every preset.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Home {
+    /// Its place in each preset; `chip` is the index in the reading.
+    pub places: Vec<BitPlace>,
+}
+
+/// One code bit of a control.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FoundBit {
+    /// Where it is kept: one home, or several where copies are kept; empty where nothing shows it.
+    pub homes: Vec<Home>,
+    /// The chance that the homes are right, 0 to 1.
+    pub sure: f64,
+    /// Placed by its neighbours, not by what it held.
+    pub by_neighbours: bool,
+    /// Bits it could be, where it has no home.
+    pub could_be: Vec<Home>,
+}
+
+/// One control, or one voice's or one character's part of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FoundField {
+    /// Index into the panel's controls.
+    pub control: usize,
+    /// Voice, from 0.
+    pub voice: Option<usize>,
+    /// Character, from 0.
+    pub character: Option<usize>,
+    /// How positions become codes, in the words of the layout language.
+    pub code: &'static str,
+    /// Bits, least significant first.
+    pub bits: Vec<FoundBit>,
+    /// For a selector whose codes follow no rule: the code of each position, where it was seen.
+    pub table: Option<Vec<Option<u64>>>,
+    /// The chance that coding, width and order are right, 0 to 1.
+    pub sure: f64,
+}
+
+impl FoundField {
+    /// True where coding, order and every bit are called certain: nothing short of another experiment would do better.
+    pub fn certain(&self) -> bool {
+        self.sure >= CERTAIN && self.bits.iter().all(|b| !b.homes.is_empty() && b.sure >= CERTAIN)
+    }
+
+    /// The chance that all of it is right.
+    pub fn chance(&self) -> f64 {
+        self.bits.iter().map(|b| b.sure).fold(self.sure, f64::min)
+    }
+}
+
+/// At least this chance is called certain.
+pub const CERTAIN: f64 = 0.999;
+
+/// A solved plan.
+pub struct Solution<'a> {
+    pub(crate) solved: Solved<'a>,
+    /// The controls found.
+    pub fields: Vec<FoundField>,
+}
+
+/// The chance that goes with odds (natural logarithm), tempered: the predictions are not independent of each other.
+fn chance(odds: f64) -> f64 {
+    1.0 / (1.0 + (-0.7 * odds).exp())
+}
+
+/// Solves a plan from its readings, one after the other.
+///
+/// # Errors
+/// When readings and plan do not belong together, or nothing in the readings follows the plan.
+pub fn solve<'a>(plan: &'a Plan, readings: &[Reading]) -> Result<Solution<'a>, TraceError> {
+    let solved = solve::solve(Experiment::new(plan, readings)?)?;
+    let fields = fields(&solved);
+    Ok(Solution { solved, fields })
+}
+
+fn fields(solved: &Solved) -> Vec<FoundField> {
+    solved
+        .found
+        .iter()
+        .flatten()
+        .map(|f| {
+            let lane = solved.experiment.lanes[f.lane];
+            FoundField {
+                control: lane.control,
+                voice: lane.voice,
+                character: lane.character,
+                code: code_word(f.hypothesis, f.table.is_some()),
+                bits: f.bits.iter().map(|b| bit(solved, b)).collect(),
+                table: f.table.clone(),
+                sure: chance(f.margin),
+            }
+        })
+        .collect()
+}
+
+fn code_word(h: Hypothesis, table: bool) -> &'static str {
+    match h.code {
+        _ if table => "unsigned",
+        Code::Binary => "unsigned",
+        Code::Value => "twos-complement",
+        Code::Gray => "gray",
+        Code::SignMagnitude => "sign-magnitude",
+        Code::Ones => "ones-complement",
+        Code::Bcd => "bcd",
+        Code::OneHot => "one-hot",
+        Code::Ascii | Code::AsciiLess32 => "text",
+    }
+}
+
+fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
+    let home = |column: usize, inverted: bool| {
+        let c = &solved.columns[column];
+        let e = &solved.structures[c.structure];
+        let len = e.space.len();
+        let places = (0..e.map.offset.len())
+            .filter_map(|p| e.map.cell(c.base, p, len))
+            .map(|a| {
+                let (chip, cell) = e.space.place(a);
+                BitPlace {
+                    chip: chip as u16,
+                    cell,
+                    line: c.line,
+                    inverted,
+                }
+            })
+            .collect();
+        Home { places }
+    };
+    let least = |f: fn(&Match) -> f64| bit.homes.iter().map(f).fold(f64::INFINITY, f64::min);
+    FoundBit {
+        sure: if bit.homes.is_empty() { 0.0 } else { chance(least(|m| m.margin.min(m.odds - 6.0))) },
+        homes: bit.homes.iter().map(|m| home(m.column, m.inverted)).collect(),
+        by_neighbours: bit.by_neighbours,
+        could_be: bit.could_be.iter().map(|c| home(*c, false)).collect(),
+    }
+}

@@ -1,0 +1,330 @@
+//! From plan and readings to a found layout: structure, columns, fields, noise, slips.
+
+use super::cells::{Dictionary, Experiment, TraceError};
+use super::columns::{self, Column};
+use super::explain::{self, Explained};
+use super::fields::{self, Found};
+use super::search::{Candidate, Searcher};
+use super::signal::{self, Code, Noise};
+use super::space::{PresetMap, Space};
+
+/// Everything found, before it is written down.
+pub(crate) struct Solved<'a> {
+    pub(crate) experiment: Experiment<'a>,
+    pub(crate) structures: Vec<Explained>,
+    pub(crate) columns: Vec<Column>,
+    pub(crate) found: Vec<Option<Found>>,
+    pub(crate) noise: Noise,
+    /// Saves that do not hold what the plan says, with the setting they hold instead, if one.
+    pub(crate) bad_saves: Vec<(usize, Option<usize>)>,
+    /// Dials off their mark: setting, lane, and the position they seem to have stood at.
+    pub(crate) off_mark: Vec<(usize, usize, String)>,
+}
+
+/// Least odds (natural logarithm) for a preset structure to be believed.
+const BELIEVED: f64 = 25.0;
+
+/// Solves.
+pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError> {
+    let dictionary = Dictionary::new(&experiment);
+    let structures = structures(&experiment, &dictionary);
+    if structures.is_empty() {
+        return Err(TraceError::NothingFound(
+            "no chip shows the end-stop settings of the plan under any preset structure tried".to_owned(),
+        ));
+    }
+    let mut columns = columns::columns(&experiment, &structures);
+    let mut noise = Noise::START;
+    let mut bad = vec![false; experiment.plan.saves.len()];
+    let mut found = fields::assign(&experiment, &columns, noise);
+    let bad_saves = bad_saves(&experiment, &columns, &found, &mut bad);
+    if !bad_saves.is_empty() {
+        for c in &mut columns {
+            c.count(&experiment, &bad);
+        }
+        found = fields::assign(&experiment, &columns, noise);
+    }
+    noise = measure(&experiment, &columns, &found, &bad, noise);
+    found = fields::assign(&experiment, &columns, noise);
+    fields::tables(&experiment, &columns, &mut found, noise);
+    let off_mark = off_mark(&experiment, &columns, &found);
+    Ok(Solved {
+        experiment,
+        structures,
+        columns,
+        found,
+        noise,
+        bad_saves,
+        off_mark,
+    })
+}
+
+/// The preset structure of every chip that shows one.
+fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained> {
+    let readings = experiment.plan.readings();
+    let mut out: Vec<Explained> = Vec::new();
+    let mut without: Vec<usize> = Vec::new();
+    for (i, chip) in experiment.chips.iter().enumerate() {
+        let space = Space {
+            chips: vec![i],
+            words: chip.words,
+            width: chip.width,
+        };
+        match best(experiment, dictionary, &space, readings, &out) {
+            Some(e) => out.push(e),
+            None => without.push(i),
+        }
+    }
+    // Chips that show nothing alone may hold a part of the presets each.
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for &i in &without {
+        let shape = (experiment.chips[i].words, experiment.chips[i].width);
+        match groups.last_mut() {
+            Some(g) if (experiment.chips[g[0]].words, experiment.chips[g[0]].width) == shape => g.push(i),
+            _ => groups.push(vec![i]),
+        }
+    }
+    for g in groups {
+        let mut size = 2;
+        while size <= g.len() && size <= 8 {
+            let mut any = false;
+            for chips in g.chunks_exact(size) {
+                if out.iter().any(|e| e.space.chips.iter().any(|c| chips.contains(c))) {
+                    continue;
+                }
+                let space = Space {
+                    chips: chips.to_vec(),
+                    words: experiment.chips[chips[0]].words,
+                    width: experiment.chips[chips[0]].width,
+                };
+                if let Some(e) = best(experiment, dictionary, &space, readings, &out) {
+                    out.push(e);
+                    any = true;
+                }
+            }
+            if any {
+                break;
+            }
+            size *= 2;
+        }
+    }
+    out
+}
+
+fn best(
+    experiment: &Experiment,
+    dictionary: &Dictionary,
+    space: &Space,
+    readings: usize,
+    known: &[Explained],
+) -> Option<Explained> {
+    let contents = space.contents(&experiment.chips, readings);
+    let searcher = Searcher {
+        space,
+        contents: &contents,
+        experiment,
+        dictionary,
+    };
+    let look = |c: &[Candidate]| -> Option<Explained> {
+        let top = c.first().map_or(0.0, |c| c.score);
+        c.iter()
+            .filter(|c| c.score > top * 0.6)
+            .take(6)
+            .filter_map(|c| explain::explain(experiment, dictionary, space, &contents, &c.map))
+            .max_by(|a, b| a.weight.total_cmp(&b.weight))
+            .filter(|e| e.weight > BELIEVED)
+    };
+    // A chip of several that share the bits between them shows its share.
+    let enough = (experiment.lanes.len() * 2 / experiment.chips.len()).clamp(6, 24);
+    if experiment.panel().presets == 1 {
+        let map = PresetMap::wired(&[], 1, "one preset");
+        return look(&[Candidate { map, score: 0.0 }]);
+    }
+    // What another chip of the same size showed, first.
+    let tried: Vec<Candidate> = known
+        .iter()
+        .filter(|e| e.space.len() == space.len())
+        .map(|e| Candidate {
+            score: searcher.score(&e.map),
+            map: e.map.clone(),
+        })
+        .filter(|c| c.score > 10.0)
+        .collect();
+    if let Some(e) = look(&tried) {
+        return Some(e);
+    }
+    // From the plainest structure to the most contrived; the first that explains much is taken.
+    let mut best: Option<Explained> = None;
+    let stages: [&dyn Fn() -> Vec<Candidate>; 5] = [
+        &|| searcher.stepped(),
+        &|| searcher.wired(),
+        &|| searcher.wired_gray(),
+        &|| searcher.stepped_behind_pins(),
+        &|| searcher.wired_crossed(),
+    ];
+    for stage in stages {
+        if let Some(e) = look(&stage())
+            && best.as_ref().is_none_or(|b| e.weight > b.weight)
+        {
+            best = Some(e);
+        }
+        if best.as_ref().is_some_and(|b| b.hits >= enough && b.weight > 150.0) {
+            break;
+        }
+    }
+    best
+}
+
+/// What the plan says a column should hold, where a bit of it is beyond doubt.
+fn expected(experiment: &Experiment, found: &[Option<Found>], noise: Noise) -> Vec<(usize, Vec<Option<bool>>)> {
+    let mut out = Vec::new();
+    for f in found.iter().flatten() {
+        if f.table.is_some() {
+            continue;
+        }
+        let chances = signal::chances(f.hypothesis, experiment.plan, f.lane, experiment.lanes[f.lane], noise);
+        for (k, bit) in f.bits.iter().enumerate() {
+            for home in bit.homes.iter().filter(|h| h.odds > 8.0) {
+                let sure = chances[k]
+                    .iter()
+                    .map(|&p| {
+                        let one = (p > 0.5) != home.inverted;
+                        (!(0.1..=0.9).contains(&p)).then_some(one)
+                    })
+                    .collect();
+                out.push((home.column, sure));
+            }
+        }
+    }
+    out
+}
+
+/// Saves most of whose bits are not what the plan says, and what they hold instead.
+fn bad_saves(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &[Option<Found>],
+    bad: &mut [bool],
+) -> Vec<(usize, Option<usize>)> {
+    let expected = expected(experiment, found, Noise::START);
+    let off = |save: usize, setting: usize| -> (usize, usize) {
+        let (mut wrong, mut all) = (0, 0);
+        for (column, sure) in &expected {
+            let row = columns[*column].rows[save];
+            if let (Some(sure), true) = (sure[setting], row != 2) {
+                all += 1;
+                wrong += usize::from(sure != (row == 1));
+            }
+        }
+        (wrong, all)
+    };
+    let mut out = Vec::new();
+    for (s, save) in experiment.plan.saves.iter().enumerate() {
+        let (wrong, all) = off(s, save.setting);
+        if all >= 12 && wrong * 6 > all {
+            bad[s] = true;
+            let other = (0..experiment.plan.settings.len())
+                .map(|d| (off(s, d), d))
+                .filter(|((wrong, all), _)| *all >= 12 && wrong * 20 < *all)
+                .min_by_key(|((wrong, _), _)| *wrong)
+                .map(|(_, d)| d);
+            out.push((s, other));
+        }
+    }
+    out
+}
+
+/// How often dials read one step high or low, from the fields whose every bit is known.
+fn measure(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &[Option<Found>],
+    bad: &[bool],
+    start: Noise,
+) -> Noise {
+    let (mut exact, mut one) = (0.0f64, 0.0f64);
+    for f in found.iter().flatten() {
+        let control = &experiment.panel().controls[experiment.lanes[f.lane].control];
+        if control.exact() || f.hypothesis.width < 3 || f.hypothesis.code != Code::Binary {
+            continue;
+        }
+        let top = f.hypothesis.width as usize;
+        // Without its lowest bit a field still shows steps, at half the rate.
+        let low = if f.bits[0].homes.is_empty() { 1 } else { 0 };
+        if f.bits[low..top].iter().any(|b| b.homes.is_empty()) {
+            continue;
+        }
+        for (s, save) in experiment.plan.saves.iter().enumerate() {
+            if bad[s] {
+                continue;
+            }
+            let position = experiment.plan.settings[save.setting].positions[f.lane];
+            let want = signal::code(f.hypothesis, experiment.panel(), experiment.lanes[f.lane], position);
+            let read = code_in_save(columns, f, s, low);
+            let Some(read) = read else { continue };
+            if low == 1 {
+                if read != want >> 1 {
+                    one += 2.0;
+                } else {
+                    exact += 1.0;
+                }
+                continue;
+            }
+            match read.abs_diff(want) {
+                0 => exact += 1.0,
+                1 => one += 1.0,
+                _ => {}
+            }
+        }
+    }
+    let all = exact + one;
+    if all < 8.0 {
+        return start;
+    }
+    Noise {
+        step: ((one + 0.2) / (all + 0.4) / 2.0).clamp(0.004, 1.0 / 3.0),
+        slip: start.slip,
+    }
+}
+
+/// The code a lane holds in a save, bits below `low` left out.
+pub(crate) fn code_in_save(columns: &[Column], f: &Found, save: usize, low: usize) -> Option<u64> {
+    let mut code = 0;
+    for (k, bit) in f.bits.iter().enumerate().skip(low) {
+        let home = bit.homes.first()?;
+        let row = columns[home.column].rows[save];
+        if row == 2 {
+            return None;
+        }
+        code |= u64::from((row == 1) != home.inverted) << (k - low);
+    }
+    Some(code)
+}
+
+/// Dials that stood elsewhere than the plan says.
+fn off_mark(experiment: &Experiment, columns: &[Column], found: &[Option<Found>]) -> Vec<(usize, usize, String)> {
+    let mut out = Vec::new();
+    for f in found.iter().flatten() {
+        if f.table.is_some() || !f.whole() {
+            continue;
+        }
+        let lane = experiment.lanes[f.lane];
+        for (d, setting) in experiment.plan.settings.iter().enumerate() {
+            let want = signal::step_at(f.hypothesis, experiment.panel(), lane, setting.positions[f.lane]);
+            let mut seen = Vec::new();
+            for (s, save) in experiment.plan.saves.iter().enumerate() {
+                if save.setting == d {
+                    let code = code_in_save(columns, f, s, 0);
+                    seen.push(code.and_then(|c| signal::step_of(f.hypothesis, experiment.panel(), lane, c)));
+                }
+            }
+            let off = |s: &Option<i64>| s.is_some_and(|s| (s - want).abs() > 2 || (f.hypothesis.width < 3 && s != want));
+            if !seen.is_empty() && seen.iter().all(off)
+                && let Some(Some(step)) = seen.first()
+            {
+                out.push((d, f.lane, signal::shown(f.hypothesis, experiment.panel(), lane, *step)));
+            }
+        }
+    }
+    out
+}

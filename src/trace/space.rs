@@ -1,0 +1,251 @@
+//! How presets are spread over addresses: hypotheses, and how well the readings bear each one out.
+
+use super::cells::{Cells, Dictionary, Experiment};
+
+/// Chips whose cells are searched as one memory: a single chip, or several of one shape, one after the other.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Space {
+    pub(crate) chips: Vec<usize>,
+    /// Cells of one chip.
+    pub(crate) words: u32,
+    pub(crate) width: u8,
+}
+
+impl Space {
+    pub(crate) fn len(&self) -> u32 {
+        self.words * self.chips.len() as u32
+    }
+
+    /// Number of address bits, those that choose the chip included.
+    pub(crate) fn bits(&self) -> u32 {
+        self.len().next_power_of_two().trailing_zeros()
+    }
+
+    /// Chip (index into the experiment's chips) and cell of an address of the space.
+    pub(crate) fn place(&self, address: u32) -> (usize, u32) {
+        let chip = (address / self.words) as usize;
+        (self.chips[chip.min(self.chips.len() - 1)], address % self.words)
+    }
+
+    pub(crate) fn contents(&self, chips: &[Cells], readings: usize) -> Vec<Contents> {
+        (0..readings)
+            .map(|r| {
+                let mut c = Contents::default();
+                for &chip in &self.chips {
+                    c.value.extend_from_slice(&chips[chip].values[r]);
+                    c.known.extend_from_slice(&chips[chip].known[r]);
+                }
+                c
+            })
+            .collect()
+    }
+}
+
+/// One reading of a space.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Contents {
+    pub(crate) value: Vec<u8>,
+    pub(crate) known: Vec<u8>,
+}
+
+/// How the place of a bit moves with the preset.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct PresetMap {
+    /// Offsets are exclusive-ored to the base, or added to it.
+    pub(crate) xor: bool,
+    /// Offset of every preset.
+    pub(crate) offset: Vec<u32>,
+    /// For added offsets: which pin carries each address bit, and which pins are inverted; empty for straight.
+    pub(crate) pins: Vec<u8>,
+    /// Inverted pins.
+    pub(crate) invert: u32,
+    /// For exclusive-ored offsets: what each preset bit turns.
+    pub(crate) deltas: Vec<u32>,
+    /// For added offsets in equal steps: the step.
+    pub(crate) stride: u32,
+    /// What it is, in words.
+    pub(crate) says: String,
+}
+
+impl PresetMap {
+    pub(crate) fn wired(deltas: &[u32], presets: usize, says: impl Into<String>) -> Self {
+        let offset = (0..presets)
+            .map(|p| {
+                let turned = deltas.iter().enumerate().filter(|(j, _)| p >> j & 1 == 1);
+                turned.fold(0, |o, (_, d)| o ^ d)
+            })
+            .collect();
+        Self {
+            xor: true,
+            offset,
+            pins: Vec::new(),
+            invert: 0,
+            deltas: deltas.to_vec(),
+            stride: 0,
+            says: says.into(),
+        }
+    }
+
+    pub(crate) fn stepped(stride: u32, order: &[u32], says: impl Into<String>) -> Self {
+        Self {
+            xor: false,
+            offset: order.iter().map(|o| o * stride).collect(),
+            pins: Vec::new(),
+            invert: 0,
+            deltas: Vec::new(),
+            stride,
+            says: says.into(),
+        }
+    }
+
+    /// The physical address of an address as the map counts.
+    pub(crate) fn physical(&self, logical: u32) -> u32 {
+        if self.pins.is_empty() {
+            return logical ^ self.invert;
+        }
+        let mut out = self.invert;
+        for (bit, &pin) in self.pins.iter().enumerate() {
+            out ^= (logical >> bit & 1) << pin;
+        }
+        out
+    }
+
+    /// The place of a preset's cell for a base; `None` outside the space.
+    pub(crate) fn cell(&self, base: u32, preset: usize, len: u32) -> Option<u32> {
+        let o = *self.offset.get(preset)?;
+        let logical = if self.xor { base ^ o } else { base.checked_add(o)? };
+        let cell = if self.xor { logical } else { self.physical(logical) };
+        (logical < len && cell < len).then_some(cell)
+    }
+}
+
+/// A quick test of a map on a few saves: how many columns read as words of the dictionary.
+pub(crate) struct Probe {
+    /// Reading and preset of each row.
+    pub(crate) rows: Vec<(usize, usize)>,
+    exact: Vec<u64>,
+    near: Vec<u64>,
+    rate: [f64; 2],
+}
+
+/// What a probe found.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(crate) struct Tally {
+    pub(crate) columns: u32,
+    pub(crate) exact: u32,
+    pub(crate) near: u32,
+}
+
+impl Probe {
+    /// A probe over at most 16 of the dictionary's saves that a filter lets through.
+    pub(crate) fn new(
+        experiment: &Experiment,
+        dictionary: &Dictionary,
+        keep: impl Fn(usize) -> bool,
+        prefer: impl Fn(usize) -> bool,
+    ) -> Self {
+        let preset = |i: usize| experiment.plan.saves[dictionary.saves[i]].preset;
+        let mut chosen: Vec<usize> = (0..dictionary.saves.len()).filter(|&i| keep(preset(i))).collect();
+        if chosen.len() > 16 {
+            let (first, second): (Vec<usize>, Vec<usize>) =
+                chosen.iter().partition(|&&i| prefer(preset(i)));
+            let take = first.len().min(8.max(16usize.saturating_sub(second.len())));
+            // Spread over the saves rather than the first few.
+            let spread = |from: &[usize], n: usize| -> Vec<usize> {
+                (0..n).map(|k| from[k * from.len() / n.max(1)]).collect()
+            };
+            let mut mixed = spread(&first, take);
+            mixed.extend(spread(&second, (16 - take).min(second.len())));
+            chosen = mixed;
+        }
+        let rows: Vec<(usize, usize)> = chosen
+            .iter()
+            .map(|&i| {
+                let save = experiment.plan.saves[dictionary.saves[i]];
+                (save.reading, save.preset)
+            })
+            .collect();
+        let n = rows.len();
+        let size = 1usize << n;
+        let mut exact = vec![0u64; size.div_ceil(64)];
+        let mut near = exact.clone();
+        for w in &dictionary.words {
+            let mut word = 0usize;
+            for (k, &i) in chosen.iter().enumerate() {
+                word |= ((w >> i & 1) as usize) << k;
+            }
+            for w in [word, !word & (size - 1)] {
+                exact[w / 64] |= 1 << (w % 64);
+                near[w / 64] |= 1 << (w % 64);
+                for k in 0..n {
+                    let x = w ^ 1 << k;
+                    near[x / 64] |= 1 << (x % 64);
+                }
+            }
+        }
+        let rate = |t: &[u64]| t.iter().map(|x| f64::from(x.count_ones())).sum::<f64>() / size as f64;
+        let rate = [rate(&exact), rate(&near)];
+        Self {
+            rows,
+            exact,
+            near,
+            rate,
+        }
+    }
+
+    /// How much a map can be told by it: false when too few rows carry nothing.
+    pub(crate) fn useful(&self) -> bool {
+        self.rate[0] < 0.3
+    }
+
+    /// Reads the columns of some bases under a map.
+    pub(crate) fn tally(
+        &self,
+        contents: &[Contents],
+        width: u8,
+        bases: &[u32],
+        cell: impl Fn(u32, usize) -> Option<u32>,
+    ) -> Tally {
+        let mut t = Tally::default();
+        let full = ((1u32 << self.rows.len()) - 1) as u16;
+        let mut at = [0u32; 16];
+        'bases: for &base in bases {
+            for (k, &(_, preset)) in self.rows.iter().enumerate() {
+                match cell(base, preset) {
+                    Some(c) => at[k] = c,
+                    None => continue 'bases,
+                }
+            }
+            let mut words = [0u16; 8];
+            for (k, &(reading, _)) in self.rows.iter().enumerate() {
+                let v = contents[reading].value[at[k] as usize];
+                if width == 1 {
+                    words[0] |= u16::from(v & 1) << k;
+                } else {
+                    for (l, w) in words.iter_mut().enumerate().take(usize::from(width)) {
+                        *w |= u16::from(v >> l & 1) << k;
+                    }
+                }
+            }
+            for w in &words[..usize::from(width)] {
+                if *w == 0 || *w == full {
+                    continue;
+                }
+                let w = usize::from(*w);
+                t.columns += 1;
+                t.exact += (self.exact[w / 64] >> (w % 64) & 1) as u32;
+                t.near += (self.near[w / 64] >> (w % 64) & 1) as u32;
+            }
+        }
+        t
+    }
+
+    /// Standard deviations above chance.
+    pub(crate) fn score(&self, t: Tally) -> f64 {
+        let z = |hits: u32, rate: f64| {
+            let n = f64::from(t.columns);
+            (f64::from(hits) - n * rate) / (n * rate * (1.0 - rate) + 1.0).sqrt()
+        };
+        z(t.exact, self.rate[0]).max(0.9 * z(t.near, self.rate[1]))
+    }
+}
