@@ -239,18 +239,23 @@ impl Dictionary {
         best
     }
 
-    /// How telling a column at a distance from its nearest word is: minus the logarithm of the chance that an
-    /// unrelated column comes as near.
+    /// How telling a column at a distance from its nearest word is: the logarithm of the odds that it is that word
+    /// with slips rather than an unrelated column. Further than the list goes, it tells against.
     pub(crate) fn telling(&self) -> Vec<f64> {
         let n = self.saves.len() as f64;
         let mut chance = 2.0 * self.words.len() as f64 / 2f64.powf(n);
-        let mut sum = 0.0;
         let mut out = Vec::new();
-        for d in 0..=self.saves.len() / 4 {
-            sum += chance;
-            out.push(if sum < 0.25 { -sum.ln() } else { 0.0 });
+        for (d, expected) in [0.75, 0.12, 0.05, 0.02, 0.01].into_iter().enumerate() {
+            let odds = f64::ln(expected / chance.max(1e-12));
+            if odds < 1.5 {
+                break;
+            }
+            out.push(odds.min(12.0));
             chance *= (n - d as f64) / (d as f64 + 1.0);
         }
         out
     }
 }
+
+/// What a column that moves but reads as no control's word tells against a structure.
+pub(crate) const AGAINST: f64 = 0.5;

@@ -44,11 +44,11 @@ impl Column {
             self.known[save.setting] += 1.0;
             self.ones[save.setting] += f32::from(self.rows[s]);
         }
-        // Copies of one setting share its slips: they count for at most three independent looks.
+        // Copies of one setting share its slips and say nothing new about order: they count for one look.
         for (one, known) in self.ones.iter_mut().zip(&mut self.known) {
-            if *known > 3.0 {
-                *one *= 3.0 / *known;
-                *known = 3.0;
+            if *known > 1.0 {
+                *one /= *known;
+                *known = 1.0;
             }
         }
     }

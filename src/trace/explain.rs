@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::cells::{Dictionary, Experiment};
+use super::cells::{AGAINST, Dictionary, Experiment};
 use super::space::{Contents, PresetMap, Space};
 
 /// A preset structure with the bases of its columns.
@@ -16,6 +16,8 @@ pub(crate) struct Explained {
     pub(crate) weight: f64,
     /// Columns that read as words of controls.
     pub(crate) hits: usize,
+    /// Columns that are not constant over the end-stop settings.
+    pub(crate) moving: usize,
 }
 
 /// Looks closely at a map: every base of the space, every save of an end-stop setting.
@@ -35,7 +37,7 @@ pub(crate) fn explain(
         .collect();
     let full = dictionary.mask();
     // Weight of each base that lies inside the space; `None` where it does not.
-    let weigh = |base: u32| -> Option<(f64, usize)> {
+    let weigh = |base: u32| -> Option<(f64, usize, usize)> {
         let mut words = [(0u128, 0u128); 8];
         for (i, &(reading, preset)) in rows.iter().enumerate() {
             let cell = map.cell(base, preset, len)? as usize;
@@ -46,22 +48,27 @@ pub(crate) fn explain(
             }
         }
         let mut weight = 0.0;
-        let mut hits = 0;
+        let (mut hits, mut moving) = (0, 0);
         for (w, known) in &words[..usize::from(space.width)] {
             let w = w & known;
             if w == 0 || w == *known || known.count_ones() * 2 < full.count_ones() {
                 continue;
             }
             let (_, d) = dictionary.nearest(w, *known);
-            let t = telling.get(d as usize).copied().unwrap_or(0.0);
-            weight += t;
-            hits += usize::from(t > 0.0);
+            moving += 1;
+            match telling.get(d as usize) {
+                Some(t) => {
+                    weight += t;
+                    hits += 1;
+                }
+                None => weight -= AGAINST,
+            }
         }
         // The presets that hold no end-stop setting must lie inside too.
         let inside = (0..map.offset.len()).all(|p| map.cell(base, p, len).is_some());
-        inside.then_some((weight, hits))
+        inside.then_some((weight, hits, moving))
     };
-    let weights: Vec<Option<(f64, usize)>> = (0..len).into_par_iter().map(weigh).collect();
+    let weights: Vec<Option<(f64, usize, usize)>> = (0..len).into_par_iter().map(weigh).collect();
     if map.xor {
         wired_bases(space, map, &weights)
     } else {
@@ -90,11 +97,11 @@ pub(crate) fn pivots(deltas: &[u32]) -> Vec<u32> {
     out
 }
 
-fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>]) -> Option<Explained> {
+fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, usize)>]) -> Option<Explained> {
     let pivots = pivots(&map.deltas);
     let mut classes = vec![0.0; 1 << pivots.len()];
     for (base, w) in weights.iter().enumerate() {
-        if let Some((w, _)) = w {
+        if let Some((w, ..)) = w {
             classes[gather(base as u32, &pivots) as usize] += w;
         }
     }
@@ -108,7 +115,7 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>])
         let mut high = vec![0.0; classes.len()];
         let mut low = vec![0.0; classes.len()];
         for (base, w) in weights.iter().enumerate() {
-            if let Some((w, _)) = w {
+            if let Some((w, ..)) = w {
                 let undo = turned.iter().fold(0, |o, (l, v)| if base as u32 >> l & 1 == 1 { o ^ v } else { o });
                 let class = (gather(base as u32, &pivots) ^ undo) as usize;
                 if base as u32 >> line & 1 == 1 { high[class] += w } else { low[class] += w }
@@ -128,16 +135,18 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>])
         .filter(|b| weights[*b as usize].is_some())
         .collect();
     let hits = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.1).sum();
+    let moving = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.2).sum();
     Some(Explained {
         space: space.clone(),
         map: map.clone(),
         bases,
         weight: total,
         hits,
+        moving,
     })
 }
 
-fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>]) -> Option<Explained> {
+fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, usize)>]) -> Option<Explained> {
     let stride = map.stride as usize;
     let presets = map.offset.iter().max().map_or(1, |m| *m as usize / stride + 1);
     // The best window of one stride, then further ones that share no cell with it.
@@ -152,16 +161,18 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>
     let mut total = 0.0;
     let last = weights.iter().rposition(Option::is_some)?;
     let mut taken: Vec<(usize, usize)> = Vec::new();
+    // Each window's place is bought with the data.
+    let price = (w.len() as f64 / stride as f64).max(2.0).ln();
     loop {
         // `at` may start before the first telling cell; the tightest window is the one that starts at one.
         let best = (0..=last)
-            .filter(|&at| w[at] > 0.0 || stride == 1)
+            .filter(|&at| w[at] > 0.0)
             .filter(|&at| taken.iter().all(|(f, t)| at + span <= *f || at >= *t))
             .map(|at| (window(at), at))
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
         match best {
-            Some((x, at)) if x > 3.0 => {
-                total += x;
+            Some((x, at)) if x > price => {
+                total += x - price;
                 // Place the window so that it ends inside; it is widened to a whole stride below.
                 taken.push((at, at + span));
                 starts.push(at);
@@ -176,6 +187,13 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>
         return None;
     }
     starts.sort_unstable();
+    // Windows at a regular pitch: those between them that nothing moved between the end stops belong too.
+    let pitch = starts.windows(2).map(|w| w[1] - w[0]).fold(0, gcd);
+    if starts.len() >= 3 && pitch >= span {
+        let from = starts[0].saturating_sub(pitch * (starts[0] / pitch).min(1));
+        let to = (starts[starts.len() - 1] + pitch).min(last);
+        starts = (from..=to).step_by(pitch).collect();
+    }
     let mut bases: Vec<u32> = Vec::new();
     for &s in &starts {
         // The telling cells need not begin the entry: leave out nothing that shares a window of one stride with them.
@@ -195,11 +213,17 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize)>
     bases.sort_unstable();
     bases.dedup();
     let hits = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.1).sum();
+    let moving = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.2).sum();
     Some(Explained {
         space: space.clone(),
         map: map.clone(),
         bases,
         weight: total,
         hits,
+        moving,
     })
+}
+
+fn gcd(a: usize, b: usize) -> usize {
+    if b == 0 { a } else { gcd(b, a % b) }
 }

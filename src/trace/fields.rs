@@ -61,30 +61,59 @@ impl Found {
 struct Prediction {
     one: Vec<f32>,
     zero: Vec<f32>,
+    /// The bit should not move between the end stops.
+    still: bool,
 }
 
 impl Prediction {
-    fn odds(&self, column: &Column) -> (f64, bool) {
-        let (mut straight, mut turned, mut coin) = (0.0f32, 0.0f32, 0.0f32);
+    fn odds(&self, column: &Column, coin: f64) -> (f64, bool) {
+        let (mut straight, mut turned) = (0.0f32, 0.0f32);
         for d in 0..self.one.len() {
             let (one, zero) = (column.ones[d], column.known[d] - column.ones[d]);
             straight += one * self.one[d] + zero * self.zero[d];
             turned += zero * self.one[d] + one * self.zero[d];
-            coin += column.known[d];
         }
-        let coin = coin * std::f32::consts::LN_2;
         if straight >= turned {
-            (f64::from(straight + coin), false)
+            (f64::from(straight) - coin, false)
         } else {
-            (f64::from(turned + coin), true)
+            (f64::from(turned) - coin, true)
         }
     }
+}
+
+/// What a column would be worth as nobody's bit: tossed like a coin, or still, over end stops and sweeps apart.
+fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<f64> {
+    let (hit, miss) = ((1.0 - noise.slip).ln(), noise.slip.ln());
+    columns
+        .iter()
+        .map(|c| {
+            let mut coin = 0.0;
+            for ends in [true, false] {
+                let (mut ones, mut known) = (0.0, 0.0);
+                for (d, s) in experiment.plan.settings.iter().enumerate() {
+                    if (s.purpose == Purpose::Ends) == ends {
+                        ones += f64::from(c.ones[d]);
+                        known += f64::from(c.known[d]);
+                    }
+                }
+                let most = ones.max(known - ones);
+                let still = most * hit + (known - most) * miss - std::f64::consts::LN_2;
+                coin += still.max(-known * std::f64::consts::LN_2);
+            }
+            coin
+        })
+        .collect()
 }
 
 fn predictions(experiment: &Experiment, lane: usize, h: Hypothesis, noise: Noise) -> Vec<Prediction> {
     signal::chances(h, experiment.plan, lane, experiment.lanes[lane], noise)
         .into_iter()
         .map(|row| Prediction {
+            still: {
+                let ends = row.iter().zip(&experiment.plan.settings).filter(|(_, s)| s.purpose == Purpose::Ends);
+                let (low, high) = ends.fold((1.0f64, 0.0f64), |(l, h), (p, _)| (l.min(*p), h.max(*p)));
+                high - low < 0.2
+            },
             one: row.iter().map(|p| p.ln() as f32).collect(),
             zero: row.iter().map(|p| (1.0 - p).ln() as f32).collect(),
         })
@@ -95,6 +124,10 @@ fn predictions(experiment: &Experiment, lane: usize, h: Hypothesis, noise: Noise
 const WORTH: f64 = 5.0;
 /// What a hypothesis loses for a bit that no column shows.
 const MISSING: f64 = 6.0;
+/// What it loses for a column that follows the control between the end stops and is none of its bits.
+const UNEXPLAINED: f64 = 6.0;
+/// What a bit that shows in the sweeps alone gains where it lies beside the control's other bits.
+const NEIGHBOUR: f64 = 2.0;
 
 /// A hypothesis with its matches: column, bit, inverted, odds.
 struct Scored {
@@ -107,23 +140,25 @@ struct Scored {
 pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<Option<Found>> {
     let lanes = experiment.lanes.len();
     let varying: Vec<usize> = (0..columns.len()).filter(|&c| columns[c].constant().is_none()).collect();
+    let coins = coins(experiment, columns, noise);
     let claims = claims(experiment, columns, &varying, noise);
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
     let mut owner: Vec<Option<usize>> = vec![None; columns.len()];
     let mut chosen: Vec<Option<(Scored, f64, Option<Hypothesis>)>> = Vec::new();
-    for _ in 0..3 {
+    let mut best: Vec<[(f64, usize); 2]> = Vec::new();
+    for _ in 0..4 {
         chosen = (0..lanes)
             .into_par_iter()
             .map(|lane| {
-                let mine: Vec<usize> = claims[lane]
+                let mine: Vec<Claim> = claims[lane]
                     .iter()
                     .copied()
-                    .filter(|&c| owner[c].is_none_or(|o| o == lane))
+                    .filter(|c| owner[c.column].is_none_or(|o| o == lane))
                     .collect();
-                choose(experiment, columns, lane, &mine, noise)
+                choose(experiment, columns, &coins, lane, &mine, noise)
             })
             .collect();
-        let mut best: Vec<[(f64, usize); 2]> = vec![[(0.0, usize::MAX); 2]; columns.len()];
+        best = vec![[(0.0, usize::MAX); 2]; columns.len()];
         for (lane, c) in chosen.iter().enumerate() {
             let Some((scored, ..)) = c else { continue };
             for &(column, _, _, odds) in &scored.matches {
@@ -148,14 +183,14 @@ pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) 
             let (scored, margin, rival) = c?;
             let mut bits = vec![Bit::default(); scored.h.width as usize];
             for &(column, k, inverted, odds) in &scored.matches {
-                if owner[column] != Some(lane) {
+                if best[column][0].1 != lane {
                     continue;
                 }
                 bits[k as usize].homes.push(Match {
                     column,
                     inverted,
                     odds,
-                    margin: odds,
+                    margin: odds - best[column][1].0,
                 });
             }
             if bits.iter().all(|b| b.homes.is_empty()) {
@@ -169,7 +204,7 @@ pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) 
                 margin,
                 rival,
             };
-            margins(experiment, columns, &mut found, noise);
+            margins(experiment, columns, &coins, &mut found, noise);
             Some(found)
         })
         .collect()
@@ -177,7 +212,7 @@ pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) 
 
 /// For each lane the columns worth scoring: those that agree with it at the end stops, and those that agree with
 /// nobody there.
-fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise: Noise) -> Vec<Vec<usize>> {
+fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise: Noise) -> Vec<Vec<Claim>> {
     let ends: Vec<bool> = experiment.plan.settings.iter().map(|s| s.purpose == Purpose::Ends).collect();
     let lanes = experiment.lanes.len();
     let odds_at_ends: Vec<Option<Prediction>> = (0..lanes)
@@ -192,78 +227,148 @@ fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise:
                 if ends[d] { p } else { 0.5 }
             };
             Some(Prediction {
+                still: false,
                 one: (0..ends.len()).map(|d| p(d).ln() as f32).collect(),
                 zero: (0..ends.len()).map(|d| (1.0 - p(d)).ln() as f32).collect(),
             })
         })
         .collect();
-    let per_column: Vec<Vec<usize>> = varying
+    let per_column: Vec<Vec<(usize, Claim)>> = varying
         .par_iter()
-        .map(|&c| {
+        .map(|&column| {
+            let c = &columns[column];
+            let coin = {
+                let known: f32 = (0..ends.len()).filter(|d| ends[*d]).map(|d| c.known[d]).sum();
+                let other: f32 = (0..ends.len()).filter(|d| !ends[*d]).map(|d| c.known[d]).sum();
+                f64::from(-(known + other) * std::f32::consts::LN_2)
+            };
             let odds: Vec<f64> = odds_at_ends
                 .iter()
-                .map(|p| p.as_ref().map_or(f64::MIN, |p| p.odds(&columns[c]).0))
+                .map(|p| p.as_ref().map_or(f64::MIN, |p| p.odds(c, coin).0))
                 .collect();
             let best = odds.iter().copied().fold(f64::MIN, f64::max);
-            if best > 2.5 {
-                let near = |l: &usize| odds[*l] > best - 9.0 || odds_at_ends[*l].is_none();
-                (0..lanes).filter(near).collect()
-            } else {
-                (0..lanes).collect()
-            }
+            (0..lanes)
+                .filter(|&l| best < 2.5 || odds[l] > best - 9.0 || odds_at_ends[l].is_none())
+                .map(|l| {
+                    let strong = best >= 2.5 && odds[l] > best - 9.0;
+                    (l, Claim { column, strong, sole: strong && odds[l] >= best })
+                })
+                .collect()
         })
         .collect();
     let mut out = vec![Vec::new(); lanes];
-    for (i, claimants) in per_column.iter().enumerate() {
-        for &l in claimants {
-            out[l].push(varying[i]);
+    for claimants in per_column {
+        for (l, claim) in claimants {
+            out[l].push(claim);
         }
     }
     out
+}
+
+/// A column that a lane may look at.
+#[derive(Clone, Copy, Debug)]
+struct Claim {
+    column: usize,
+    /// It follows the lane between the end stops.
+    strong: bool,
+    /// It follows this lane best.
+    sole: bool,
+}
+
+/// Scores one coding of a lane.
+fn score(
+    experiment: &Experiment,
+    columns: &[Column],
+    coins: &[f64],
+    lane: usize,
+    mine: &[Claim],
+    noise: Noise,
+    h: Hypothesis,
+) -> Scored {
+    let predicted = predictions(experiment, lane, h, noise);
+    let mut matches = Vec::new();
+    let mut seen = vec![0.0f64; h.width as usize];
+    let mut score = 0.0;
+    let text = matches!(h.code, Code::Ascii | Code::AsciiLess32);
+    for claim in mine.iter().filter(|c| c.strong || text) {
+        let mut best = (0.0, 0, false);
+        for (k, p) in predicted.iter().enumerate() {
+            let (odds, inverted) = p.odds(&columns[claim.column], coins[claim.column]);
+            if odds > best.0 {
+                best = (odds, k, inverted);
+            }
+        }
+        let (odds, k, inverted) = best;
+        if odds > WORTH {
+            seen[k] = seen[k].max(odds);
+            score += odds;
+            matches.push((claim.column, k as u32, inverted, odds));
+        } else if claim.sole {
+            score -= UNEXPLAINED;
+        }
+    }
+    // Bits that stand still between the end stops show in the sweeps alone: the best of the columns that do so.
+    let loose: Vec<usize> = mine.iter().filter(|c| !c.strong).map(|c| c.column).collect();
+    let price = ((loose.len().max(1) * 2) as f64).ln();
+    let strong: Vec<&Column> = matches.iter().map(|m: &(usize, u32, bool, f64)| &columns[m.0]).collect();
+    let near = |c: &Column| {
+        let beside = |s: &&Column| {
+            s.structure == c.structure
+                && (s.base.abs_diff(c.base) <= 1 || (s.base ^ c.base).count_ones() <= 1)
+        };
+        if strong.iter().any(beside) { NEIGHBOUR } else { 0.0 }
+    };
+    for (k, p) in predicted.iter().enumerate() {
+        if !p.still || text {
+            continue;
+        }
+        let odds: Vec<(f64, bool)> = loose
+            .iter()
+            .map(|&c| {
+                let (o, i) = p.odds(&columns[c], coins[c]);
+                (o + near(&columns[c]), i)
+            })
+            .collect();
+        let best = odds.iter().map(|o| o.0).fold(0.0, f64::max);
+        if best > 3.5 {
+            seen[k] = seen[k].max(best);
+            score += best - price;
+            for (&c, &(o, inverted)) in loose.iter().zip(&odds) {
+                if o > best - 0.7 {
+                    matches.push((c, k as u32, inverted, o));
+                }
+            }
+        }
+    }
+    // A dial's lowest bit is lost in its own noise; its absence says little.
+    let dial = !experiment.panel().controls[experiment.lanes[lane].control].exact();
+    for (k, s) in seen.iter().enumerate() {
+        if *s == 0.0 {
+            score -= if k == 0 && dial && h.width > 1 && noise.step > 0.05 { 2.0 } else { MISSING };
+        }
+    }
+    Scored { h, score, matches }
 }
 
 /// The coding that explains most of a lane's columns, its margin over the next, and the next.
 fn choose(
     experiment: &Experiment,
     columns: &[Column],
+    coins: &[f64],
     lane: usize,
-    mine: &[usize],
+    mine: &[Claim],
     noise: Noise,
 ) -> Option<(Scored, f64, Option<Hypothesis>)> {
     let mut all: Vec<Scored> = signal::hypotheses(experiment.panel(), experiment.lanes[lane])
         .into_iter()
-        .map(|h| {
-            let predicted = predictions(experiment, lane, h, noise);
-            let mut matches = Vec::new();
-            let mut seen = vec![0.0f64; h.width as usize];
-            let mut score = 0.0;
-            for &c in mine {
-                let mut best = (0.0, 0, false);
-                for (k, p) in predicted.iter().enumerate() {
-                    let (odds, inverted) = p.odds(&columns[c]);
-                    if odds > best.0 {
-                        best = (odds, k as u32, inverted);
-                    }
-                }
-                if best.0 > WORTH {
-                    let (odds, k, inverted) = best;
-                    seen[k as usize] = seen[k as usize].max(odds);
-                    score += odds;
-                    matches.push((c, k, inverted, odds));
-                }
-            }
-            // A dial's lowest bit is lost in its own noise; its absence says little.
-            let dial = !experiment.panel().controls[experiment.lanes[lane].control].exact();
-            for (k, s) in seen.iter().enumerate() {
-                if *s == 0.0 {
-                    score -= if k == 0 && dial && h.width > 1 && noise.step > 0.05 { 2.0 } else { MISSING };
-                }
-            }
-            Scored { h, score, matches }
-        })
+        .map(|h| score(experiment, columns, coins, lane, mine, noise, h))
         .filter(|s| !s.matches.is_empty())
         .collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
+    if std::env::var("TRACE_LANE").is_ok_and(|l| l == lane.to_string()) {
+        for s in all.iter().take(5) { eprintln!("{:?} {:.1} {:?}", s.h, s.score, s.matches.iter().map(|m| (columns[m.0].chip, columns[m.0].cell, columns[m.0].line, m.1, m.3 as i32)).collect::<Vec<_>>()); }
+        eprintln!("mine {}", mine.len());
+    }
     let first = all.first()?;
     // The next coding that reads the same columns otherwise, weights counted from the top.
     let shape = |s: &Scored| {
@@ -275,10 +380,10 @@ fn choose(
         v.sort_unstable();
         (s.h.code, v)
     };
-    let mine = shape(first);
+    let top = shape(first);
     let rival = all[1..].iter().find(|s| {
         let other = shape(s);
-        other.1 != mine.1 || (other.0 != mine.0 && s.h.width > 1)
+        other.1 != top.1 || (other.0 != top.0 && s.h.width > 1)
     });
     let margin = rival.map_or(first.score, |r| first.score - r.score);
     let rival = rival.map(|r| r.h);
@@ -287,17 +392,17 @@ fn choose(
 }
 
 /// How far each match is from being read as another bit of the same control.
-fn margins(experiment: &Experiment, columns: &[Column], found: &mut Found, noise: Noise) {
+fn margins(experiment: &Experiment, columns: &[Column], coins: &[f64], found: &mut Found, noise: Noise) {
     let predicted = predictions(experiment, found.lane, found.hypothesis, noise);
     for k in 0..found.bits.len() {
         for m in 0..found.bits[k].homes.len() {
             let home = found.bits[k].homes[m];
-            let own = predicted[k].odds(&columns[home.column]).0;
+            let own = predicted[k].odds(&columns[home.column], coins[home.column]).0;
             for (other, p) in predicted.iter().enumerate() {
                 if other == k {
                     continue;
                 }
-                let (odds, _) = p.odds(&columns[home.column]);
+                let (odds, _) = p.odds(&columns[home.column], coins[home.column]);
                 let h = &mut found.bits[k].homes[m];
                 h.margin = h.margin.min(own - odds);
             }
@@ -312,6 +417,7 @@ pub(crate) fn tables(
     found: &mut [Option<Found>],
     noise: Noise,
 ) {
+    let coins = coins(experiment, columns, noise);
     let mut owned = vec![false; columns.len()];
     for f in found.iter().flatten() {
         for m in f.bits.iter().flat_map(|b| &b.homes) {
@@ -344,12 +450,11 @@ pub(crate) fn tables(
                 ones[at(d)] += f64::from(column.ones[d]);
                 known[at(d)] += f64::from(column.known[d]);
             }
-            let mut odds = 0.0;
+            let mut odds = -coins[c];
             let mut code = Vec::new();
             for p in 0..positions {
                 let most = f64::max(ones[p], known[p] - ones[p]);
                 odds += most * (1.0 - noise.slip).ln() + (known[p] - most) * noise.slip.ln();
-                odds += known[p] * std::f64::consts::LN_2;
                 if known[p] > 0.0 {
                     // The table's own bits are bought with the data.
                     odds -= std::f64::consts::LN_2;
@@ -357,12 +462,12 @@ pub(crate) fn tables(
                 code.push((known[p] > 0.0).then_some(ones[p] * 2.0 > known[p]));
             }
             let seen: Vec<bool> = code.iter().flatten().copied().collect();
-            if odds > 8.0 && seen.contains(&true) && seen.contains(&false) {
+            if odds > 6.5 && seen.contains(&true) && seen.contains(&false) {
                 matches.push((c, odds, code));
             }
         }
         let total: f64 = matches.iter().map(|m| m.1).sum();
-        if matches.is_empty() || (complete && total < explained + 6.0) || matches.len() > 16 {
+        if matches.is_empty() || (complete && total < explained + 5.0) || matches.len() > 16 {
             continue;
         }
         matches.sort_by_key(|m| {

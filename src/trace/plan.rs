@@ -121,7 +121,7 @@ impl Effort {
     /// Survives a slip of the hand and a noisy converter, and orders dials of up to ten bits.
     pub const FULL: Effort = Effort {
         distance: 4,
-        sweeps: 9,
+        sweeps: 12,
         repeats: 1,
     };
 

@@ -116,34 +116,41 @@ impl Searcher<'_> {
             out
         };
         let order: Vec<u32> = (0..n).collect();
-        let test = |pins: &[u8], invert: u32, stride: u32| {
+        let test = |pins: &[u8], invert: u32, stride: u32, bases: &[u32]| {
             let mut map = PresetMap::stepped(stride, &order, "");
             map.pins = pins.to_vec();
             map.invert = invert;
-            let table: Vec<u32> = (0..len).map(|a| map.physical(a)).collect();
-            let t = probe.tally(self.contents, self.space.width, &bases, |b, p| {
-                table.get((b + map.offset[p]) as usize).copied()
+            let t = probe.tally(self.contents, self.space.width, bases, |b, p| {
+                let a = b + map.offset[p];
+                (a < len).then(|| map.physical(a))
             });
             Candidate { score: probe.score(t), map }
         };
+        let few = &bases[..bases.len().div_ceil(2)];
         let strides: Vec<u32> = (1..=(len - 1) / (n - 1)).filter(|s| strides_allowed(*s, len)).collect();
         let mut first: Vec<Candidate> = strides
             .par_iter()
             .flat_map_iter(|&stride| {
                 let mut all = vec![(straight.clone(), 0u32)];
                 all.extend(steps(&straight, 0));
-                all.into_iter().map(move |(p, i)| test(&p, i, stride)).collect::<Vec<_>>()
+                all.into_iter().map(move |(p, i)| test(&p, i, stride, few)).collect::<Vec<_>>()
             })
             .collect();
         first.sort_by(|a, b| b.score.total_cmp(&a.score));
-        first.truncate(48);
+        first.truncate(400);
+        let mut first: Vec<Candidate> = first
+            .into_par_iter()
+            .map(|c| test(&c.map.pins, c.map.invert, c.map.stride, &bases))
+            .collect();
+        first.sort_by(|a, b| b.score.total_cmp(&a.score));
+        first.truncate(16);
         let mut climbed: Vec<Candidate> = first
             .into_par_iter()
             .map(|mut at| {
                 for _ in 0..6 {
                     let next = steps(&at.map.pins, at.map.invert)
                         .into_iter()
-                        .map(|(p, i)| test(&p, i, at.map.stride))
+                        .map(|(p, i)| test(&p, i, at.map.stride, &bases))
                         .max_by(|a, b| a.score.total_cmp(&b.score));
                     match next {
                         Some(next) if next.score > at.score + 0.5 => at = next,
@@ -220,12 +227,12 @@ impl Searcher<'_> {
         let mut next = tuples.prefixes(depth);
         loop {
             // A rough look first where there are many.
-            if next.len() > 20_000 {
+            if next.len() > 5000 {
                 let few = &bases[..bases.len().min(1 << 11) / 4];
                 let mut rough: Vec<(f64, Vec<u32>)> =
                     next.into_par_iter().map(|d| (test(&probe, &d, few), d)).collect();
                 rough.sort_by(|a, b| b.0.total_cmp(&a.0));
-                rough.truncate(4000);
+                rough.truncate(3000);
                 next = rough.into_iter().map(|r| r.1).collect();
             }
             beam.clear();

@@ -69,6 +69,26 @@ pub struct Solution<'a> {
     pub fields: Vec<FoundField>,
 }
 
+impl Solution<'_> {
+    #[doc(hidden)]
+    pub fn bases(&self) -> Vec<(usize, Vec<u32>)> {
+        self.solved.structures.iter().map(|e| (e.bases.len(), e.bases.iter().copied().take(24).collect())).collect()
+    }
+
+    /// How presets are spread over the cells of the chips, a sentence for each structure found.
+    pub fn structure(&self) -> Vec<String> {
+        self.solved
+            .structures
+            .iter()
+            .map(|e| {
+                let ids: Vec<&str> =
+                    e.space.chips.iter().map(|c| self.solved.experiment.chips[*c].id.as_str()).collect();
+                format!("{}: {} ({} bits follow the plan)", ids.join(" + "), e.map.says, e.hits)
+            })
+            .collect()
+    }
+}
+
 /// The chance that goes with odds (natural logarithm), tempered: the predictions are not independent of each other.
 fn chance(odds: f64) -> f64 {
     1.0 / (1.0 + (-0.7 * odds).exp())

@@ -38,6 +38,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     let mut bad = vec![false; experiment.plan.saves.len()];
     let mut found = fields::assign(&experiment, &columns, noise);
     let bad_saves = bad_saves(&experiment, &columns, &found, &mut bad);
+    if std::env::var("TRACE_LANE").is_ok() { eprintln!("bad {bad_saves:?}"); }
     if !bad_saves.is_empty() {
         for c in &mut columns {
             c.count(&experiment, &bad);
@@ -168,7 +169,7 @@ fn best(
         {
             best = Some(e);
         }
-        if best.as_ref().is_some_and(|b| b.hits >= enough && b.weight > 150.0) {
+        if best.as_ref().is_some_and(|b| b.hits >= enough && b.hits * 2 > b.moving) {
             break;
         }
     }

@@ -128,6 +128,23 @@ pub(crate) struct Probe {
     rate: [f64; 2],
 }
 
+/// The bits of a byte, sixteen bits apart.
+const SPREAD: [u128; 256] = {
+    let mut table = [0u128; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        let mut line = 0;
+        while line < 8 {
+            if byte >> line & 1 == 1 {
+                table[byte] |= 1 << (16 * line);
+            }
+            line += 1;
+        }
+        byte += 1;
+    }
+    table
+};
+
 /// What a probe found.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub(crate) struct Tally {
@@ -216,22 +233,17 @@ impl Probe {
                     None => continue 'bases,
                 }
             }
-            let mut words = [0u16; 8];
+            // Sixteen bits a line, one a row.
+            let mut words = 0u128;
             for (k, &(reading, _)) in self.rows.iter().enumerate() {
-                let v = contents[reading].value[at[k] as usize];
-                if width == 1 {
-                    words[0] |= u16::from(v & 1) << k;
-                } else {
-                    for (l, w) in words.iter_mut().enumerate().take(usize::from(width)) {
-                        *w |= u16::from(v >> l & 1) << k;
-                    }
-                }
+                words |= SPREAD[usize::from(contents[reading].value[at[k] as usize])] << k;
             }
-            for w in &words[..usize::from(width)] {
-                if *w == 0 || *w == full {
+            for line in 0..width {
+                let w = (words >> (16 * line)) as u16;
+                if w == 0 || w == full {
                     continue;
                 }
-                let w = usize::from(*w);
+                let w = usize::from(w);
                 t.columns += 1;
                 t.exact += (self.exact[w / 64] >> (w % 64) & 1) as u32;
                 t.near += (self.near[w / 64] >> (w % 64) & 1) as u32;

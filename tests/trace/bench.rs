@@ -30,6 +30,26 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let start = Instant::now();
     let solved = cellkeep::trace::solve(&plan, &readings);
     let seconds = start.elapsed().as_secs_f64();
+    if std::env::var("TRACE_ONE").is_ok()
+        && let Ok(s) = &solved
+    {
+        println!("{:?} {:?}", s.structure(), s.bases());
+        let a = &i.layout.areas[0];
+        for n in std::env::var("TRACE_N").ok().and_then(|n| n.parse::<usize>().ok()).into_iter() {
+            let f = &a.fields[n];
+            println!("positions {:?}", plan.settings.iter().map(|s| s.positions[plan.panel.lanes().iter().position(|l| l.control == n).unwrap()]).collect::<Vec<_>>());
+            for k in 0..f.width as usize {
+                let mut row = vec![String::new(); plan.settings.len()];
+                for save in &plan.saves {
+                    let e = targets[n].entry(&i.layout, save.preset, plan.panel.lanes().iter().find(|l| l.control == n).unwrap().voice).unwrap();
+                    let x = a.field_places(e, n)[k];
+                    let b = readings[save.reading].chips[x.chip as usize].image.bit(x.cell, x.line).unwrap();
+                    row[save.setting].push(if b { '1' } else { '0' });
+                }
+                println!("{} {k} {:?}: {}", a.parameters[n].key, a.field_places(0, n)[k], row.join(" "));
+            }
+        }
+    }
     let verdicts = judge::judge(&i.layout, &targets, &plan, solved.as_ref().ok());
     Outcome {
         family: i.family,
@@ -48,7 +68,7 @@ fn main() {
     if let Ok(seed) = std::env::var("TRACE_ONE") {
         let o = run(seed.parse().unwrap_or(1), Hand::default());
         println!("{} {} {:.2} s {:?} right {} of {}", o.family, o.says, o.seconds, o.error, o.verdicts.iter().filter(|v| v.right).count(), o.verdicts.len());
-        for v in o.verdicts.iter().filter(|v| !v.right).take(5) { println!("   {}", v.says); }
+        for v in o.verdicts.iter().filter(|v| !v.right).take(12) { println!("   {}", v.says); }
         return;
     }
     let hands = [
