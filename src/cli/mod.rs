@@ -32,6 +32,7 @@ mod shelved;
 mod standby;
 mod supply;
 mod swap;
+mod trace;
 mod verify;
 
 use std::process::ExitCode;

@@ -60,6 +60,12 @@ static KINDS: &[Kind] = &[
     kind::<crate::mend::MendPlan>("a plan for mending, for editors (TOML as JSON; mend --json)"),
     kind::<crate::identify::Identification>("which layouts fit a reading (identify --json)"),
     kind::<crate::edit::EditRecord>("changes.json beside an edited reading"),
+    kind::<crate::trace::plan::Plan>("settings to dial (trace plan --json)"),
+    kind::<crate::trace::report::Report>("what a plan's readings showed (trace solve --json)"),
+    kind::<crate::trace::LayoutAudit>("changes to a layout nothing notices (trace audit --json)"),
+    kind::<crate::trace::unplanned::Hypotheses>(
+        "what a bank shows without a plan (trace remember --json)",
+    ),
     kind::<super::convert::Conversion>("what a conversion read, wrote and lost (convert --json)"),
     kind::<crate::hand_set::FilledForm>("a filled hand-set form (hand-set --filled --json)"),
     kind::<crate::shelf::Job>("job.json of a job on the shelf"),

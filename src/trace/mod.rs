@@ -5,16 +5,23 @@ pub mod plan;
 pub mod rng;
 pub mod words;
 
+mod audit;
 mod cells;
 mod columns;
 mod explain;
 mod fields;
+mod next;
+pub mod report;
 mod search;
 mod signal;
 pub mod simulate;
 mod solve;
 mod solution;
 mod space;
+pub mod unplanned;
+mod write;
 
+pub use audit::{LayoutAudit, Unproved, audit};
 pub use cells::TraceError;
+pub use next::{Next, next};
 pub use solution::{CERTAIN, FoundBit, FoundField, Home, Solution, solve};

@@ -70,6 +70,11 @@ pub struct Solution<'a> {
 }
 
 impl Solution<'_> {
+    /// The layout file, in the layout language.
+    pub fn layout_toml(&self, id: &str) -> String {
+        super::write::layout_toml(self, id)
+    }
+
     #[doc(hidden)]
     pub fn bases(&self) -> Vec<(usize, Vec<u32>)> {
         self.solved.structures.iter().map(|e| (e.bases.len(), e.bases.iter().copied().take(24).collect())).collect()
@@ -118,7 +123,7 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
                 code: code_word(f.hypothesis, f.table.is_some()),
                 bits: f.bits.iter().map(|b| bit(solved, b)).collect(),
                 table: f.table.clone(),
-                sure: chance(f.margin),
+                sure: if f.table.is_some() { chance(f.margin).min(0.99) } else { chance(f.margin) },
             }
         })
         .collect()

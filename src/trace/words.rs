@@ -28,6 +28,8 @@ pub fn words(n: usize, patterns: u32, distance: u32, seed: u64) -> Option<Vec<u6
         let free = patterns - 2;
         let ones = rest.count_ones();
         (free < 4 || (ones > 0 && ones < free))
+            // Nor nearly: a bit that stands still between the ends must not look like a control's.
+            && (distance < 3 || (w.count_ones() >= distance && patterns - w.count_ones() >= distance))
             && chosen.iter().all(|c| {
                 let d = (w ^ c).count_ones();
                 d >= distance && patterns - d >= distance

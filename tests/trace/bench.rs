@@ -34,6 +34,14 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         && let Ok(s) = &solved
     {
         println!("{:?} {:?}", s.structure(), s.bases());
+        let text = s.layout_toml("traced");
+        struct None_;
+        impl cellkeep::layout::Library for None_ {
+            fn text(&self, _: &str) -> Result<Option<cellkeep::layout::problem::SourceText>, String> { Ok(None) }
+        }
+        let checked = cellkeep::layout::check(cellkeep::layout::problem::SourceText { origin: "traced".into(), text: text.clone() }, &None_);
+        println!("layout {} problems {}", checked.layout.is_some(), checked.problems);
+        if std::env::var("TRACE_TOML").is_ok() { println!("{text}"); }
         let a = &i.layout.areas[0];
         for n in std::env::var("TRACE_N").ok().and_then(|n| n.parse::<usize>().ok()).into_iter() {
             let f = &a.fields[n];

@@ -301,7 +301,7 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
         });
         first += c.width;
         parameters.push(Parameter {
-            key: format!("control.{}", i + 1),
+            key: format!("control.c{}", i + 1),
             label: format!("Control {}", i + 1),
             group: None,
             fields: i..i + 1,

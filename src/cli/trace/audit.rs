@@ -1,0 +1,76 @@
+//! `trace audit`: which single changes to a layout nothing at hand would notice.
+
+use std::path::PathBuf;
+
+use super::super::open::ReadingArgs;
+use super::super::output::{print_text, say};
+use super::super::{Outcome, Status};
+use super::solve::NotJson;
+use crate::document::to_json;
+use crate::layout;
+use crate::trace;
+
+/// Tell which single changes to a layout no reading at hand would notice.
+#[derive(clap::Args)]
+#[command(after_help = "\
+A change is one bit of a parameter turned, or exchanged with another bit of the entry. Without a plan only illegal
+codes notice a change; with the plan the readings were taken after, every control is compared with what was dialled.
+Exit status 1 means that changes are left that nothing notices.
+
+Examples:
+  cellkeep trace plan --layout pellow-six --out plan.json     then dial, save and read
+  cellkeep trace audit pellow-six reading --plan plan.json")]
+pub(crate) struct Args {
+    /// The layout's id or file
+    #[arg(value_name = "LAYOUT")]
+    audited: String,
+    /// The readings; with a plan in its order
+    #[arg(required = true)]
+    readings: Vec<String>,
+    /// The plan the readings were taken after
+    #[arg(long, value_name = "FILE")]
+    plan: Option<PathBuf>,
+    #[command(flatten)]
+    files: ReadingArgs,
+    /// Print the audit as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+pub(crate) fn run(args: &Args) -> Outcome {
+    let layout = layout::load(&args.audited)?;
+    let plan = args.plan.as_deref().map(super::load_plan).transpose()?;
+    let mut readings = Vec::new();
+    for name in &args.readings {
+        readings.push(args.files.load(name, Some(&layout))?);
+    }
+    let audit = trace::audit(&layout, &readings, plan.as_ref())?;
+    let status = if audit.unnoticed > 0 { Status::Findings } else { Status::Clean };
+    if args.json {
+        print_text(&to_json(&audit).map_err(NotJson)?);
+        return Ok(status);
+    }
+    for u in &audit.unproved {
+        say!("{}: {} of {} single changes would go unnoticed, such as:", u.key, u.unnoticed, u.tried);
+        for e in &u.examples {
+            say!("    {e}");
+        }
+    }
+    say!();
+    say!(
+        "{}: {} of {} single changes would be noticed by {} reading(s){}.",
+        audit.layout,
+        audit.tried - audit.unnoticed,
+        audit.tried,
+        audit.readings,
+        if audit.planned { " and their plan" } else { "" }
+    );
+    if audit.unnoticed == 0 {
+        say!("The layout is proved as far as its parameters go.");
+    } else if audit.planned {
+        say!("Next: `cellkeep trace next` on the same plan, or dial the controls above in further settings.");
+    } else {
+        say!("Next: cellkeep trace plan --layout {} --out plan.json; dial, save, read, and audit with --plan.", audit.layout);
+    }
+    Ok(status)
+}

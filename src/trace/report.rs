@@ -1,0 +1,210 @@
+//! What a solved plan comes to, as a document: fields with their evidence, findings, what stays open.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::plan::Cost;
+use super::solution::{FoundBit, Home, Solution};
+use crate::document::Document;
+use crate::finding::{Finding, Place, Severity};
+
+/// One code bit, as found.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BitReport {
+    /// Bit of the code, 0 the least significant.
+    pub bit: usize,
+    /// Where it is for the first preset: "U1 cell 0x02f D3", with "inverted" where it is.
+    pub homes: Vec<String>,
+    /// The chance that this is right, 0 to 1.
+    pub sure: f64,
+    /// Where it could be, when it has no home.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub could_be: Vec<String>,
+}
+
+/// One control, or one voice's part of it.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FieldReport {
+    /// The control's key, with its voice or character.
+    pub name: String,
+    /// How positions become codes.
+    pub code: String,
+    /// Bits, the least significant first.
+    pub bits: Vec<BitReport>,
+    /// The chance that all of it is right, 0 to 1.
+    pub sure: f64,
+    /// Nothing but a further experiment would do better.
+    pub certain: bool,
+}
+
+/// A solved plan.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Report {
+    /// The instrument.
+    pub instrument: String,
+    /// How presets are spread over the cells, a sentence for each structure.
+    pub structure: Vec<String>,
+    /// What was found of each control.
+    pub fields: Vec<FieldReport>,
+    /// Lanes of which nothing was found.
+    pub not_found: Vec<String>,
+    /// Share of saves in which a dial's code was one off, 0 to 1.
+    pub jitter: f64,
+    /// Bits of an entry that held one value in every save: never seen to move, which does not mean unused.
+    pub never_seen: usize,
+    /// Bits of an entry that move and belong to no control of the panel.
+    pub unexplained: usize,
+    /// What the plan cost.
+    pub cost: Cost,
+    /// What was noticed.
+    pub findings: Vec<Finding>,
+}
+
+impl Document for Report {
+    const KIND: &'static str = "trace-solution";
+    const VERSION: u32 = 1;
+}
+
+impl Solution<'_> {
+    fn home(&self, home: &Home) -> String {
+        home.places.first().map_or_else(String::new, |p| {
+            let chip = self.solved.experiment.chips.get(usize::from(p.chip)).map_or("?", |c| &c.id);
+            let not = if p.inverted { " inverted" } else { "" };
+            format!("{chip} cell {:#05x} D{}{not}", p.cell, p.line)
+        })
+    }
+
+    fn bit_report(&self, bit: usize, b: &FoundBit) -> BitReport {
+        BitReport {
+            bit,
+            homes: b.homes.iter().map(|h| self.home(h)).collect(),
+            sure: b.sure,
+            could_be: b.could_be.iter().map(|h| self.home(h)).collect(),
+        }
+    }
+
+    /// The document.
+    pub fn report(&self) -> Report {
+        let experiment = &self.solved.experiment;
+        let panel = experiment.panel();
+        let name = |lane: usize| panel.lane_name(experiment.lanes[lane]);
+        let fields: Vec<FieldReport> = self
+            .solved
+            .found
+            .iter()
+            .flatten()
+            .zip(&self.fields)
+            .map(|(f, field)| FieldReport {
+                name: name(f.lane),
+                code: field.code.to_owned(),
+                bits: field.bits.iter().enumerate().map(|(i, b)| self.bit_report(i, b)).collect(),
+                sure: field.chance(),
+                certain: field.certain(),
+            })
+            .collect();
+        let not_found: Vec<String> =
+            (0..experiment.lanes.len()).filter(|&l| self.solved.found[l].is_none()).map(name).collect();
+        let mut used = vec![false; self.solved.columns.len()];
+        for m in self.solved.found.iter().flatten().flat_map(|f| &f.bits).flat_map(|b| &b.homes) {
+            used[m.column] = true;
+        }
+        let constant = |c: &&super::columns::Column| c.constant().is_some();
+        Report {
+            instrument: panel.name.clone(),
+            structure: self.structure(),
+            not_found,
+            jitter: self.solved.noise.step * 2.0,
+            never_seen: self.solved.columns.iter().filter(constant).count(),
+            unexplained: self
+                .solved
+                .columns
+                .iter()
+                .zip(&used)
+                .filter(|(c, used)| !**used && c.constant().is_none())
+                .count(),
+            cost: experiment.plan.cost(),
+            findings: self.findings(&fields),
+            fields,
+        }
+    }
+
+    /// Slips, and what is not certain.
+    fn findings(&self, fields: &[FieldReport]) -> Vec<Finding> {
+        let experiment = &self.solved.experiment;
+        let panel = experiment.panel();
+        let mut out = Vec::new();
+        for (s, other) in &self.solved.bad_saves {
+            let save = experiment.plan.saves[*s];
+            let holds = other.map_or("none of the plan's settings".to_owned(), |d| format!("setting {}", d + 1));
+            let mut f = Finding::new(
+                "trace.wrong-preset",
+                Severity::Caution,
+                format!(
+                    "{} {} of reading {} holds {holds}, not setting {}",
+                    panel.axis,
+                    save.preset + 1,
+                    save.reading + 1,
+                    save.setting + 1
+                ),
+            )
+            .at(Place {
+                entries: vec![format!("{} {}", panel.axis, save.preset + 1)],
+                ..Place::default()
+            });
+            f.means = Some("the save was left out; the others were enough where nothing else is said".into());
+            out.push(f);
+        }
+        for (d, lane, stood) in &self.solved.off_mark {
+            let lane_ = experiment.lanes[*lane];
+            let control = &panel.controls[lane_.control];
+            let wanted = control.position(experiment.plan.settings[*d].positions[*lane]);
+            out.push(
+                Finding::new(
+                    "trace.off-mark",
+                    Severity::Caution,
+                    format!(
+                        "in setting {} {} stood at {stood}, not at {wanted}",
+                        d + 1,
+                        panel.lane_name(lane_)
+                    ),
+                )
+                .at(Place {
+                    parameters: vec![control.key.clone()],
+                    ..Place::default()
+                }),
+            );
+        }
+        for (l, lane) in experiment.lanes.iter().enumerate() {
+            if self.solved.found[l].is_none() {
+                out.push(
+                    Finding::new(
+                        "trace.not-found",
+                        Severity::Caution,
+                        format!("no bit follows {}", panel.lane_name(*lane)),
+                    )
+                    .at(Place {
+                        parameters: vec![panel.controls[lane.control].key.clone()],
+                        ..Place::default()
+                    })
+                    .means("memory does not hold it, or a chip is missing, or it was never moved")
+                    .act("move this control alone, save, read, and run `cellkeep trace next`"),
+                );
+            }
+        }
+        for f in fields.iter().filter(|f| !f.certain) {
+            out.push(
+                Finding::new(
+                    "trace.uncertain",
+                    Severity::Note,
+                    format!("{} is {} of {} bits, sure to {:.1} %", f.name, f.code, f.bits.len(), f.sure * 100.0),
+                )
+                .at(Place {
+                    parameters: vec![f.name.clone()],
+                    ..Place::default()
+                })
+                .act("`cellkeep trace next` tells which settings would settle it"),
+            );
+        }
+        out
+    }
+}
