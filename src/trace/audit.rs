@@ -58,9 +58,15 @@ const SHOWS: usize = 2;
 ///
 /// # Errors
 /// When a reading does not have the layout's chips.
-pub fn audit(layout: &Layout, readings: &[Reading], plan: Option<&Plan>) -> Result<LayoutAudit, CodecError> {
-    let memories: Vec<Memory> =
-        readings.iter().map(|r| Memory::of(layout, &r.aligned(layout))).collect::<Result<_, _>>()?;
+pub fn audit(
+    layout: &Layout,
+    readings: &[Reading],
+    plan: Option<&Plan>,
+) -> Result<LayoutAudit, CodecError> {
+    let memories: Vec<Memory> = readings
+        .iter()
+        .map(|r| Memory::of(layout, &r.aligned(layout)))
+        .collect::<Result<_, _>>()?;
     let targets = simulate::panel_of(layout);
     let mut out = LayoutAudit {
         layout: layout.id.clone(),
@@ -84,11 +90,19 @@ pub fn audit(layout: &Layout, readings: &[Reading], plan: Option<&Plan>) -> Resu
             if parameter.alias_of.is_some() {
                 continue;
             }
-            let dialled = plan.zip(targets.as_ref()).and_then(|(plan, (panel, targets))| {
-                let t = targets.iter().position(|t| (t.area, t.parameter) == (a, p))?;
-                let control = plan.panel.controls.iter().position(|c| c.key == panel.controls[t].key)?;
-                Some(saves(layout, plan, targets[t], control))
-            });
+            let dialled = plan
+                .zip(targets.as_ref())
+                .and_then(|(plan, (panel, targets))| {
+                    let t = targets
+                        .iter()
+                        .position(|t| (t.area, t.parameter) == (a, p))?;
+                    let control = plan
+                        .panel
+                        .controls
+                        .iter()
+                        .position(|c| c.key == panel.controls[t].key)?;
+                    Some(saves(layout, plan, targets[t], control))
+                });
             let mut row = Unproved {
                 area: area.name.clone(),
                 key: parameter.key.clone(),
@@ -100,14 +114,17 @@ pub fn audit(layout: &Layout, readings: &[Reading], plan: Option<&Plan>) -> Resu
                 let width = area.fields[f].width;
                 for k in 0..u32::from(width) {
                     // The bit as it is, and as it would be after the change, wherever evidence looks.
-                    let places = |entry: usize, field: usize, bit: u32| -> BitPlace { area.field_places(entry, field)[bit as usize] };
+                    let places = |entry: usize, field: usize, bit: u32| -> BitPlace {
+                        area.field_places(entry, field)[bit as usize]
+                    };
                     let notices = |changed: &dyn Fn(&Memory, usize) -> Option<bool>| -> bool {
                         match &dialled {
                             Some(saves) => {
                                 let shows = saves.iter().filter(|(reading, entry)| {
                                     memories.get(*reading).is_some_and(|m| {
                                         let was = m.bit(places(*entry, f, k));
-                                        was.is_some() && changed(m, *entry).is_some_and(|c| Some(c) != was)
+                                        was.is_some()
+                                            && changed(m, *entry).is_some_and(|c| Some(c) != was)
                                     })
                                 });
                                 shows.take(SHOWS).count() == SHOWS
@@ -115,7 +132,9 @@ pub fn audit(layout: &Layout, readings: &[Reading], plan: Option<&Plan>) -> Resu
                             None => memories.iter().any(|m| {
                                 (0..area.entries()).any(|entry| {
                                     let (code, known) = m.gather(area.field_places(entry, f));
-                                    if known.count_ones() < u32::from(width) || !setting::legal(parameter, width, code) {
+                                    if known.count_ones() < u32::from(width)
+                                        || !setting::legal(parameter, width, code)
+                                    {
                                         return false;
                                     }
                                     changed(m, entry).is_some_and(|bit| {
@@ -153,14 +172,19 @@ pub fn audit(layout: &Layout, readings: &[Reading], plan: Option<&Plan>) -> Resu
             }
         }
     }
-    out.unproved.sort_by(|x, y| (y.unnoticed * x.tried).cmp(&(x.unnoticed * y.tried)));
+    out.unproved
+        .sort_by(|x, y| (y.unnoticed * x.tried).cmp(&(x.unnoticed * y.tried)));
     Ok(out)
 }
 
 /// The entries a plan dialled a control in, each with its reading.
 fn saves(layout: &Layout, plan: &Plan, target: Target, control: usize) -> Vec<(usize, usize)> {
     let per_voice = plan.panel.controls[control].per_voice && plan.panel.voices > 1;
-    let voices: Vec<Option<usize>> = if per_voice { (0..plan.panel.voices).map(Some).collect() } else { vec![None] };
+    let voices: Vec<Option<usize>> = if per_voice {
+        (0..plan.panel.voices).map(Some).collect()
+    } else {
+        vec![None]
+    };
     plan.saves
         .iter()
         .flat_map(|s| {

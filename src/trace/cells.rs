@@ -104,7 +104,9 @@ impl<'a> Experiment<'a> {
             })
             .collect();
         if chips.is_empty() {
-            return Err(TraceError::NothingFound("the reading has no chips".to_owned()));
+            return Err(TraceError::NothingFound(
+                "the reading has no chips".to_owned(),
+            ));
         }
         for (r, reading) in readings.iter().enumerate() {
             for cells in &mut chips {
@@ -124,9 +126,11 @@ impl<'a> Experiment<'a> {
                 cells.values.push(chip.image.values().to_vec());
                 cells.known.push(chip.image.known().to_vec());
             }
-            if let Some(extra) = reading.chips.iter().find(|c| {
-                !first.chips.iter().any(|f| f.id.eq_ignore_ascii_case(&c.id))
-            }) {
+            if let Some(extra) = reading
+                .chips
+                .iter()
+                .find(|c| !first.chips.iter().any(|f| f.id.eq_ignore_ascii_case(&c.id)))
+            {
                 return Err(TraceError::Chips {
                     reading: r + 1,
                     chip: extra.id.clone(),
@@ -185,8 +189,6 @@ pub(crate) struct Dictionary {
     pub(crate) saves: Vec<usize>,
     /// One word a lane that has end stops; bit `i` is 1 where the lane stands high in `saves[i]`.
     pub(crate) words: Vec<u128>,
-    /// The lane of each word.
-    pub(crate) lanes: Vec<usize>,
 }
 
 impl Dictionary {
@@ -197,7 +199,6 @@ impl Dictionary {
             .take(128)
             .collect();
         let mut words = Vec::new();
-        let mut lanes = Vec::new();
         for (l, lane) in experiment.lanes.iter().enumerate() {
             if experiment.panel().controls[lane.control].kind == Kind::Text {
                 continue;
@@ -209,13 +210,8 @@ impl Dictionary {
                 }
             }
             words.push(word);
-            lanes.push(l);
         }
-        Self {
-            saves,
-            words,
-            lanes,
-        }
+        Self { saves, words }
     }
 
     pub(crate) fn mask(&self) -> u128 {

@@ -33,7 +33,12 @@ pub(crate) fn explain(
     let rows: Vec<(usize, usize)> = dictionary
         .saves
         .iter()
-        .map(|&s| (experiment.plan.saves[s].reading, experiment.plan.saves[s].preset))
+        .map(|&s| {
+            (
+                experiment.plan.saves[s].reading,
+                experiment.plan.saves[s].preset,
+            )
+        })
         .collect();
     let full = dictionary.mask();
     // Weight of each base that lies inside the space; `None` where it does not.
@@ -78,7 +83,10 @@ pub(crate) fn explain(
 
 /// Bits of an address at the given lines, gathered.
 pub(crate) fn gather(address: u32, lines: &[u32]) -> u32 {
-    lines.iter().enumerate().fold(0, |o, (i, l)| o | (address >> l & 1) << i)
+    lines
+        .iter()
+        .enumerate()
+        .fold(0, |o, (i, l)| o | (address >> l & 1) << i)
 }
 
 /// The lines that tell which preset a cell holds: one a preset bit, chosen so that no other bit is needed.
@@ -97,7 +105,11 @@ pub(crate) fn pivots(deltas: &[u32]) -> Vec<u32> {
     out
 }
 
-fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, usize)>]) -> Option<Explained> {
+fn wired_bases(
+    space: &Space,
+    map: &PresetMap,
+    weights: &[Option<(f64, usize, usize)>],
+) -> Option<Explained> {
     let pivots = pivots(&map.deltas);
     let mut classes = vec![0.0; 1 << pivots.len()];
     for (base, w) in weights.iter().enumerate() {
@@ -106,7 +118,10 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, us
         }
     }
     let best_of = |c: &[f64]| {
-        c.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1)).map_or((0, 0.0), |(i, w)| (i as u32, *w))
+        c.iter()
+            .enumerate()
+            .max_by(|a, b| a.1.total_cmp(b.1))
+            .map_or((0, 0.0), |(i, w)| (i as u32, *w))
     };
     let (origin, mut total) = best_of(&classes);
     // A preset line may carry something of the slot as well: then the origin turns with that address line.
@@ -116,9 +131,16 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, us
         let mut low = vec![0.0; classes.len()];
         for (base, w) in weights.iter().enumerate() {
             if let Some((w, ..)) = w {
-                let undo = turned.iter().fold(0, |o, (l, v)| if base as u32 >> l & 1 == 1 { o ^ v } else { o });
+                let undo = turned.iter().fold(
+                    0,
+                    |o, (l, v)| if base as u32 >> l & 1 == 1 { o ^ v } else { o },
+                );
                 let class = (gather(base as u32, &pivots) ^ undo) as usize;
-                if base as u32 >> line & 1 == 1 { high[class] += w } else { low[class] += w }
+                if base as u32 >> line & 1 == 1 {
+                    high[class] += w
+                } else {
+                    low[class] += w
+                }
             }
         }
         let (h, hw) = best_of(&high);
@@ -129,13 +151,23 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, us
     }
     let bases: Vec<u32> = (0..space.len())
         .filter(|b| {
-            let undo = turned.iter().fold(0, |o, (l, v)| if b >> l & 1 == 1 { o ^ v } else { o });
+            let undo = turned
+                .iter()
+                .fold(0, |o, (l, v)| if b >> l & 1 == 1 { o ^ v } else { o });
             gather(*b, &pivots) ^ undo == origin
         })
         .filter(|b| weights[*b as usize].is_some())
         .collect();
-    let hits = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.1).sum();
-    let moving = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.2).sum();
+    let hits = bases
+        .iter()
+        .filter_map(|b| weights[*b as usize])
+        .map(|w| w.1)
+        .sum();
+    let moving = bases
+        .iter()
+        .filter_map(|b| weights[*b as usize])
+        .map(|w| w.2)
+        .sum();
     Some(Explained {
         space: space.clone(),
         map: map.clone(),
@@ -146,9 +178,17 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, us
     })
 }
 
-fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, usize)>]) -> Option<Explained> {
+fn stepped_bases(
+    space: &Space,
+    map: &PresetMap,
+    weights: &[Option<(f64, usize, usize)>],
+) -> Option<Explained> {
     let stride = map.stride as usize;
-    let presets = map.offset.iter().max().map_or(1, |m| *m as usize / stride + 1);
+    let presets = map
+        .offset
+        .iter()
+        .max()
+        .map_or(1, |m| *m as usize / stride + 1);
     // The best window of one stride, then further ones that share no cell with it.
     let w: Vec<f64> = weights.iter().map(|w| w.map_or(0.0, |w| w.0)).collect();
     let mut sums = vec![0.0; w.len() + 1];
@@ -197,12 +237,20 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, 
     let mut bases: Vec<u32> = Vec::new();
     for &s in &starts {
         // The telling cells need not begin the entry: leave out nothing that shares a window of one stride with them.
-        let tells: Vec<usize> = (s..(s + stride).min(w.len())).filter(|&b| w[b] > 0.0).collect();
+        let tells: Vec<usize> = (s..(s + stride).min(w.len()))
+            .filter(|&b| w[b] > 0.0)
+            .collect();
         let end = tells.last().copied().unwrap_or(s);
         let slack = (s + stride - 1).saturating_sub(end);
         let from = s.saturating_sub(slack);
         let overlaps = |b: usize| {
-            starts.iter().any(|&o| o != s && b + span > o && b < o + span && b.abs_diff(o) < span && !(s..s + stride).contains(&b))
+            starts.iter().any(|&o| {
+                o != s
+                    && b + span > o
+                    && b < o + span
+                    && b.abs_diff(o) < span
+                    && !(s..s + stride).contains(&b)
+            })
         };
         for b in from..(s + stride).min(w.len()) {
             if weights[b].is_some() && !overlaps(b) {
@@ -212,8 +260,16 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<(f64, usize, 
     }
     bases.sort_unstable();
     bases.dedup();
-    let hits = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.1).sum();
-    let moving = bases.iter().filter_map(|b| weights[*b as usize]).map(|w| w.2).sum();
+    let hits = bases
+        .iter()
+        .filter_map(|b| weights[*b as usize])
+        .map(|w| w.1)
+        .sum();
+    let moving = bases
+        .iter()
+        .filter_map(|b| weights[*b as usize])
+        .map(|w| w.2)
+        .sum();
     Some(Explained {
         space: space.clone(),
         map: map.clone(),

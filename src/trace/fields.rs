@@ -105,13 +105,22 @@ fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<f64> 
         .collect()
 }
 
-fn predictions(experiment: &Experiment, lane: usize, h: Hypothesis, noise: Noise) -> Vec<Prediction> {
+fn predictions(
+    experiment: &Experiment,
+    lane: usize,
+    h: Hypothesis,
+    noise: Noise,
+) -> Vec<Prediction> {
     signal::chances(h, experiment.plan, lane, experiment.lanes[lane], noise)
         .into_iter()
         .map(|row| Prediction {
             still: {
-                let ends = row.iter().zip(&experiment.plan.settings).filter(|(_, s)| s.purpose == Purpose::Ends);
-                let (low, high) = ends.fold((1.0f64, 0.0f64), |(l, h), (p, _)| (l.min(*p), h.max(*p)));
+                let ends = row
+                    .iter()
+                    .zip(&experiment.plan.settings)
+                    .filter(|(_, s)| s.purpose == Purpose::Ends);
+                let (low, high) =
+                    ends.fold((1.0f64, 0.0f64), |(l, h), (p, _)| (l.min(*p), h.max(*p)));
                 high - low < 0.2
             },
             one: row.iter().map(|p| p.ln() as f32).collect(),
@@ -137,9 +146,15 @@ struct Scored {
 }
 
 /// Finds the bits of every lane among the columns. `taken` marks columns that are not to be used.
-pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<Option<Found>> {
+pub(crate) fn assign(
+    experiment: &Experiment,
+    columns: &[Column],
+    noise: Noise,
+) -> Vec<Option<Found>> {
     let lanes = experiment.lanes.len();
-    let varying: Vec<usize> = (0..columns.len()).filter(|&c| columns[c].constant().is_none()).collect();
+    let varying: Vec<usize> = (0..columns.len())
+        .filter(|&c| columns[c].constant().is_none())
+        .collect();
     let coins = coins(experiment, columns, noise);
     let claims = claims(experiment, columns, &varying, noise);
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
@@ -212,8 +227,18 @@ pub(crate) fn assign(experiment: &Experiment, columns: &[Column], noise: Noise) 
 
 /// For each lane the columns worth scoring: those that agree with it at the end stops, and those that agree with
 /// nobody there.
-fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise: Noise) -> Vec<Vec<Claim>> {
-    let ends: Vec<bool> = experiment.plan.settings.iter().map(|s| s.purpose == Purpose::Ends).collect();
+fn claims(
+    experiment: &Experiment,
+    columns: &[Column],
+    varying: &[usize],
+    noise: Noise,
+) -> Vec<Vec<Claim>> {
+    let ends: Vec<bool> = experiment
+        .plan
+        .settings
+        .iter()
+        .map(|s| s.purpose == Purpose::Ends)
+        .collect();
     let lanes = experiment.lanes.len();
     let odds_at_ends: Vec<Option<Prediction>> = (0..lanes)
         .map(|l| {
@@ -238,8 +263,14 @@ fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise:
         .map(|&column| {
             let c = &columns[column];
             let coin = {
-                let known: f32 = (0..ends.len()).filter(|d| ends[*d]).map(|d| c.known[d]).sum();
-                let other: f32 = (0..ends.len()).filter(|d| !ends[*d]).map(|d| c.known[d]).sum();
+                let known: f32 = (0..ends.len())
+                    .filter(|d| ends[*d])
+                    .map(|d| c.known[d])
+                    .sum();
+                let other: f32 = (0..ends.len())
+                    .filter(|d| !ends[*d])
+                    .map(|d| c.known[d])
+                    .sum();
                 f64::from(-(known + other) * std::f32::consts::LN_2)
             };
             let odds: Vec<f64> = odds_at_ends
@@ -251,7 +282,14 @@ fn claims(experiment: &Experiment, columns: &[Column], varying: &[usize], noise:
                 .filter(|&l| best < 2.5 || odds[l] > best - 9.0 || odds_at_ends[l].is_none())
                 .map(|l| {
                     let strong = best >= 2.5 && odds[l] > best - 9.0;
-                    (l, Claim { column, strong, sole: strong && odds[l] >= best })
+                    (
+                        l,
+                        Claim {
+                            column,
+                            strong,
+                            sole: strong && odds[l] >= best,
+                        },
+                    )
                 })
                 .collect()
         })
@@ -308,15 +346,26 @@ fn score(
         }
     }
     // Bits that stand still between the end stops show in the sweeps alone: the best of the columns that do so.
-    let loose: Vec<usize> = mine.iter().filter(|c| !c.strong).map(|c| c.column).collect();
+    let loose: Vec<usize> = mine
+        .iter()
+        .filter(|c| !c.strong)
+        .map(|c| c.column)
+        .collect();
     let price = ((loose.len().max(1) * 2) as f64).ln();
-    let strong: Vec<&Column> = matches.iter().map(|m: &(usize, u32, bool, f64)| &columns[m.0]).collect();
+    let strong: Vec<&Column> = matches
+        .iter()
+        .map(|m: &(usize, u32, bool, f64)| &columns[m.0])
+        .collect();
     let near = |c: &Column| {
         let beside = |s: &&Column| {
             s.structure == c.structure
                 && (s.base.abs_diff(c.base) <= 1 || (s.base ^ c.base).count_ones() <= 1)
         };
-        if strong.iter().any(beside) { NEIGHBOUR } else { 0.0 }
+        if strong.iter().any(beside) {
+            NEIGHBOUR
+        } else {
+            0.0
+        }
     };
     for (k, p) in predicted.iter().enumerate() {
         if !p.still || text {
@@ -344,7 +393,11 @@ fn score(
     let dial = !experiment.panel().controls[experiment.lanes[lane].control].exact();
     for (k, s) in seen.iter().enumerate() {
         if *s == 0.0 {
-            score -= if k == 0 && dial && h.width > 1 && noise.step > 0.05 { 2.0 } else { MISSING };
+            score -= if k == 0 && dial && h.width > 1 && noise.step > 0.05 {
+                2.0
+            } else {
+                MISSING
+            };
         }
     }
     Scored { h, score, matches }
@@ -365,10 +418,6 @@ fn choose(
         .filter(|s| !s.matches.is_empty())
         .collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
-    if std::env::var("TRACE_LANE").is_ok_and(|l| l == lane.to_string()) {
-        for s in all.iter().take(5) { eprintln!("{:?} {:.1} {:?}", s.h, s.score, s.matches.iter().map(|m| (columns[m.0].chip, columns[m.0].cell, columns[m.0].line, m.1, m.3 as i32)).collect::<Vec<_>>()); }
-        eprintln!("mine {}", mine.len());
-    }
     let first = all.first()?;
     // The next coding that reads the same columns otherwise, weights counted from the top.
     let shape = |s: &Scored| {
@@ -392,12 +441,20 @@ fn choose(
 }
 
 /// How far each match is from being read as another bit of the same control.
-fn margins(experiment: &Experiment, columns: &[Column], coins: &[f64], found: &mut Found, noise: Noise) {
+fn margins(
+    experiment: &Experiment,
+    columns: &[Column],
+    coins: &[f64],
+    found: &mut Found,
+    noise: Noise,
+) {
     let predicted = predictions(experiment, found.lane, found.hypothesis, noise);
     for k in 0..found.bits.len() {
         for m in 0..found.bits[k].homes.len() {
             let home = found.bits[k].homes[m];
-            let own = predicted[k].odds(&columns[home.column], coins[home.column]).0;
+            let own = predicted[k]
+                .odds(&columns[home.column], coins[home.column])
+                .0;
             for (other, p) in predicted.iter().enumerate() {
                 if other == k {
                     continue;
@@ -437,7 +494,12 @@ pub(crate) fn tables(
             .iter()
             .flat_map(|f| f.bits.iter().flat_map(|b| b.homes.iter().map(|m| m.column)))
             .collect();
-        let explained: f64 = found[lane].iter().flat_map(|f| &f.bits).flat_map(|b| &b.homes).map(|m| m.odds).sum();
+        let explained: f64 = found[lane]
+            .iter()
+            .flat_map(|f| &f.bits)
+            .flat_map(|b| &b.homes)
+            .map(|m| m.odds)
+            .sum();
         let complete = found[lane].as_ref().is_some_and(Found::whole);
         let mut matches = Vec::new();
         for (c, column) in columns.iter().enumerate() {

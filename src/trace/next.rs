@@ -46,16 +46,20 @@ pub fn next(solution: &Solution) -> Option<Next> {
                 if field.certain() {
                     continue;
                 }
-                let loose = field.bits.iter().filter(|b| b.sure < super::solution::CERTAIN).count();
+                let loose = field
+                    .bits
+                    .iter()
+                    .filter(|b| b.sure < super::solution::CERTAIN)
+                    .count();
                 open.push(match f.rival {
                     Some(r) if field.sure < super::solution::CERTAIN => format!(
                         "{name}: {} of {} bits, or {:?} of {}",
-                        field.code,
-                        f.hypothesis.width,
-                        r.code,
-                        r.width
+                        field.code, f.hypothesis.width, r.code, r.width
                     ),
-                    _ => format!("{name}: {loose} of {} bits could be another", field.bits.len()),
+                    _ => format!(
+                        "{name}: {loose} of {} bits could be another",
+                        field.bits.len()
+                    ),
                 });
                 open_lanes.push((l, Some(f.hypothesis), f.rival));
             }
@@ -83,7 +87,10 @@ pub fn next(solution: &Solution) -> Option<Next> {
     } else {
         (0, Vec::new())
     };
-    let rest = plan.settings.last().map_or_else(Vec::new, |s| s.positions.clone());
+    let rest = plan
+        .settings
+        .last()
+        .map_or_else(Vec::new, |s| s.positions.clone());
     let mut extended = plan.clone();
     for e in 0..ends.0 {
         let mut positions = rest.clone();
@@ -91,14 +98,20 @@ pub fn next(solution: &Solution) -> Option<Next> {
             let c = &plan.panel.controls[lanes[*l].control];
             positions[*l] = if ends.1[i] >> e & 1 == 1 { c.span() } else { 0 };
         }
-        extended.settings.push(Setting { purpose: Purpose::Ends, positions });
+        extended.settings.push(Setting {
+            purpose: Purpose::Ends,
+            positions,
+        });
     }
     for s in 0..count {
         let mut positions = rest.clone();
         for ((l, ..), (_, m)) in open_lanes.iter().zip(&marks) {
             positions[*l] = m[s];
         }
-        extended.settings.push(Setting { purpose: Purpose::Sweep, positions });
+        extended.settings.push(Setting {
+            purpose: Purpose::Sweep,
+            positions,
+        });
     }
     let added = extended.settings.len() - plan.settings.len();
     let first = plan.readings();
@@ -113,10 +126,19 @@ pub fn next(solution: &Solution) -> Option<Next> {
     let last = extended.readings();
     for reading in first..last {
         for preset in 0..plan.panel.presets {
-            if extended.saves.iter().any(|s| s.reading == reading && s.preset == preset) {
+            if extended
+                .saves
+                .iter()
+                .any(|s| s.reading == reading && s.preset == preset)
+            {
                 continue;
             }
-            let before = plan.saves.iter().rev().find(|s| s.preset == preset).copied();
+            let before = plan
+                .saves
+                .iter()
+                .rev()
+                .find(|s| s.preset == preset)
+                .copied();
             if let Some(before) = before {
                 extended.saves.push(Save { reading, ..before });
             }
@@ -125,7 +147,10 @@ pub fn next(solution: &Solution) -> Option<Next> {
     Some(Next {
         plan: extended,
         added,
-        moves: open_lanes.iter().map(|(l, ..)| plan.panel.lane_name(lanes[*l])).collect(),
+        moves: open_lanes
+            .iter()
+            .map(|(l, ..)| plan.panel.lane_name(lanes[*l]))
+            .collect(),
         open,
     })
 }
@@ -145,7 +170,13 @@ fn best_marks(
     let mut best = (0, vec![0; count], 0);
     for _ in 0..120 {
         let marks: Vec<u32> = (0..count)
-            .map(|_| if c.kind == Kind::Text { 65 + random.below(26) as u32 } else { random.between(0, span as usize) as u32 })
+            .map(|_| {
+                if c.kind == Kind::Text {
+                    65 + random.below(26) as u32
+                } else {
+                    random.between(0, span as usize) as u32
+                }
+            })
             .collect();
         let bits = |h: Hypothesis, m: u32| signal::code(h, &plan.panel, lane, m);
         let (mut least, mut sum) = (usize::MAX, 0);
@@ -155,7 +186,8 @@ fn best_marks(
                 .iter()
                 .map(|&m| {
                     let n = h.width.min(r.width);
-                    ((bits(h, m) >> (h.width - n)) ^ (bits(r, m) >> (r.width - n))).count_ones() as usize
+                    ((bits(h, m) >> (h.width - n)) ^ (bits(r, m) >> (r.width - n))).count_ones()
+                        as usize
                 })
                 .sum();
             least = least.min(d);
@@ -163,11 +195,17 @@ fn best_marks(
         }
         if let Some(h) = h {
             for a in 1..h.width {
-                let d = marks.iter().filter(|&&m| (bits(h, m) >> a ^ bits(h, m) >> (a - 1)) & 1 == 1).count();
+                let d = marks
+                    .iter()
+                    .filter(|&&m| (bits(h, m) >> a ^ bits(h, m) >> (a - 1)) & 1 == 1)
+                    .count();
                 sum += d;
             }
         }
-        let moves = marks.iter().filter(|m| **m != plan.settings[0].positions[l]).count();
+        let moves = marks
+            .iter()
+            .filter(|m| **m != plan.settings[0].positions[l])
+            .count();
         least = least.min(moves.max(1) * 2);
         if (least, sum) >= (best.0, best.2) {
             best = (least, marks, sum);

@@ -166,7 +166,8 @@ impl Panel {
                 return no(format!("two controls have the key \"{}\"", c.key));
             }
             let plain = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
-            let word = |w: &str| w.starts_with(|c: char| c.is_ascii_lowercase()) && w.bytes().all(plain);
+            let word =
+                |w: &str| w.starts_with(|c: char| c.is_ascii_lowercase()) && w.bytes().all(plain);
             if !c.key.split('.').all(word) {
                 return no(format!(
                     "the key \"{}\" must be lower-case words joined by points: filter.cutoff, osc-1.pitch",

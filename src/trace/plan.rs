@@ -8,7 +8,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::panel::{DIAL, Kind, Lane, Panel};
+use super::panel::{Kind, Lane, Panel};
 use super::rng::Random;
 use super::words;
 use crate::document::Document;
@@ -128,11 +128,31 @@ impl Effort {
     /// What can be done within a number of settings, best first.
     const STEPS: [Effort; 6] = [
         Effort::FULL,
-        Effort { distance: 4, sweeps: 7, repeats: 1 },
-        Effort { distance: 3, sweeps: 6, repeats: 1 },
-        Effort { distance: 2, sweeps: 5, repeats: 0 },
-        Effort { distance: 1, sweeps: 4, repeats: 0 },
-        Effort { distance: 1, sweeps: 2, repeats: 0 },
+        Effort {
+            distance: 4,
+            sweeps: 7,
+            repeats: 1,
+        },
+        Effort {
+            distance: 3,
+            sweeps: 6,
+            repeats: 1,
+        },
+        Effort {
+            distance: 2,
+            sweeps: 5,
+            repeats: 0,
+        },
+        Effort {
+            distance: 1,
+            sweeps: 4,
+            repeats: 0,
+        },
+        Effort {
+            distance: 1,
+            sweeps: 2,
+            repeats: 0,
+        },
     ];
 }
 
@@ -223,7 +243,12 @@ impl Plan {
 
     /// What it costs.
     pub fn cost(&self) -> Cost {
-        let bits: usize = self.panel.lanes().iter().map(|l| self.likely_bits(*l)).sum();
+        let bits: usize = self
+            .panel
+            .lanes()
+            .iter()
+            .map(|l| self.likely_bits(*l))
+            .sum();
         Cost {
             settings: self.settings.len(),
             saves: self.saves.len(),
@@ -261,8 +286,11 @@ impl Plan {
             return Err("nothing is saved".to_owned());
         }
         for s in &self.saves {
-            if s.preset >= self.panel.presets || s.setting >= self.settings.len() || s.reading > 99 {
-                return Err("a save names a preset, setting or reading that is not there".to_owned());
+            if s.preset >= self.panel.presets || s.setting >= self.settings.len() || s.reading > 99
+            {
+                return Err(
+                    "a save names a preset, setting or reading that is not there".to_owned(),
+                );
             }
         }
         Ok(())
@@ -334,7 +362,9 @@ fn sweep_marks(panel: &Panel, lane: Lane, sweeps: usize, random: &mut Random) ->
 /// Every position about equally often, in random order.
 fn balanced(positions: u32, sweeps: usize, random: &mut Random) -> Vec<u32> {
     // Inner positions first: the end stops have been visited.
-    let mut order: Vec<u32> = (1..positions.saturating_sub(1)).chain([0, positions - 1]).collect();
+    let mut order: Vec<u32> = (1..positions.saturating_sub(1))
+        .chain([0, positions - 1])
+        .collect();
     let inner = order.len().saturating_sub(2);
     random.shuffle(&mut order[..inner]);
     let mut out: Vec<u32> = (0..sweeps).map(|i| order[i % order.len()]).collect();
@@ -352,7 +382,11 @@ fn separation(marks: &[u32], span: u32, exact: bool) -> i64 {
     };
     let (mut least, mut sum) = (i64::MAX, 0);
     for w in widths {
-        let top = if exact { u64::from(span) } else { (1u64 << w) - 1 };
+        let top = if exact {
+            u64::from(span)
+        } else {
+            (1u64 << w) - 1
+        };
         let codes: Vec<u64> = marks
             .iter()
             .map(|&m| (u64::from(m) * top * 2 + u64::from(span)) / (2 * u64::from(span.max(1))))
@@ -377,13 +411,11 @@ fn separation(marks: &[u32], span: u32, exact: bool) -> i64 {
             }
         }
     }
-    if least == i64::MAX { sum } else { least * 1000 + sum }
-}
-
-/// The code a dial of `width` bits gives at a position.
-pub(crate) fn dial_code(position: u32, width: u32) -> u64 {
-    let top = (1u64 << width) - 1;
-    (u64::from(position) * top * 2 + u64::from(DIAL)) / (2 * u64::from(DIAL))
+    if least == i64::MAX {
+        sum
+    } else {
+        least * 1000 + sum
+    }
 }
 
 #[cfg(test)]
@@ -447,7 +479,11 @@ mod tests {
     fn too_short_a_plan_is_refused() {
         assert!(matches!(
             Plan::new(&knobs(30, 64), Some(4)),
-            Err(PlanError::TooFew { asked: 4, lanes: 30, .. })
+            Err(PlanError::TooFew {
+                asked: 4,
+                lanes: 30,
+                ..
+            })
         ));
     }
 }

@@ -68,7 +68,12 @@ impl Document for Report {
 impl Solution<'_> {
     fn home(&self, home: &Home) -> String {
         home.places.first().map_or_else(String::new, |p| {
-            let chip = self.solved.experiment.chips.get(usize::from(p.chip)).map_or("?", |c| &c.id);
+            let chip = self
+                .solved
+                .experiment
+                .chips
+                .get(usize::from(p.chip))
+                .map_or("?", |c| &c.id);
             let not = if p.inverted { " inverted" } else { "" };
             format!("{chip} cell {:#05x} D{}{not}", p.cell, p.line)
         })
@@ -97,15 +102,29 @@ impl Solution<'_> {
             .map(|(f, field)| FieldReport {
                 name: name(f.lane),
                 code: field.code.to_owned(),
-                bits: field.bits.iter().enumerate().map(|(i, b)| self.bit_report(i, b)).collect(),
+                bits: field
+                    .bits
+                    .iter()
+                    .enumerate()
+                    .map(|(i, b)| self.bit_report(i, b))
+                    .collect(),
                 sure: field.chance(),
                 certain: field.certain(),
             })
             .collect();
-        let not_found: Vec<String> =
-            (0..experiment.lanes.len()).filter(|&l| self.solved.found[l].is_none()).map(name).collect();
+        let not_found: Vec<String> = (0..experiment.lanes.len())
+            .filter(|&l| self.solved.found[l].is_none())
+            .map(name)
+            .collect();
         let mut used = vec![false; self.solved.columns.len()];
-        for m in self.solved.found.iter().flatten().flat_map(|f| &f.bits).flat_map(|b| &b.homes) {
+        for m in self
+            .solved
+            .found
+            .iter()
+            .flatten()
+            .flat_map(|f| &f.bits)
+            .flat_map(|b| &b.homes)
+        {
             used[m.column] = true;
         }
         let constant = |c: &&super::columns::Column| c.constant().is_some();
@@ -135,7 +154,9 @@ impl Solution<'_> {
         let mut out = Vec::new();
         for (s, other) in &self.solved.bad_saves {
             let save = experiment.plan.saves[*s];
-            let holds = other.map_or("none of the plan's settings".to_owned(), |d| format!("setting {}", d + 1));
+            let holds = other.map_or("none of the plan's settings".to_owned(), |d| {
+                format!("setting {}", d + 1)
+            });
             let mut f = Finding::new(
                 "trace.wrong-preset",
                 Severity::Caution,
@@ -151,7 +172,9 @@ impl Solution<'_> {
                 entries: vec![format!("{} {}", panel.axis, save.preset + 1)],
                 ..Place::default()
             });
-            f.means = Some("the save was left out; the others were enough where nothing else is said".into());
+            f.means = Some(
+                "the save was left out; the others were enough where nothing else is said".into(),
+            );
             out.push(f);
         }
         for (d, lane, stood) in &self.solved.off_mark {
@@ -196,7 +219,13 @@ impl Solution<'_> {
                 Finding::new(
                     "trace.uncertain",
                     Severity::Note,
-                    format!("{} is {} of {} bits, sure to {:.1} %", f.name, f.code, f.bits.len(), f.sure * 100.0),
+                    format!(
+                        "{} is {} of {} bits, sure to {:.1} %",
+                        f.name,
+                        f.code,
+                        f.bits.len(),
+                        f.sure * 100.0
+                    ),
                 )
                 .at(Place {
                     parameters: vec![f.name.clone()],

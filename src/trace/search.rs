@@ -65,7 +65,11 @@ impl Searcher<'_> {
         let up: Vec<u32> = (0..n).collect();
         let down: Vec<u32> = (0..n).rev().collect();
         let gray: Vec<u32> = (0..n).map(|p| p ^ p >> 1).collect();
-        let orders = [(up, "counting up"), (down, "counting down"), (gray, "in Gray order")];
+        let orders = [
+            (up, "counting up"),
+            (down, "counting down"),
+            (gray, "in Gray order"),
+        ];
         let found: Vec<Candidate> = (1..=len / (n - 1))
             .into_par_iter()
             .flat_map_iter(|stride| {
@@ -75,7 +79,8 @@ impl Searcher<'_> {
                     if top * stride >= len {
                         return None;
                     }
-                    let map = PresetMap::stepped(stride, order, format!("{says} in steps of {stride}"));
+                    let map =
+                        PresetMap::stepped(stride, order, format!("{says} in steps of {stride}"));
                     let t = probe.tally(self.contents, self.space.width, bases, |b, p| {
                         let a = b + map.offset[p];
                         (a < len).then_some(a)
@@ -124,16 +129,23 @@ impl Searcher<'_> {
                 let a = b + map.offset[p];
                 (a < len).then(|| map.physical(a))
             });
-            Candidate { score: probe.score(t), map }
+            Candidate {
+                score: probe.score(t),
+                map,
+            }
         };
         let few = &bases[..bases.len().div_ceil(2)];
-        let strides: Vec<u32> = (1..=(len - 1) / (n - 1)).filter(|s| strides_allowed(*s, len)).collect();
+        let strides: Vec<u32> = (1..=(len - 1) / (n - 1))
+            .filter(|s| strides_allowed(*s, len))
+            .collect();
         let mut first: Vec<Candidate> = strides
             .par_iter()
             .flat_map_iter(|&stride| {
                 let mut all = vec![(straight.clone(), 0u32)];
                 all.extend(steps(&straight, 0));
-                all.into_iter().map(move |(p, i)| test(&p, i, stride, few)).collect::<Vec<_>>()
+                all.into_iter()
+                    .map(move |(p, i)| test(&p, i, stride, few))
+                    .collect::<Vec<_>>()
             })
             .collect();
         first.sort_by(|a, b| b.score.total_cmp(&a.score));
@@ -163,7 +175,10 @@ impl Searcher<'_> {
             .collect();
         climbed.dedup_by(|a, b| a.map == b.map);
         for c in &mut climbed {
-            c.map.says = format!("steps of {} behind swapped or inverted address lines", c.map.stride);
+            c.map.says = format!(
+                "steps of {} behind swapped or inverted address lines",
+                c.map.stride
+            );
         }
         Self::best(climbed)
     }
@@ -207,7 +222,12 @@ impl Searcher<'_> {
         let within = |depth: usize| tuples.order[..depth].iter().fold(0usize, |o, b| o | 1 << b);
         let probe_at = |depth: usize| {
             let (inside, newest) = (within(depth), 1usize << tuples.order[depth - 1]);
-            Probe::new(self.experiment, self.dictionary, |p| p & !inside == 0, |p| p & newest != 0)
+            Probe::new(
+                self.experiment,
+                self.dictionary,
+                |p| p & !inside == 0,
+                |p| p & newest != 0,
+            )
         };
         let mut depth = m.min(3);
         let mut probe = probe_at(depth);
@@ -221,7 +241,9 @@ impl Searcher<'_> {
         let bases = self.bases((96usize << m).clamp(1 << 10, 1 << 14));
         let test = |probe: &Probe, deltas: &[u32], bases: &[u32]| {
             let map = tuples.map(deltas, self.presets());
-            probe.score(probe.tally(self.contents, self.space.width, bases, |b, p| Some(b ^ map[p])))
+            probe.score(probe.tally(self.contents, self.space.width, bases, |b, p| {
+                Some(b ^ map[p])
+            }))
         };
         let mut beam: Vec<(f64, Vec<u32>)> = Vec::new();
         let mut next = tuples.prefixes(depth);
@@ -229,8 +251,10 @@ impl Searcher<'_> {
             // A rough look first where there are many.
             if next.len() > 5000 {
                 let few = &bases[..bases.len().min(1 << 11) / 4];
-                let mut rough: Vec<(f64, Vec<u32>)> =
-                    next.into_par_iter().map(|d| (test(&probe, &d, few), d)).collect();
+                let mut rough: Vec<(f64, Vec<u32>)> = next
+                    .into_par_iter()
+                    .map(|d| (test(&probe, &d, few), d))
+                    .collect();
                 rough.sort_by(|a, b| b.0.total_cmp(&a.0));
                 rough.truncate(3000);
                 next = rough.into_iter().map(|r| r.1).collect();
@@ -264,7 +288,11 @@ impl Searcher<'_> {
         }
         let len = self.space.len();
         let bases = self.bases(1 << 14);
-        probe.score(probe.tally(self.contents, self.space.width, &bases, |b, p| map.cell(b, p, len)))
+        probe.score(
+            probe.tally(self.contents, self.space.width, &bases, |b, p| {
+                map.cell(b, p, len)
+            }),
+        )
     }
 }
 
@@ -305,7 +333,10 @@ impl Tuples {
     fn map(&self, deltas: &[u32], presets: usize) -> Vec<u32> {
         (0..presets)
             .map(|p| {
-                let turned = deltas.iter().zip(&self.order).filter(|(_, bit)| p >> **bit & 1 == 1);
+                let turned = deltas
+                    .iter()
+                    .zip(&self.order)
+                    .filter(|(_, bit)| p >> **bit & 1 == 1);
                 turned.fold(0, |o, (d, _)| o ^ d)
             })
             .collect()
@@ -323,7 +354,10 @@ impl Tuples {
     fn prefixes(&self, depth: usize) -> Vec<Vec<u32>> {
         let mut out = vec![Vec::new()];
         for _ in 0..depth {
-            out = out.iter().flat_map(|d: &Vec<u32>| self.extended(d)).collect();
+            out = out
+                .iter()
+                .flat_map(|d: &Vec<u32>| self.extended(d))
+                .collect();
         }
         out
     }
@@ -342,13 +376,23 @@ impl Tuples {
                 last ^= d;
                 used |= last;
             }
-            return self.lines.iter().filter(|l| used & **l == 0).map(|l| with(l ^ last)).collect();
+            return self
+                .lines
+                .iter()
+                .filter(|l| used & **l == 0)
+                .map(|l| with(l ^ last))
+                .collect();
         }
         let used = deltas.iter().fold(0, |u, d| u | d);
         let free = self.lines.iter().filter(|l| used & **l == 0);
         if self.crossed && deltas.len() + 1 == self.order.len() {
             return free
-                .flat_map(|a| self.lines.iter().filter(move |b| *b != a).map(move |b| a | b))
+                .flat_map(|a| {
+                    self.lines
+                        .iter()
+                        .filter(move |b| *b != a)
+                        .map(move |b| a | b)
+                })
                 .map(with)
                 .collect();
         }

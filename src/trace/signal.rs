@@ -151,7 +151,11 @@ fn code_at(h: Hypothesis, c: &super::panel::PanelControl, step: i64) -> u64 {
             }
         }
         Code::Bcd => {
-            let mut n = if c.exact() { signed.unsigned_abs() } else { step as u64 };
+            let mut n = if c.exact() {
+                signed.unsigned_abs()
+            } else {
+                step as u64
+            };
             let mut out = 0;
             for digit in 0..h.width / 4 {
                 out |= (n % 10) << (4 * digit);
@@ -200,7 +204,13 @@ pub(crate) fn shown(h: Hypothesis, panel: &Panel, lane: Lane, step: i64) -> Stri
 }
 
 /// For each bit of a hypothesis and each setting, the chance that the bit is 1.
-pub(crate) fn chances(h: Hypothesis, plan: &Plan, lane_index: usize, lane: Lane, noise: Noise) -> Vec<Vec<f64>> {
+pub(crate) fn chances(
+    h: Hypothesis,
+    plan: &Plan,
+    lane_index: usize,
+    lane: Lane,
+    noise: Noise,
+) -> Vec<Vec<f64>> {
     let c = &plan.panel.controls[lane.control];
     let top = steps(h, c);
     let mut out = vec![vec![0.0; plan.settings.len()]; h.width as usize];
@@ -209,10 +219,18 @@ pub(crate) fn chances(h: Hypothesis, plan: &Plan, lane_index: usize, lane: Lane,
         let weights: &[(i64, f64)] = if c.exact() {
             &[(0, 1.0)]
         } else {
-            &[(0, 1.0 - 2.0 * noise.step), (-1, noise.step), (1, noise.step)]
+            &[
+                (0, 1.0 - 2.0 * noise.step),
+                (-1, noise.step),
+                (1, noise.step),
+            ]
         };
         for &(by, weight) in weights {
-            let bits = code_at(h, c, (middle + by).clamp(0, if c.exact() { i64::MAX } else { top }));
+            let bits = code_at(
+                h,
+                c,
+                (middle + by).clamp(0, if c.exact() { i64::MAX } else { top }),
+            );
             for (k, row) in out.iter_mut().enumerate() {
                 row[d] += weight * (bits >> k & 1) as f64;
             }
@@ -259,13 +277,25 @@ mod tests {
     fn codes_by_hand() {
         let p = number(-7, 7);
         let lane = p.lanes()[0];
-        let at = |code, width, position| super::code(Hypothesis { code, width }, &p, lane, position);
+        let at =
+            |code, width, position| super::code(Hypothesis { code, width }, &p, lane, position);
         assert_eq!(at(Code::SignMagnitude, 4, 4), 0b1011);
         assert_eq!(at(Code::Ones, 4, 4), 0b1100);
         assert_eq!(at(Code::Value, 4, 4), 0b1101);
         assert_eq!(at(Code::Gray, 4, 5), 0b111);
         let p = number(10, 99);
         let lane = p.lanes()[0];
-        assert_eq!(super::code(Hypothesis { code: Code::Bcd, width: 8 }, &p, lane, 37), 0x47);
+        assert_eq!(
+            super::code(
+                Hypothesis {
+                    code: Code::Bcd,
+                    width: 8
+                },
+                &p,
+                lane,
+                37
+            ),
+            0x47
+        );
     }
 }

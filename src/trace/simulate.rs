@@ -59,7 +59,11 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
     let mut targets = Vec::new();
     let mut voices = 1;
     for (a, area) in layout.areas.iter().enumerate() {
-        let Some(preset_axis) = area.axes.iter().position(|x| x.name == axis && x.count() == presets) else {
+        let Some(preset_axis) = area
+            .axes
+            .iter()
+            .position(|x| x.name == axis && x.count() == presets)
+        else {
             continue;
         };
         let voice_axis = match area.axes.len() {
@@ -97,7 +101,11 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
                     control.chars = Some(parameter.fields.len());
                 }
                 Scale::Steps(steps) => {
-                    control.kind = if steps.len() == 2 { Kind::Switch } else { Kind::Selector };
+                    control.kind = if steps.len() == 2 {
+                        Kind::Switch
+                    } else {
+                        Kind::Selector
+                    };
                     control.positions = steps.iter().map(|s| s.1.clone()).collect();
                     if steps.len() < 2 {
                         continue;
@@ -157,7 +165,13 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
 }
 
 /// The code a parameter takes when its control stands at a position.
-fn code_at(layout: &Layout, target: Target, control: &PanelControl, position: u32, jitter: i64) -> Option<u64> {
+fn code_at(
+    layout: &Layout,
+    target: Target,
+    control: &PanelControl,
+    position: u32,
+    jitter: i64,
+) -> Option<u64> {
     let area = &layout.areas[target.area];
     let parameter = &area.parameters[target.parameter];
     let width = area.fields[parameter.fields.start].width;
@@ -215,11 +229,20 @@ pub fn dial(
             for (l, lane) in lanes.iter().enumerate() {
                 let target = targets[lane.control];
                 let control = &plan.panel.controls[lane.control];
-                let jitter = if hand.jitter { random.between(0, 2) as i64 - 1 } else { 0 };
-                let Some(entry) = target.entry(layout, preset, lane.voice) else { continue };
-                let Some(code) = code_at(layout, target, control, positions[l], jitter) else { continue };
+                let jitter = if hand.jitter {
+                    random.between(0, 2) as i64 - 1
+                } else {
+                    0
+                };
+                let Some(entry) = target.entry(layout, preset, lane.voice) else {
+                    continue;
+                };
+                let Some(code) = code_at(layout, target, control, positions[l], jitter) else {
+                    continue;
+                };
                 let area = &layout.areas[target.area];
-                let field = area.parameters[target.parameter].fields.start + lane.character.unwrap_or(0);
+                let field =
+                    area.parameters[target.parameter].fields.start + lane.character.unwrap_or(0);
                 memory.scatter(area.field_places(entry, field), code);
             }
             checks::update_copies(layout, &before, &mut memory);
@@ -269,10 +292,12 @@ fn blank(layout: &Layout, random: &mut Random) -> Result<Memory, crate::codec::C
 }
 
 fn read(layout: &Layout, memory: &Memory) -> Result<Reading, crate::codec::CodecError> {
-    let images = memory.images().map_err(|_| crate::codec::CodecError::ChipCount {
-        found: 0,
-        expected: layout.chips.len(),
-    })?;
+    let images = memory
+        .images()
+        .map_err(|_| crate::codec::CodecError::ChipCount {
+            found: 0,
+            expected: layout.chips.len(),
+        })?;
     Ok(Reading::new(
         layout
             .chips

@@ -50,7 +50,11 @@ pub struct FoundField {
 impl FoundField {
     /// True where coding, order and every bit are called certain: nothing short of another experiment would do better.
     pub fn certain(&self) -> bool {
-        self.sure >= CERTAIN && self.bits.iter().all(|b| !b.homes.is_empty() && b.sure >= CERTAIN)
+        self.sure >= CERTAIN
+            && self
+                .bits
+                .iter()
+                .all(|b| !b.homes.is_empty() && b.sure >= CERTAIN)
     }
 
     /// The chance that all of it is right.
@@ -77,7 +81,11 @@ impl Solution<'_> {
 
     #[doc(hidden)]
     pub fn bases(&self) -> Vec<(usize, Vec<u32>)> {
-        self.solved.structures.iter().map(|e| (e.bases.len(), e.bases.iter().copied().take(24).collect())).collect()
+        self.solved
+            .structures
+            .iter()
+            .map(|e| (e.bases.len(), e.bases.iter().copied().take(24).collect()))
+            .collect()
     }
 
     /// How presets are spread over the cells of the chips, a sentence for each structure found.
@@ -86,9 +94,18 @@ impl Solution<'_> {
             .structures
             .iter()
             .map(|e| {
-                let ids: Vec<&str> =
-                    e.space.chips.iter().map(|c| self.solved.experiment.chips[*c].id.as_str()).collect();
-                format!("{}: {} ({} bits follow the plan)", ids.join(" + "), e.map.says, e.hits)
+                let ids: Vec<&str> = e
+                    .space
+                    .chips
+                    .iter()
+                    .map(|c| self.solved.experiment.chips[*c].id.as_str())
+                    .collect();
+                format!(
+                    "{}: {} ({} bits follow the plan)",
+                    ids.join(" + "),
+                    e.map.says,
+                    e.hits
+                )
             })
             .collect()
     }
@@ -123,7 +140,11 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
                 code: code_word(f.hypothesis, f.table.is_some()),
                 bits: f.bits.iter().map(|b| bit(solved, b)).collect(),
                 table: f.table.clone(),
-                sure: if f.table.is_some() { chance(f.margin).min(0.99) } else { chance(f.margin) },
+                sure: if f.table.is_some() {
+                    chance(f.margin).min(0.99)
+                } else {
+                    chance(f.margin)
+                },
             }
         })
         .collect()
@@ -164,8 +185,16 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
     };
     let least = |f: fn(&Match) -> f64| bit.homes.iter().map(f).fold(f64::INFINITY, f64::min);
     FoundBit {
-        sure: if bit.homes.is_empty() { 0.0 } else { chance(least(|m| m.margin.min(m.odds - 6.0))) },
-        homes: bit.homes.iter().map(|m| home(m.column, m.inverted)).collect(),
+        sure: if bit.homes.is_empty() {
+            0.0
+        } else {
+            chance(least(|m| m.margin.min(m.odds - 6.0)))
+        },
+        homes: bit
+            .homes
+            .iter()
+            .map(|m| home(m.column, m.inverted))
+            .collect(),
         by_neighbours: bit.by_neighbours,
         could_be: bit.could_be.iter().map(|c| home(*c, false)).collect(),
     }

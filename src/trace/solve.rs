@@ -30,7 +30,8 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     let structures = structures(&experiment, &dictionary);
     if structures.is_empty() {
         return Err(TraceError::NothingFound(
-            "no chip shows the end-stop settings of the plan under any preset structure tried".to_owned(),
+            "no chip shows the end-stop settings of the plan under any preset structure tried"
+                .to_owned(),
         ));
     }
     let mut columns = columns::columns(&experiment, &structures);
@@ -38,7 +39,6 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     let mut bad = vec![false; experiment.plan.saves.len()];
     let mut found = fields::assign(&experiment, &columns, noise);
     let bad_saves = bad_saves(&experiment, &columns, &found, &mut bad);
-    if std::env::var("TRACE_LANE").is_ok() { eprintln!("bad {bad_saves:?}"); }
     if !bad_saves.is_empty() {
         for c in &mut columns {
             c.count(&experiment, &bad);
@@ -81,7 +81,9 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
     for &i in &without {
         let shape = (experiment.chips[i].words, experiment.chips[i].width);
         match groups.last_mut() {
-            Some(g) if (experiment.chips[g[0]].words, experiment.chips[g[0]].width) == shape => g.push(i),
+            Some(g) if (experiment.chips[g[0]].words, experiment.chips[g[0]].width) == shape => {
+                g.push(i)
+            }
             _ => groups.push(vec![i]),
         }
     }
@@ -90,7 +92,10 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
         while size <= g.len() && size <= 8 {
             let mut any = false;
             for chips in g.chunks_exact(size) {
-                if out.iter().any(|e| e.space.chips.iter().any(|c| chips.contains(c))) {
+                if out
+                    .iter()
+                    .any(|e| e.space.chips.iter().any(|c| chips.contains(c)))
+                {
                     continue;
                 }
                 let space = Space {
@@ -169,7 +174,10 @@ fn best(
         {
             best = Some(e);
         }
-        if best.as_ref().is_some_and(|b| b.hits >= enough && b.hits * 2 > b.moving) {
+        if best
+            .as_ref()
+            .is_some_and(|b| b.hits >= enough && b.hits * 2 > b.moving)
+        {
             break;
         }
     }
@@ -177,13 +185,23 @@ fn best(
 }
 
 /// What the plan says a column should hold, where a bit of it is beyond doubt.
-fn expected(experiment: &Experiment, found: &[Option<Found>], noise: Noise) -> Vec<(usize, Vec<Option<bool>>)> {
+fn expected(
+    experiment: &Experiment,
+    found: &[Option<Found>],
+    noise: Noise,
+) -> Vec<(usize, Vec<Option<bool>>)> {
     let mut out = Vec::new();
     for f in found.iter().flatten() {
         if f.table.is_some() {
             continue;
         }
-        let chances = signal::chances(f.hypothesis, experiment.plan, f.lane, experiment.lanes[f.lane], noise);
+        let chances = signal::chances(
+            f.hypothesis,
+            experiment.plan,
+            f.lane,
+            experiment.lanes[f.lane],
+            noise,
+        );
         for (k, bit) in f.bits.iter().enumerate() {
             for home in bit.homes.iter().filter(|h| h.odds > 8.0) {
                 let sure = chances[k]
@@ -260,7 +278,12 @@ fn measure(
                 continue;
             }
             let position = experiment.plan.settings[save.setting].positions[f.lane];
-            let want = signal::code(f.hypothesis, experiment.panel(), experiment.lanes[f.lane], position);
+            let want = signal::code(
+                f.hypothesis,
+                experiment.panel(),
+                experiment.lanes[f.lane],
+                position,
+            );
             let read = code_in_save(columns, f, s, low);
             let Some(read) = read else { continue };
             if low == 1 {
@@ -303,7 +326,11 @@ pub(crate) fn code_in_save(columns: &[Column], f: &Found, save: usize, low: usiz
 }
 
 /// Dials that stood elsewhere than the plan says.
-fn off_mark(experiment: &Experiment, columns: &[Column], found: &[Option<Found>]) -> Vec<(usize, usize, String)> {
+fn off_mark(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &[Option<Found>],
+) -> Vec<(usize, usize, String)> {
     let mut out = Vec::new();
     for f in found.iter().flatten() {
         if f.table.is_some() || !f.whole() {
@@ -311,19 +338,35 @@ fn off_mark(experiment: &Experiment, columns: &[Column], found: &[Option<Found>]
         }
         let lane = experiment.lanes[f.lane];
         for (d, setting) in experiment.plan.settings.iter().enumerate() {
-            let want = signal::step_at(f.hypothesis, experiment.panel(), lane, setting.positions[f.lane]);
+            let want = signal::step_at(
+                f.hypothesis,
+                experiment.panel(),
+                lane,
+                setting.positions[f.lane],
+            );
             let mut seen = Vec::new();
             for (s, save) in experiment.plan.saves.iter().enumerate() {
                 if save.setting == d {
                     let code = code_in_save(columns, f, s, 0);
-                    seen.push(code.and_then(|c| signal::step_of(f.hypothesis, experiment.panel(), lane, c)));
+                    seen.push(
+                        code.and_then(|c| {
+                            signal::step_of(f.hypothesis, experiment.panel(), lane, c)
+                        }),
+                    );
                 }
             }
-            let off = |s: &Option<i64>| s.is_some_and(|s| (s - want).abs() > 2 || (f.hypothesis.width < 3 && s != want));
-            if !seen.is_empty() && seen.iter().all(off)
+            let off = |s: &Option<i64>| {
+                s.is_some_and(|s| (s - want).abs() > 2 || (f.hypothesis.width < 3 && s != want))
+            };
+            if !seen.is_empty()
+                && seen.iter().all(off)
                 && let Some(Some(step)) = seen.first()
             {
-                out.push((d, f.lane, signal::shown(f.hypothesis, experiment.panel(), lane, *step)));
+                out.push((
+                    d,
+                    f.lane,
+                    signal::shown(f.hypothesis, experiment.panel(), lane, *step),
+                ));
             }
         }
     }

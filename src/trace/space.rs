@@ -24,7 +24,10 @@ impl Space {
     /// Chip (index into the experiment's chips) and cell of an address of the space.
     pub(crate) fn place(&self, address: u32) -> (usize, u32) {
         let chip = (address / self.words) as usize;
-        (self.chips[chip.min(self.chips.len() - 1)], address % self.words)
+        (
+            self.chips[chip.min(self.chips.len() - 1)],
+            address % self.words,
+        )
     }
 
     pub(crate) fn contents(&self, chips: &[Cells], readings: usize) -> Vec<Contents> {
@@ -113,8 +116,16 @@ impl PresetMap {
     /// The place of a preset's cell for a base; `None` outside the space.
     pub(crate) fn cell(&self, base: u32, preset: usize, len: u32) -> Option<u32> {
         let o = *self.offset.get(preset)?;
-        let logical = if self.xor { base ^ o } else { base.checked_add(o)? };
-        let cell = if self.xor { logical } else { self.physical(logical) };
+        let logical = if self.xor {
+            base ^ o
+        } else {
+            base.checked_add(o)?
+        };
+        let cell = if self.xor {
+            logical
+        } else {
+            self.physical(logical)
+        };
         (logical < len && cell < len).then_some(cell)
     }
 }
@@ -162,7 +173,9 @@ impl Probe {
         prefer: impl Fn(usize) -> bool,
     ) -> Self {
         let preset = |i: usize| experiment.plan.saves[dictionary.saves[i]].preset;
-        let mut chosen: Vec<usize> = (0..dictionary.saves.len()).filter(|&i| keep(preset(i))).collect();
+        let mut chosen: Vec<usize> = (0..dictionary.saves.len())
+            .filter(|&i| keep(preset(i)))
+            .collect();
         if chosen.len() > 16 {
             let (first, second): (Vec<usize>, Vec<usize>) =
                 chosen.iter().partition(|&&i| prefer(preset(i)));
@@ -200,7 +213,8 @@ impl Probe {
                 }
             }
         }
-        let rate = |t: &[u64]| t.iter().map(|x| f64::from(x.count_ones())).sum::<f64>() / size as f64;
+        let rate =
+            |t: &[u64]| t.iter().map(|x| f64::from(x.count_ones())).sum::<f64>() / size as f64;
         let rate = [rate(&exact), rate(&near)];
         Self {
             rows,

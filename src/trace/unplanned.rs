@@ -118,7 +118,11 @@ pub fn structure(reading: &Reading) -> Vec<ChipStructure> {
             chip: c.id.clone(),
             periods: periods(&c.image),
             lines: lines(&c.image),
-            copies: lines(&c.image).iter().filter(|l| l.agree > 0.999).map(|l| l.line).collect(),
+            copies: lines(&c.image)
+                .iter()
+                .filter(|l| l.agree > 0.999)
+                .map(|l| l.line)
+                .collect(),
             used: used(&c.image),
         })
         .collect()
@@ -213,10 +217,13 @@ fn lines(image: &ChipImage) -> Vec<AddressLine> {
 pub fn changes(before: &Reading, after: &Reading) -> Vec<Changed> {
     let mut out = Vec::new();
     for chip in &before.chips {
-        let Some(other) = after.chip(&chip.id) else { continue };
+        let Some(other) = after.chip(&chip.id) else {
+            continue;
+        };
         for cell in 0..chip.image.words() {
             for line in 0..chip.image.width() {
-                if let (Some(b), Some(a)) = (chip.image.bit(cell, line), other.image.bit(cell, line))
+                if let (Some(b), Some(a)) =
+                    (chip.image.bit(cell, line), other.image.bit(cell, line))
                     && a != b
                 {
                     out.push(Changed {
@@ -251,7 +258,9 @@ pub fn remembered(reading: &Reading, facts: &Facts) -> Vec<Remembered> {
                     for line in 0..chip.image.width() {
                         tried += 1;
                         let bit = |f: &Fact| {
-                            let cell = facts.at + offset + f.preset.checked_sub(1)?.checked_mul(facts.stride)?;
+                            let cell = facts.at
+                                + offset
+                                + f.preset.checked_sub(1)?.checked_mul(facts.stride)?;
                             chip.image.bit(cell, line).map(|b| b == f.high)
                         };
                         let seen: Vec<Option<bool>> = mine.iter().map(|f| bit(f)).collect();

@@ -88,7 +88,17 @@ mod tests {
     /// Kautz 1974: ceil(log2(n + 2)) patterns for n nets. By hand: 2 nets 2, 6 nets 3, 7 nets 4, 14 nets 4, 62 nets 6.
     #[test]
     fn counting_sequence_lengths() {
-        for (n, patterns) in [(1, 2), (2, 2), (3, 3), (6, 3), (7, 4), (14, 4), (15, 5), (62, 6), (63, 7)] {
+        for (n, patterns) in [
+            (1, 2),
+            (2, 2),
+            (3, 3),
+            (6, 3),
+            (7, 4),
+            (14, 4),
+            (15, 5),
+            (62, 6),
+            (63, 7),
+        ] {
             assert_eq!(counting_floor(n), patterns, "{n} lines");
         }
     }

@@ -53,7 +53,11 @@ fn groups(structures: &[Explained]) -> Vec<Group> {
         let width = u32::from(e.space.width);
         let same = |g: &&mut Group| {
             let o = &structures[g.structures[0]].map;
-            let like = if e.map.xor { o.xor } else { !o.xor && o.offset == e.map.offset };
+            let like = if e.map.xor {
+                o.xor
+            } else {
+                !o.xor && o.offset == e.map.offset
+            };
             like && g.total + width <= 64
         };
         let first = e.bases.first().copied().unwrap_or(0);
@@ -75,7 +79,11 @@ fn groups(structures: &[Explained]) -> Vec<Group> {
     }
     let many = out.len() > 1;
     for (i, g) in out.iter_mut().enumerate() {
-        g.name = if many { format!("presets-{}", i + 1) } else { "presets".to_owned() };
+        g.name = if many {
+            format!("presets-{}", i + 1)
+        } else {
+            "presets".to_owned()
+        };
         if structures[g.structures[0]].map.xor {
             g.at = 0;
         }
@@ -86,7 +94,9 @@ fn groups(structures: &[Explained]) -> Vec<Group> {
 /// The address lines of a space that carry no preset bit.
 fn slot_lines(e: &Explained) -> Vec<u32> {
     let pivots = pivots(&e.map.deltas);
-    (0..e.space.bits()).filter(|l| !pivots.contains(l)).collect()
+    (0..e.space.bits())
+        .filter(|l| !pivots.contains(l))
+        .collect()
 }
 
 impl Writer<'_> {
@@ -96,24 +106,37 @@ impl Writer<'_> {
 
     fn pin_inversions(&self) -> Vec<Vec<bool>> {
         let solved = &self.solution.solved;
-        let mut votes: Vec<Vec<i64>> =
-            solved.structures.iter().map(|e| vec![0; usize::from(e.space.width)]).collect();
+        let mut votes: Vec<Vec<i64>> = solved
+            .structures
+            .iter()
+            .map(|e| vec![0; usize::from(e.space.width)])
+            .collect();
         for f in solved.found.iter().flatten() {
             for m in f.bits.iter().flat_map(|b| &b.homes) {
                 let c = &solved.columns[m.column];
                 votes[c.structure][usize::from(c.line)] += if m.inverted { 1 } else { -1 };
             }
         }
-        votes.into_iter().map(|v| v.into_iter().map(|n| n > 0).collect()).collect()
+        votes
+            .into_iter()
+            .map(|v| v.into_iter().map(|n| n > 0).collect())
+            .collect()
     }
 
     fn spot(&self, column: usize, inverted: bool) -> Option<Spot> {
         let c = &self.solution.solved.columns[column];
         let e = &self.structures()[c.structure];
-        let group = self.groups.iter().position(|g| g.structures.contains(&c.structure))?;
+        let group = self
+            .groups
+            .iter()
+            .position(|g| g.structures.contains(&c.structure))?;
         let g = &self.groups[group];
         let at = g.structures.iter().position(|s| *s == c.structure)?;
-        let unit = if e.map.xor { gather(c.base, &slot_lines(e)) } else { c.base - g.at };
+        let unit = if e.map.xor {
+            gather(c.base, &slot_lines(e))
+        } else {
+            c.base - g.at
+        };
         Some(Spot {
             group,
             unit,
@@ -126,14 +149,34 @@ impl Writer<'_> {
         let panel = &self.solution.solved.experiment.plan.panel;
         let mut t = String::new();
         let plan = self.solution.solved.experiment.plan;
-        let _ = writeln!(t, "# {}: traced from {} settings in {} readings.", panel.name, plan.settings.len(), plan.readings());
-        let _ = writeln!(t, "# \"traced\" is shown by what the bits held; \"guessed\" is the likeliest of what remains possible.\n");
-        let _ = writeln!(t, "cellkeep = 1\nid       = {id:?}\nname     = {:?}\nrevision = \"1\"", panel.name);
+        let _ = writeln!(
+            t,
+            "# {}: traced from {} settings in {} readings.",
+            panel.name,
+            plan.settings.len(),
+            plan.readings()
+        );
+        let _ = writeln!(
+            t,
+            "# \"traced\" is shown by what the bits held; \"guessed\" is the likeliest of what remains possible.\n"
+        );
+        let _ = writeln!(
+            t,
+            "cellkeep = 1\nid       = {id:?}\nname     = {:?}\nrevision = \"1\"",
+            panel.name
+        );
         for (i, chip) in self.solution.solved.experiment.chips.iter().enumerate() {
-            let _ = writeln!(t, "\n[[chip]]\nid       = {:?}\nwords    = {}\nwidth    = {}", chip.id, chip.words, chip.width);
-            if let Some((s, at)) = self.structures().iter().enumerate().find_map(|(s, e)| {
-                e.space.chips.iter().position(|c| *c == i).map(|at| (s, at))
-            }) {
+            let _ = writeln!(
+                t,
+                "\n[[chip]]\nid       = {:?}\nwords    = {}\nwidth    = {}",
+                chip.id, chip.words, chip.width
+            );
+            if let Some((s, at)) = self
+                .structures()
+                .iter()
+                .enumerate()
+                .find_map(|(s, e)| e.space.chips.iter().position(|c| *c == i).map(|at| (s, at)))
+            {
                 self.pins(&mut t, s, at);
                 let _ = writeln!(t, "evidence = \"traced\"");
             }
@@ -148,19 +191,42 @@ impl Writer<'_> {
     fn pins(&self, t: &mut String, structure: usize, chip: usize) {
         let e = &self.structures()[structure];
         let chip_lines = e.space.words.next_power_of_two().trailing_zeros();
-        let Some(group) = self.groups.iter().find(|g| g.structures.contains(&structure)) else {
+        let Some(group) = self
+            .groups
+            .iter()
+            .find(|g| g.structures.contains(&structure))
+        else {
             return;
         };
-        let at = group.structures.iter().position(|s| *s == structure).unwrap_or(0);
+        let at = group
+            .structures
+            .iter()
+            .position(|s| *s == structure)
+            .unwrap_or(0);
         let _ = writeln!(t, "# {} of {}", panel_word(self), e.map.says);
         if e.map.xor {
             let signals = self.wired_signals(e);
-            let quoted = |s: &[String]| s.iter().map(|s| format!("{s:?}")).collect::<Vec<_>>().join(", ");
-            let _ = writeln!(t, "address  = [{}]", quoted(&signals[..chip_lines as usize]));
+            let quoted = |s: &[String]| {
+                s.iter()
+                    .map(|s| format!("{s:?}"))
+                    .collect::<Vec<_>>()
+                    .join(", ")
+            };
+            let _ = writeln!(
+                t,
+                "address  = [{}]",
+                quoted(&signals[..chip_lines as usize])
+            );
             let enable: Vec<String> = signals[chip_lines as usize..]
                 .iter()
                 .enumerate()
-                .map(|(b, s)| if chip >> b & 1 == 1 { s.clone() } else { negated(s) })
+                .map(|(b, s)| {
+                    if chip >> b & 1 == 1 {
+                        s.clone()
+                    } else {
+                        negated(s)
+                    }
+                })
                 .collect();
             if !enable.is_empty() {
                 let _ = writeln!(t, "enable   = [{}]", quoted(&enable));
@@ -168,21 +234,37 @@ impl Writer<'_> {
         } else if !e.map.pins.is_empty() || e.map.invert != 0 {
             let mut pins = vec![String::new(); e.map.pins.len()];
             for (bit, &pin) in e.map.pins.iter().enumerate() {
-                let not = if e.map.invert >> pin & 1 == 1 { "!" } else { "" };
+                let not = if e.map.invert >> pin & 1 == 1 {
+                    "!"
+                } else {
+                    ""
+                };
                 pins[usize::from(pin)] = format!("\"{not}a.{bit}\"");
             }
             let _ = writeln!(t, "address  = [{}]", pins.join(", "));
         } else if e.space.chips.len() > 1 {
             // Several chips in a row: the address bits above the chip's own choose it.
-            let bits = (e.space.chips.len() as u32).next_power_of_two().trailing_zeros();
+            let bits = (e.space.chips.len() as u32)
+                .next_power_of_two()
+                .trailing_zeros();
             let enable: Vec<String> = (0..bits)
-                .map(|b| format!("\"{}a.{}\"", if chip >> b & 1 == 1 { "" } else { "!" }, chip_lines + b))
+                .map(|b| {
+                    format!(
+                        "\"{}a.{}\"",
+                        if chip >> b & 1 == 1 { "" } else { "!" },
+                        chip_lines + b
+                    )
+                })
                 .collect();
             let _ = writeln!(t, "enable   = [{}]", enable.join(", "));
         }
         let data: Vec<String> = (0..e.space.width)
             .map(|l| {
-                let not = if self.inverted[structure][usize::from(l)] { "!" } else { "" };
+                let not = if self.inverted[structure][usize::from(l)] {
+                    "!"
+                } else {
+                    ""
+                };
                 format!("\"{not}q.{}\"", group.lines[at] + u32::from(l))
             })
             .collect();
@@ -195,7 +277,11 @@ impl Writer<'_> {
         let slots = slot_lines(e);
         let base = |slot: u32| {
             // The base with these slot bits.
-            e.bases.iter().copied().find(|b| gather(*b, &slots) == slot).unwrap_or(0)
+            e.bases
+                .iter()
+                .copied()
+                .find(|b| gather(*b, &slots) == slot)
+                .unwrap_or(0)
         };
         let axis = &self.solution.solved.experiment.plan.panel.axis;
         let origin = base(0);
@@ -208,13 +294,25 @@ impl Writer<'_> {
                     }
                 }
                 for (i, slot) in slots.iter().enumerate() {
-                    let turns = if *slot == line { true } else { pivots.contains(&line) && (base(1 << i) ^ origin) >> line & 1 == 1 };
+                    let turns = if *slot == line {
+                        true
+                    } else {
+                        pivots.contains(&line) && (base(1 << i) ^ origin) >> line & 1 == 1
+                    };
                     if turns {
                         terms.push(format!("slot.{i}"));
                     }
                 }
-                let text = if terms.is_empty() { "0".to_owned() } else { terms.join(" ^ ") };
-                if origin >> line & 1 == 1 { negated(&text) } else { text }
+                let text = if terms.is_empty() {
+                    "0".to_owned()
+                } else {
+                    terms.join(" ^ ")
+                };
+                if origin >> line & 1 == 1 {
+                    negated(&text)
+                } else {
+                    text
+                }
             })
             .collect()
     }
@@ -228,29 +326,56 @@ impl Writer<'_> {
             .flat_map(|s| &self.structures()[*s].space.chips)
             .map(|c| format!("{:?}", self.solution.solved.experiment.chips[*c].id))
             .collect();
-        let _ = writeln!(t, "\n[[area]]\nname  = {:?}\nchips = [{}]", group.name, ids.join(", "));
+        let _ = writeln!(
+            t,
+            "\n[[area]]\nname  = {:?}\nchips = [{}]",
+            group.name,
+            ids.join(", ")
+        );
         let n = panel.presets;
         if e.map.xor {
             let _ = writeln!(t, "axes  = {{ {} = {{ count = {n} }} }}", panel.axis);
         } else {
             let order = order_text(&e.map.offset, e.map.stride);
-            let _ = writeln!(t, "at    = {}\naxes  = {{ {} = {{ count = {n}, stride = {}{order} }} }}", group.at, panel.axis, e.map.stride);
+            let _ = writeln!(
+                t,
+                "at    = {}\naxes  = {{ {} = {{ count = {n}, stride = {}{order} }} }}",
+                group.at, panel.axis, e.map.stride
+            );
         }
         let _ = writeln!(t, "lines = {}", group.total);
         let mut taken: Vec<(u32, u32)> = Vec::new();
-        for (f, field) in self.solution.solved.found.iter().flatten().zip(&self.solution.fields) {
+        for (f, field) in self
+            .solution
+            .solved
+            .found
+            .iter()
+            .flatten()
+            .zip(&self.solution.fields)
+        {
             self.field(t, g, f, field, &mut taken);
         }
     }
 
-    fn field(&self, t: &mut String, g: usize, f: &Found, field: &FoundField, taken: &mut Vec<(u32, u32)>) {
+    fn field(
+        &self,
+        t: &mut String,
+        g: usize,
+        f: &Found,
+        field: &FoundField,
+        taken: &mut Vec<(u32, u32)>,
+    ) {
         let panel = &self.solution.solved.experiment.plan.panel;
         let control = &panel.controls[field.control];
         // From the top down to the first bit that has no home here.
         let mut spots: Vec<Spot> = Vec::new();
         let mut copies = Vec::new();
         for bit in f.bits.iter().rev() {
-            let Some(first) = bit.homes.first().and_then(|m| self.spot(m.column, m.inverted)) else {
+            let Some(first) = bit
+                .homes
+                .first()
+                .and_then(|m| self.spot(m.column, m.inverted))
+            else {
                 break;
             };
             if first.group != g || taken.contains(&(first.unit, first.line)) {
@@ -278,12 +403,20 @@ impl Writer<'_> {
             true
         } else if turned.iter().all(|x| !x) {
             false
-        } else if turned[0] != turned[1..][0] && turned[1..].iter().all(|x| *x == turned[1]) && code == "unsigned" && f.table.is_none() {
+        } else if turned[0] != turned[1..][0]
+            && turned[1..].iter().all(|x| *x == turned[1])
+            && code == "unsigned"
+            && f.table.is_none()
+        {
             // The top bit alone is the other way round: two's complement.
             code = "twos-complement";
             turned[1]
         } else {
-            let _ = writeln!(t, "\n# {}: its bits differ in polarity in a way no code explains; left out.", control.key);
+            let _ = writeln!(
+                t,
+                "\n# {}: its bits differ in polarity in a way no code explains; left out.",
+                control.key
+            );
             return;
         };
         let mut key = control.key.clone();
@@ -293,7 +426,13 @@ impl Writer<'_> {
         if let Some(c) = field.character {
             let _ = write!(key, ".character-{}", c + 1);
         }
-        let sure = field.sure.min(spots.iter().zip(field.bits.iter().rev()).map(|(_, b)| b.sure).fold(1.0, f64::min));
+        let sure = field.sure.min(
+            spots
+                .iter()
+                .zip(field.bits.iter().rev())
+                .map(|(_, b)| b.sure)
+                .fold(1.0, f64::min),
+        );
         let certain = sure >= CERTAIN && missing == 0;
         let mut label = control.shown().to_owned();
         if let Some(v) = field.voice {
@@ -311,16 +450,34 @@ impl Writer<'_> {
             let _ = writeln!(t, "inverted = true");
         }
         self.meaning(t, control, f, code, spots.len());
-        let mut note = format!("sure to {:.1} % by {} settings", (sure * 1000.0).floor() / 10.0, self.solution.solved.experiment.plan.settings.len());
+        let mut note = format!(
+            "sure to {:.1} % by {} settings",
+            (sure * 1000.0).floor() / 10.0,
+            self.solution.solved.experiment.plan.settings.len()
+        );
         if missing > 0 {
             let _ = write!(note, "; {missing} lower bit(s) not found");
         }
         if !certain && let Some(r) = f.rival {
-            let _ = write!(note, "; next best reading: {:?} of {} bits", r.code, r.width);
+            let _ = write!(
+                note,
+                "; next best reading: {:?} of {} bits",
+                r.code, r.width
+            );
         }
-        let _ = writeln!(t, "evidence = {:?}\nnote = {note:?}", if certain { "traced" } else { "guessed" });
+        let _ = writeln!(
+            t,
+            "evidence = {:?}\nnote = {note:?}",
+            if certain { "traced" } else { "guessed" }
+        );
         for s in copies {
-            let _ = writeln!(t, "\n[[area.reserved]]\nbits = [\"{}.{}\"]\nnote = {:?}", s.unit, s.line, format!("always equals a bit of {key}, or its complement"));
+            let _ = writeln!(
+                t,
+                "\n[[area.reserved]]\nbits = [\"{}.{}\"]\nnote = {:?}",
+                s.unit,
+                s.line,
+                format!("always equals a bit of {key}, or its complement")
+            );
         }
     }
 
@@ -329,11 +486,17 @@ impl Writer<'_> {
         let whole = bits == f.bits.len();
         let _ = match control.kind {
             Kind::Switch => {
-                let names: Vec<String> = (0..2).map(|p| format!("{:?}", control.position(p))).collect();
+                let names: Vec<String> = (0..2)
+                    .map(|p| format!("{:?}", control.position(p)))
+                    .collect();
                 if control.positions.is_empty() {
                     writeln!(t, "scale = {{ on-off = true }}\ncontrol = \"switch\"")
                 } else {
-                    writeln!(t, "scale = {{ steps = [{}] }}\ncontrol = \"switch\"", names.join(", "))
+                    writeln!(
+                        t,
+                        "scale = {{ steps = [{}] }}\ncontrol = \"switch\"",
+                        names.join(", ")
+                    )
                 }
             }
             Kind::Selector if whole => {
@@ -344,19 +507,30 @@ impl Writer<'_> {
                 let mut steps: Vec<String> = Vec::new();
                 let mut seen: Vec<u64> = Vec::new();
                 for (p, code) in codes.iter().enumerate() {
-                    if let Some(c) = code && !seen.contains(c) {
+                    if let Some(c) = code
+                        && !seen.contains(c)
+                    {
                         seen.push(*c);
                         steps.push(format!("[{c}, {:?}]", control.position(p as u32)));
                     }
                 }
-                writeln!(t, "code = {code:?}\nscale = {{ steps = [{}] }}\ncontrol = \"selector\"", steps.join(", "))
+                writeln!(
+                    t,
+                    "code = {code:?}\nscale = {{ steps = [{}] }}\ncontrol = \"selector\"",
+                    steps.join(", ")
+                )
             }
             Kind::Number if whole => {
                 let (low, high) = (control.low.unwrap_or(0), control.high.unwrap_or(0));
                 match f.hypothesis.code {
-                    Code::Value if low >= 0 => writeln!(t, "range = [{low}, {high}]\ncontrol = \"number\""),
+                    Code::Value if low >= 0 => {
+                        writeln!(t, "range = [{low}, {high}]\ncontrol = \"number\"")
+                    }
                     Code::Value | Code::SignMagnitude | Code::Ones | Code::Bcd => {
-                        writeln!(t, "code = {code:?}\nrange = [{low}, {high}]\ncontrol = \"number\"")
+                        writeln!(
+                            t,
+                            "code = {code:?}\nrange = [{low}, {high}]\ncontrol = \"number\""
+                        )
                     }
                     _ => writeln!(
                         t,
@@ -371,12 +545,26 @@ impl Writer<'_> {
                 } else {
                     (32u8..127).map(char::from).collect()
                 };
-                writeln!(t, "code = \"text\"\nchars = 1\ncharset = {set:?}\ncontrol = \"text\"")
+                writeln!(
+                    t,
+                    "code = \"text\"\nchars = 1\ncharset = {set:?}\ncontrol = \"text\""
+                )
             }
             Kind::Knob | Kind::Slider => {
-                let word = if control.kind == Kind::Knob { "knob" } else { "slider" };
-                let code = if whole || code == "unsigned" { code } else { "unsigned" };
-                writeln!(t, "code = {code:?}\nscale = {{ dial = [0, 10] }}\ncontrol = {word:?}")
+                let word = if control.kind == Kind::Knob {
+                    "knob"
+                } else {
+                    "slider"
+                };
+                let code = if whole || code == "unsigned" {
+                    code
+                } else {
+                    "unsigned"
+                };
+                writeln!(
+                    t,
+                    "code = {code:?}\nscale = {{ dial = [0, 10] }}\ncontrol = {word:?}"
+                )
             }
             _ => Ok(()),
         };
@@ -404,9 +592,17 @@ fn order_text(offset: &[u32], stride: u32) -> String {
     let n = order.len() as u32;
     if order.iter().enumerate().all(|(i, o)| *o == i as u32) {
         String::new()
-    } else if order.iter().enumerate().all(|(i, o)| *o == n - 1 - i as u32) {
+    } else if order
+        .iter()
+        .enumerate()
+        .all(|(i, o)| *o == n - 1 - i as u32)
+    {
         ", counts = \"down\"".to_owned()
-    } else if order.iter().enumerate().all(|(i, o)| *o == (i ^ i >> 1) as u32) {
+    } else if order
+        .iter()
+        .enumerate()
+        .all(|(i, o)| *o == (i ^ i >> 1) as u32)
+    {
         ", counts = \"gray\"".to_owned()
     } else {
         let list: Vec<String> = order.iter().map(u32::to_string).collect();

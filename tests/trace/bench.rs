@@ -26,7 +26,9 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let plan = Plan::with(&panel, Effort::FULL);
     let t = Instant::now();
     let readings = simulate::dial(&i.layout, &targets, &plan, hand, seed).unwrap();
-    if std::env::var("TRACE_ONE").is_ok() { eprintln!("{} dialled {:.2}", i.says, t.elapsed().as_secs_f64()); }
+    if std::env::var("TRACE_ONE").is_ok() {
+        eprintln!("{} dialled {:.2}", i.says, t.elapsed().as_secs_f64());
+    }
     let start = Instant::now();
     let solved = cellkeep::trace::solve(&plan, &readings);
     let seconds = start.elapsed().as_secs_f64();
@@ -37,24 +39,75 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         let text = s.layout_toml("traced");
         struct None_;
         impl cellkeep::layout::Library for None_ {
-            fn text(&self, _: &str) -> Result<Option<cellkeep::layout::problem::SourceText>, String> { Ok(None) }
+            fn text(
+                &self,
+                _: &str,
+            ) -> Result<Option<cellkeep::layout::problem::SourceText>, String> {
+                Ok(None)
+            }
         }
-        let checked = cellkeep::layout::check(cellkeep::layout::problem::SourceText { origin: "traced".into(), text: text.clone() }, &None_);
-        println!("layout {} problems {}", checked.layout.is_some(), checked.problems);
-        if std::env::var("TRACE_TOML").is_ok() { println!("{text}"); }
+        let checked = cellkeep::layout::check(
+            cellkeep::layout::problem::SourceText {
+                origin: "traced".into(),
+                text: text.clone(),
+            },
+            &None_,
+        );
+        println!(
+            "layout {} problems {}",
+            checked.layout.is_some(),
+            checked.problems
+        );
+        if std::env::var("TRACE_TOML").is_ok() {
+            println!("{text}");
+        }
         let a = &i.layout.areas[0];
-        for n in std::env::var("TRACE_N").ok().and_then(|n| n.parse::<usize>().ok()).into_iter() {
+        for n in std::env::var("TRACE_N")
+            .ok()
+            .and_then(|n| n.parse::<usize>().ok())
+            .into_iter()
+        {
             let f = &a.fields[n];
-            println!("positions {:?}", plan.settings.iter().map(|s| s.positions[plan.panel.lanes().iter().position(|l| l.control == n).unwrap()]).collect::<Vec<_>>());
+            println!(
+                "positions {:?}",
+                plan.settings
+                    .iter()
+                    .map(|s| s.positions[plan
+                        .panel
+                        .lanes()
+                        .iter()
+                        .position(|l| l.control == n)
+                        .unwrap()])
+                    .collect::<Vec<_>>()
+            );
             for k in 0..f.width as usize {
                 let mut row = vec![String::new(); plan.settings.len()];
                 for save in &plan.saves {
-                    let e = targets[n].entry(&i.layout, save.preset, plan.panel.lanes().iter().find(|l| l.control == n).unwrap().voice).unwrap();
+                    let e = targets[n]
+                        .entry(
+                            &i.layout,
+                            save.preset,
+                            plan.panel
+                                .lanes()
+                                .iter()
+                                .find(|l| l.control == n)
+                                .unwrap()
+                                .voice,
+                        )
+                        .unwrap();
                     let x = a.field_places(e, n)[k];
-                    let b = readings[save.reading].chips[x.chip as usize].image.bit(x.cell, x.line).unwrap();
+                    let b = readings[save.reading].chips[x.chip as usize]
+                        .image
+                        .bit(x.cell, x.line)
+                        .unwrap();
                     row[save.setting].push(if b { '1' } else { '0' });
                 }
-                println!("{} {k} {:?}: {}", a.parameters[n].key, a.field_places(0, n)[k], row.join(" "));
+                println!(
+                    "{} {k} {:?}: {}",
+                    a.parameters[n].key,
+                    a.field_places(0, n)[k],
+                    row.join(" ")
+                );
             }
         }
     }
@@ -75,18 +128,49 @@ fn main() {
     let verbose = arguments.next().is_some();
     if let Ok(seed) = std::env::var("TRACE_ONE") {
         let o = run(seed.parse().unwrap_or(1), Hand::default());
-        println!("{} {} {:.2} s {:?} right {} of {}", o.family, o.says, o.seconds, o.error, o.verdicts.iter().filter(|v| v.right).count(), o.verdicts.len());
-        for v in o.verdicts.iter().filter(|v| !v.right).take(12) { println!("   {}", v.says); }
+        println!(
+            "{} {} {:.2} s {:?} right {} of {}",
+            o.family,
+            o.says,
+            o.seconds,
+            o.error,
+            o.verdicts.iter().filter(|v| v.right).count(),
+            o.verdicts.len()
+        );
+        for v in o.verdicts.iter().filter(|v| !v.right).take(12) {
+            println!("   {}", v.says);
+        }
         return;
     }
     let hands = [
         ("no noise", Hand::default()),
-        ("jitter of one code", Hand { jitter: true, slips: 0.0 }),
-        ("one slip in 20 saves", Hand { jitter: false, slips: 0.05 }),
-        ("both", Hand { jitter: true, slips: 0.05 }),
+        (
+            "jitter of one code",
+            Hand {
+                jitter: true,
+                slips: 0.0,
+            },
+        ),
+        (
+            "one slip in 20 saves",
+            Hand {
+                jitter: false,
+                slips: 0.05,
+            },
+        ),
+        (
+            "both",
+            Hand {
+                jitter: true,
+                slips: 0.05,
+            },
+        ),
     ];
     for (name, hand) in hands {
-        let outcomes: Vec<Outcome> = (first..first + count).into_par_iter().map(|s| run(s, hand)).collect();
+        let outcomes: Vec<Outcome> = (first..first + count)
+            .into_par_iter()
+            .map(|s| run(s, hand))
+            .collect();
         let all: Vec<&judge::Verdict> = outcomes.iter().flat_map(|o| &o.verdicts).collect();
         let share = |f: &dyn Fn(&judge::Verdict) -> bool| {
             100.0 * all.iter().filter(|v| f(v)).count() as f64 / all.len() as f64
@@ -109,14 +193,29 @@ fn main() {
             f.1 += o.verdicts.iter().filter(|v| v.right_but_low).count();
         }
         for (family, (n, right)) in families {
-            println!("  {family}: {:.2} % of {n}", 100.0 * right as f64 / n as f64);
+            println!(
+                "  {family}: {:.2} % of {n}",
+                100.0 * right as f64 / n as f64
+            );
         }
         if verbose {
             for (s, o) in outcomes.iter().enumerate() {
                 let wrong = o.verdicts.iter().filter(|v| !v.right_but_low).count();
                 if wrong > 0 || o.error.is_some() {
-                    println!("  seed {} [{}] {}: {wrong} of {} wrong {:?}", first + s as u64, o.family, o.says, o.verdicts.len(), o.error);
-                    for v in o.verdicts.iter().filter(|v| !v.right_but_low || (v.certain && !v.right)).take(4) {
+                    println!(
+                        "  seed {} [{}] {}: {wrong} of {} wrong {:?}",
+                        first + s as u64,
+                        o.family,
+                        o.says,
+                        o.verdicts.len(),
+                        o.error
+                    );
+                    for v in o
+                        .verdicts
+                        .iter()
+                        .filter(|v| !v.right_but_low || (v.certain && !v.right))
+                        .take(4)
+                    {
                         println!("      {}", v.says);
                     }
                 }

@@ -7,7 +7,10 @@ use cellkeep::trace::rng::Random;
 #[derive(Clone, Debug)]
 enum Addressing {
     /// Counters on address lines: for every pin the signals that are exclusive-ored onto it, and its inversion.
-    Wired { pins: Vec<(Vec<Signal>, bool)>, gray: bool },
+    Wired {
+        pins: Vec<(Vec<Signal>, bool)>,
+        gray: bool,
+    },
     /// `at + preset * stride + voice * voice_stride + unit * unit_step`, then pins swapped or inverted.
     Stepped {
         at: usize,
@@ -56,12 +59,19 @@ fn some_control(r: &mut Random) -> Control {
         width,
         range: bounds(&coding, width),
         coding,
-        scale: Scale::Dial { low: 0.0, high: 10.0 },
+        scale: Scale::Dial {
+            low: 0.0,
+            high: 10.0,
+        },
         control: C::Knob,
         inverted,
     };
     match pick {
-        0..=49 => knob(*[4, 5, 6, 6, 7, 7, 7, 8, 8, 10].get(r.below(10)).unwrap(), Coding::Unsigned, r.chance(0.06)),
+        0..=49 => knob(
+            *[4, 5, 6, 6, 7, 7, 7, 8, 8, 10].get(r.below(10)).unwrap(),
+            Coding::Unsigned,
+            r.chance(0.06),
+        ),
         50..=52 => knob(r.between(3, 8), Coding::Gray, false),
         53..=55 => knob(r.between(4, 8), Coding::TwosComplement, false),
         56..=57 => knob(r.between(4, 8), Coding::SignMagnitude, false),
@@ -95,8 +105,16 @@ fn some_control(r: &mut Random) -> Control {
                 kind: 2,
                 width,
                 coding,
-                range: (*numbers.iter().min().unwrap(), *numbers.iter().max().unwrap()),
-                scale: Scale::Steps(numbers.iter().map(|n| (*n, format!("position {n}"))).collect()),
+                range: (
+                    *numbers.iter().min().unwrap(),
+                    *numbers.iter().max().unwrap(),
+                ),
+                scale: Scale::Steps(
+                    numbers
+                        .iter()
+                        .map(|n| (*n, format!("position {n}")))
+                        .collect(),
+                ),
                 control: C::Selector,
                 inverted: false,
             }
@@ -154,7 +172,15 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
     let bits: usize = controls.iter().map(|c| c.width).sum();
     // Lines of the word bus, and the chips that make it up.
     let (lines, chip_width, boards) = match family {
-        "bit-serial, 1-bit chips" => (1, 1, if voices > 1 { *[1, 2, voices].get(r.below(3))? } else { 1 }),
+        "bit-serial, 1-bit chips" => (
+            1,
+            1,
+            if voices > 1 {
+                *[1, 2, voices].get(r.below(3))?
+            } else {
+                1
+            },
+        ),
         "bit planes, 1-bit chips" => (r.between(6, 8), 1, 1),
         "nibbles, 4-bit chips" => (*[4, 8].get(r.below(2))?, 4, 1),
         _ => (8, 8, 1),
@@ -184,7 +210,11 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
             let gap = r.below(4);
             (entry_units * per_board + gap, entry_units, 1)
         };
-        let used = if parameter_major { entry_units * presets * per_board } else { stride * presets };
+        let used = if parameter_major {
+            entry_units * presets * per_board
+        } else {
+            stride * presets
+        };
         let at = if r.chance(0.5) { r.below(64) } else { 0 };
         let words = (used + at).next_power_of_two().max(256);
         if words * chip_width / 8 > 32768 || words > 32768 {
@@ -202,9 +232,24 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
             says.push_str("address lines swapped; ");
         }
         let down = r.chance(0.1);
-        (Addressing::Stepped { at, stride, voice_stride, unit_step, pins, invert, down }, words)
+        (
+            Addressing::Stepped {
+                at,
+                stride,
+                voice_stride,
+                unit_step,
+                pins,
+                invert,
+                down,
+            },
+            words,
+        )
     } else {
-        let (m, v, s) = (ceil_log2(presets), ceil_log2(per_board), ceil_log2(entry_units));
+        let (m, v, s) = (
+            ceil_log2(presets),
+            ceil_log2(per_board),
+            ceil_log2(entry_units),
+        );
         let a = (m + v + s).max(8);
         if a > 15 {
             return None;
@@ -236,7 +281,10 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
             says.push_str("preset order from a table; ");
         }
         let some = r.chance(0.4);
-        let pins = signals.into_iter().map(|s| (s, some && r.chance(0.4))).collect();
+        let pins = signals
+            .into_iter()
+            .map(|s| (s, some && r.chance(0.4)))
+            .collect();
         (Addressing::Wired { pins, gray }, 1 << a)
     };
     if stepped && r.chance(0.04) {
@@ -264,22 +312,34 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
         let cell = match &addressing {
             Addressing::Wired { pins, gray } => {
                 let preset = if *gray { preset ^ preset >> 1 } else { preset };
-                pins.iter().enumerate().fold(0u32, |cell, (pin, (signals, inverted))| {
-                    let bit = signals.iter().fold(*inverted, |b, s| {
-                        b ^ (match s {
-                            Signal::Preset(k) => preset >> k,
-                            Signal::Voice(k) => voice >> k,
-                            Signal::Slot(k) => unit >> k,
-                        } & 1
-                            == 1)
-                    });
-                    cell | u32::from(bit) << pin
-                })
+                pins.iter()
+                    .enumerate()
+                    .fold(0u32, |cell, (pin, (signals, inverted))| {
+                        let bit = signals.iter().fold(*inverted, |b, s| {
+                            b ^ (match s {
+                                Signal::Preset(k) => preset >> k,
+                                Signal::Voice(k) => voice >> k,
+                                Signal::Slot(k) => unit >> k,
+                            } & 1
+                                == 1)
+                        });
+                        cell | u32::from(bit) << pin
+                    })
             }
-            Addressing::Stepped { at, stride, voice_stride, unit_step, pins, invert, down } => {
+            Addressing::Stepped {
+                at,
+                stride,
+                voice_stride,
+                unit_step,
+                pins,
+                invert,
+                down,
+            } => {
                 let preset = if *down { presets - 1 - preset } else { preset };
                 let a = (at + preset * stride + voice * voice_stride + unit * unit_step) as u32;
-                pins.iter().enumerate().fold(*invert, |c, (bit, pin)| c ^ (a >> bit & 1) << pin)
+                pins.iter()
+                    .enumerate()
+                    .fold(*invert, |c, (bit, pin)| c ^ (a >> bit & 1) << pin)
             }
         };
         let (chip, pin, inverted) = data[line];
@@ -329,16 +389,28 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
         let method = match (check_units, r.below(5)) {
             (_, 0) => Method::Sum { add: 0 },
             (_, 1) => Method::SumTwosComplement { add: 0 },
-            (1, 2) => Method::Xor { with: r.below(256) as u64 },
-            (1, _) => Method::Crc { name: "CRC_8_SMBUS".into() },
-            (_, 2) => Method::Crc { name: "CRC_16_XMODEM".into() },
-            _ => Method::Crc { name: "CRC_16_ARC".into() },
+            (1, 2) => Method::Xor {
+                with: r.below(256) as u64,
+            },
+            (1, _) => Method::Crc {
+                name: "CRC_8_SMBUS".into(),
+            },
+            (_, 2) => Method::Crc {
+                name: "CRC_16_XMODEM".into(),
+            },
+            _ => Method::Crc {
+                name: "CRC_16_ARC".into(),
+            },
         };
         let instances = (0..presets)
             .map(|p| CheckInstance {
                 entry: Some(p),
-                words: (0..units).map(|u| (0..8).map(|l| place(p, 0, u, l)).collect()).collect(),
-                stored: (0..width).map(|k| place(p, 0, units + k / 8, k % 8)).collect(),
+                words: (0..units)
+                    .map(|u| (0..8).map(|l| place(p, 0, u, l)).collect())
+                    .collect(),
+                stored: (0..width)
+                    .map(|k| place(p, 0, units + k / 8, k % 8))
+                    .collect(),
             })
             .collect();
         checks.push(Check {
@@ -441,7 +513,11 @@ fn pack(
         // A slot of as many clocks as the widest word and some, filled from a start offset, either end first.
         let msb = r.chance(0.5);
         let start = r.below(2);
-        let period = if r.chance(0.6) { (widest + start).next_power_of_two() } else { widest + start + r.below(2) };
+        let period = if r.chance(0.6) {
+            (widest + start).next_power_of_two()
+        } else {
+            widest + start + r.below(2)
+        };
         let mut slot = 0;
         let mut switches: Option<(usize, usize)> = None;
         for c in controls {
@@ -471,7 +547,11 @@ fn pack(
         // One value a slot, bit i on line i; wider values take a second slot.
         let mut slot = 0;
         for c in controls {
-            out.push((0..c.width).map(|k| (slot + k / lines, k % lines)).collect());
+            out.push(
+                (0..c.width)
+                    .map(|k| (slot + k / lines, k % lines))
+                    .collect(),
+            );
             slot += c.width.div_ceil(lines);
         }
         return Some((slot, out));
@@ -489,7 +569,9 @@ fn pack(
         if !dense && at % lines + w > lines {
             at = at.div_ceil(lines) * lines;
         }
-        result[i] = (0..w).map(|k| ((at + k) / lines, (at + k) % lines)).collect();
+        result[i] = (0..w)
+            .map(|k| ((at + k) / lines, (at + k) % lines))
+            .collect();
         at += w;
         if !dense && r.chance(0.5) {
             at = at.div_ceil(lines) * lines;

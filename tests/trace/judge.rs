@@ -23,7 +23,12 @@ pub struct Verdict {
 }
 
 /// Judges every lane of the plan.
-pub fn judge(layout: &Layout, targets: &[Target], plan: &Plan, solution: Option<&Solution>) -> Vec<Verdict> {
+pub fn judge(
+    layout: &Layout,
+    targets: &[Target],
+    plan: &Plan,
+    solution: Option<&Solution>,
+) -> Vec<Verdict> {
     plan.panel
         .lanes()
         .iter()
@@ -31,7 +36,9 @@ pub fn judge(layout: &Layout, targets: &[Target], plan: &Plan, solution: Option<
             let target = targets[lane.control];
             let found = solution.and_then(|s| {
                 s.fields.iter().find(|f| {
-                    f.control == lane.control && f.voice == lane.voice && f.character == lane.character
+                    f.control == lane.control
+                        && f.voice == lane.voice
+                        && f.character == lane.character
                 })
             });
             one(layout, target, &plan.panel, *lane, found)
@@ -65,7 +72,9 @@ fn one(
             .collect()
     };
     let turns = |k: usize| codes.iter().any(|c| (c ^ codes[0]) >> k & 1 == 1);
-    let table: Vec<Vec<bool>> = (0..width).map(|k| codes.iter().map(|c| c >> k & 1 == 1).collect()).collect();
+    let table: Vec<Vec<bool>> = (0..width)
+        .map(|k| codes.iter().map(|c| c >> k & 1 == 1).collect())
+        .collect();
     let reach: Vec<usize> = (0..width).filter(|&k| turns(k)).collect();
     let mut v = Verdict {
         bits: reach.len(),
@@ -74,7 +83,10 @@ fn one(
         ..Verdict::default()
     };
     let Some(found) = found else {
-        v.says = format!("{} ({:?} {width} bits): not found", control.key, parameter.coding);
+        v.says = format!(
+            "{} ({:?} {width} bits): not found",
+            control.key, parameter.coding
+        );
         return v;
     };
     let place = |k: usize, preset: usize| {
@@ -102,9 +114,14 @@ fn one(
     // Meaning: the code of each position, rebuilt from found bits, must be the predicted one; here by weights. For
     // a selector any order of bits with the right places will do, since its codes come as a table.
     let selector = control.kind == Kind::Selector;
-    let signed = matches!(parameter.coding, Coding::TwosComplement | Coding::OffsetBinary);
+    let signed = matches!(
+        parameter.coding,
+        Coding::TwosComplement | Coding::OffsetBinary
+    );
     let fits = |i: usize| -> bool {
-        let Some((f, turned)) = claims[i] else { return false };
+        let Some((f, turned)) = claims[i] else {
+            return false;
+        };
         if selector {
             return true;
         }
@@ -125,11 +142,19 @@ fn one(
     v.right = all.iter().all(|x| *x) && !extra;
     // Aligned from the top when low bits are missing.
     let top_fits = |i: usize| -> bool {
-        let Some((f, turned)) = claims[i] else { return false };
+        let Some((f, turned)) = claims[i] else {
+            return false;
+        };
         let top = signed && reach[i] == width - 1;
-        selector || (found.bits.len() as i64 - f as i64 == (reach.len() - i) as i64 && (!turned || top || (signed && table[reach[i]] == table[width - 1])))
+        selector
+            || (found.bits.len() as i64 - f as i64 == (reach.len() - i) as i64
+                && (!turned || top || (signed && table[reach[i]] == table[width - 1])))
     };
-    let low = if control.kind == Kind::Knob || control.kind == Kind::Slider { 2.min(reach.len() - 1) } else { 0 };
+    let low = if control.kind == Kind::Knob || control.kind == Kind::Slider {
+        2.min(reach.len() - 1)
+    } else {
+        0
+    };
     v.right_but_low = v.right || (low..reach.len()).all(|i| all[i] || top_fits(i));
     v.says = format!(
         "{} ({:?} {width} bits, turns {reach:?}): found {} {} bits, claims {claims:?}, extra {extra}, sure {:.4}",

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
+use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
-use super::solve::NotJson;
 use crate::document::to_json;
 use crate::layout;
 use crate::trace;
@@ -45,13 +45,22 @@ pub(crate) fn run(args: &Args) -> Outcome {
         readings.push(args.files.load(name, Some(&layout))?);
     }
     let audit = trace::audit(&layout, &readings, plan.as_ref())?;
-    let status = if audit.unnoticed > 0 { Status::Findings } else { Status::Clean };
+    let status = if audit.unnoticed > 0 {
+        Status::Findings
+    } else {
+        Status::Clean
+    };
     if args.json {
         print_text(&to_json(&audit).map_err(NotJson)?);
         return Ok(status);
     }
     for u in &audit.unproved {
-        say!("{}: {} of {} single changes would go unnoticed, such as:", u.key, u.unnoticed, u.tried);
+        say!(
+            "{}: {} of {} single changes would go unnoticed, such as:",
+            u.key,
+            u.unnoticed,
+            u.tried
+        );
         for e in &u.examples {
             say!("    {e}");
         }
@@ -68,9 +77,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
     if audit.unnoticed == 0 {
         say!("The layout is proved as far as its parameters go.");
     } else if audit.planned {
-        say!("Next: `cellkeep trace next` on the same plan, or dial the controls above in further settings.");
+        say!(
+            "Next: `cellkeep trace next` on the same plan, or dial the controls above in further settings."
+        );
     } else {
-        say!("Next: cellkeep trace plan --layout {} --out plan.json; dial, save, read, and audit with --plan.", audit.layout);
+        say!(
+            "Next: cellkeep trace plan --layout {} --out plan.json; dial, save, read, and audit with --plan.",
+            audit.layout
+        );
     }
     Ok(status)
 }

@@ -79,7 +79,8 @@ fn load_plan(path: &Path) -> Result<Plan, Failure> {
         path: path.display().to_string(),
         what,
     };
-    let headed: crate::document::Headed<Plan> = serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
+    let headed: crate::document::Headed<Plan> =
+        serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
     if headed.kind != <Plan as crate::document::Document>::KIND {
         return Err(wrong(format!("it is a {:?}", headed.kind)).into());
     }

@@ -3,10 +3,11 @@
 use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
-use super::super::output::{print_text, say, write_new};
+use super::super::output::{print_text, say};
+use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
-use super::solve::NotJson;
 use crate::document::to_json;
+use crate::reading::place;
 use crate::trace;
 
 /// Tell the smallest further experiment that would settle what is open.
@@ -45,13 +46,15 @@ pub(crate) fn run(args: &Args) -> Outcome {
         if args.json {
             print_text(&to_json(&plan).map_err(NotJson)?);
         } else {
-            say!("Nothing is open: every control is traced. Next: cellkeep trace solve with --out.");
+            say!(
+                "Nothing is open: every control is traced. Next: cellkeep trace solve with --out."
+            );
         }
         return Ok(Status::Clean);
     };
     let json = to_json(&next.plan).map_err(NotJson)?;
     if let Some(out) = &args.out {
-        write_new(out, &json, args.replace)?;
+        place::write_file(out, json.as_bytes(), args.replace)?;
     }
     if args.json {
         print_text(&json);
@@ -62,11 +65,21 @@ pub(crate) fn run(args: &Args) -> Outcome {
         say!("  {o}");
     }
     say!();
-    say!("{} more settings would settle most of it. Leave every other control as setting {} has it.", next.added, plan.settings.len());
+    say!(
+        "{} more settings would settle most of it. Leave every other control as setting {} has it.",
+        next.added,
+        plan.settings.len()
+    );
     super::plan::settings(&next.plan, plan.settings.len(), plan.readings());
     match &args.out {
-        Some(out) => say!("Then read the chips and run: cellkeep trace solve {} {} NEW-READING", out.display(), args.readings.join(" ")),
-        None => say!("Nothing was written: add --out longer.json, which solve needs for the new reading."),
+        Some(out) => say!(
+            "Then read the chips and run: cellkeep trace solve {} {} NEW-READING",
+            out.display(),
+            args.readings.join(" ")
+        ),
+        None => say!(
+            "Nothing was written: add --out longer.json, which solve needs for the new reading."
+        ),
     }
     Ok(Status::Findings)
 }

@@ -2,12 +2,13 @@
 
 use std::path::PathBuf;
 
-use super::super::output::{print_text, say, write_new};
+use super::super::output::{print_text, say};
+use super::super::standby::NotJson;
 use super::super::{Failure, Outcome, Status};
-use super::solve::NotJson;
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::layout;
+use crate::reading::place;
 use crate::trace::panel::Panel;
 use crate::trace::plan::{Plan, Purpose};
 use crate::trace::simulate;
@@ -92,7 +93,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let plan = Plan::new(&panel, args.settings)?;
     let json = to_json(&plan).map_err(NotJson)?;
     if let Some(out) = &args.out {
-        write_new(out, &json, args.replace)?;
+        place::write_file(out, json.as_bytes(), args.replace)?;
     }
     if args.json {
         print_text(&json);
@@ -101,10 +102,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
     sheet(&plan);
     match &args.out {
         Some(out) => {
-            let readings: Vec<String> = (1..=plan.readings()).map(|r| format!("reading{r}")).collect();
-            say!("Then: cellkeep trace solve {} {}", out.display(), readings.join(" "));
+            let readings: Vec<String> = (1..=plan.readings())
+                .map(|r| format!("reading{r}"))
+                .collect();
+            say!(
+                "Then: cellkeep trace solve {} {}",
+                out.display(),
+                readings.join(" ")
+            );
         }
-        None => say!("Nothing was written: add --out plan.json, which `cellkeep trace solve` needs."),
+        None => {
+            say!("Nothing was written: add --out plan.json, which `cellkeep trace solve` needs.")
+        }
     }
     Ok(Status::Clean)
 }
@@ -114,23 +123,42 @@ fn sheet(plan: &Plan) {
     let cost = plan.cost();
     say!("Trace plan for {}", panel.name);
     say!();
-    say!("Dialling and saving overwrites presets: read the chips and archive the customer's own first.");
+    say!(
+        "Dialling and saving overwrites presets: read the chips and archive the customer's own first."
+    );
     say!("Mind the supply, the battery and static as for any work on an open instrument.");
     say!();
     settings(plan, 0, 0);
-    say!("{} settings, {} presses of save, {} reading(s).", cost.settings, cost.saves, cost.readings);
-    say!("  fewest that could name every bit: {} (counting code, dials of 7 bits)", cost.floor);
+    say!(
+        "{} settings, {} presses of save, {} reading(s).",
+        cost.settings,
+        cost.saves,
+        cost.readings
+    );
+    say!(
+        "  fewest that could name every bit: {} (counting code, dials of 7 bits)",
+        cost.floor
+    );
     say!("  one bit at a time would take:     {}", cost.one_at_a_time);
     say!();
-    say!("What it buys: any two controls differ in {} settings or more, so", plan.distance);
-    say!("{}", match plan.distance {
-        0 | 1 => "  any slip of the hand can turn one control into another: dial with care.",
-        2 => "  one slip is noticed, but not mended.",
-        3 => "  one slip is mended.",
-        _ => "  one slip is mended and two are noticed.",
-    });
+    say!(
+        "What it buys: any two controls differ in {} settings or more, so",
+        plan.distance
+    );
+    say!(
+        "{}",
+        match plan.distance {
+            0 | 1 => "  any slip of the hand can turn one control into another: dial with care.",
+            2 => "  one slip is noticed, but not mended.",
+            3 => "  one slip is mended.",
+            _ => "  one slip is mended and two are noticed.",
+        }
+    );
     if plan.sweeps() < 9 {
-        say!("Only {} sweeps: the order of the bits of wide dials, and Gray, BCD and signed codes, may stay open.", plan.sweeps());
+        say!(
+            "Only {} sweeps: the order of the bits of wide dials, and Gray, BCD and signed codes, may stay open.",
+            plan.sweeps()
+        );
     }
     say!();
 }
@@ -159,7 +187,12 @@ pub(super) fn settings(plan: &Plan, first_setting: usize, first_reading: usize) 
                 Purpose::Repeat => "as before, dialled anew",
             };
             say!();
-            say!("  Setting {} ({what}); save as {} {}", d + 1, panel.axis, saves.join(", "));
+            say!(
+                "  Setting {} ({what}); save as {} {}",
+                d + 1,
+                panel.axis,
+                saves.join(", ")
+            );
             let before = d.checked_sub(1).and_then(|b| plan.settings.get(b));
             for (l, lane) in lanes.iter().enumerate() {
                 let control = &panel.controls[lane.control];
@@ -168,7 +201,11 @@ pub(super) fn settings(plan: &Plan, first_setting: usize, first_reading: usize) 
                 if same && setting.purpose != Purpose::Repeat {
                     continue;
                 }
-                say!("    {:longest$}  {}", names[l], control.position(setting.positions[l]));
+                say!(
+                    "    {:longest$}  {}",
+                    names[l],
+                    control.position(setting.positions[l])
+                );
             }
         }
         say!();

@@ -4,8 +4,8 @@ use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
+use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
-use super::solve::NotJson;
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::trace::unplanned::{self, Facts, Hypotheses};
@@ -69,10 +69,12 @@ pub(crate) fn run(args: &Args) -> Outcome {
         found.changed = unplanned::changes(&reading, &args.files.load(after, None)?);
     }
     if let Some(path) = &args.facts {
-        let facts: Facts =
-            toml::from_str(&super::text(path)?).map_err(|e| FactsFile(e.to_string().trim_end().to_owned()))?;
+        let facts: Facts = toml::from_str(&super::text(path)?)
+            .map_err(|e| FactsFile(e.to_string().trim_end().to_owned()))?;
         if facts.stride == 0 || facts.stride > 1 << 16 || facts.at > 1 << 24 {
-            return Err(FactsFile("stride must be 1 to 65536 and at inside the chip".to_owned()).into());
+            return Err(
+                FactsFile("stride must be 1 to 65536 and at inside the chip".to_owned()).into(),
+            );
         }
         found.remembered = unplanned::remembered(&reading, &facts);
     }
@@ -87,30 +89,54 @@ pub(crate) fn run(args: &Args) -> Outcome {
             None => say!("  blank: one value throughout"),
         }
         for p in &s.periods {
-            say!("  perhaps {} cells an entry ({:.0} standard deviations above chance)", p.stride, p.score);
+            say!(
+                "  perhaps {} cells an entry ({:.0} standard deviations above chance)",
+                p.stride,
+                p.score
+            );
         }
         for c in &s.copies {
             say!("  both halves across A{c} are the same: a copy, or the line is not wired");
         }
-        let alike: Vec<String> =
-            s.lines.iter().map(|l| format!("A{} {:.0} %", l.line, l.agree * 100.0)).collect();
-        say!("  bits that agree across each address line: {}", alike.join(", "));
+        let alike: Vec<String> = s
+            .lines
+            .iter()
+            .map(|l| format!("A{} {:.0} %", l.line, l.agree * 100.0))
+            .collect();
+        say!(
+            "  bits that agree across each address line: {}",
+            alike.join(", ")
+        );
     }
     if args.after.is_some() {
         say!();
         say!("{} bits changed:", found.changed.len());
         for c in found.changed.iter().take(64) {
-            say!("  {} cell {:#x} D{}: {} to {}", c.chip, c.cell, c.line, u8::from(c.before), u8::from(!c.before));
+            say!(
+                "  {} cell {:#x} D{}: {} to {}",
+                c.chip,
+                c.cell,
+                c.line,
+                u8::from(c.before),
+                u8::from(!c.before)
+            );
         }
     }
     for r in &found.remembered {
         say!();
-        say!("{}: {} of {} bits of an entry fit what is remembered", r.control, r.fits.len(), r.tried);
+        say!(
+            "{}: {} of {} bits of an entry fit what is remembered",
+            r.control,
+            r.fits.len(),
+            r.tried
+        );
         for f in r.fits.iter().take(32) {
             say!("  {f}");
         }
     }
     say!();
-    say!("These are hypotheses. Next: cellkeep trace plan, which settles them in one or two readings.");
+    say!(
+        "These are hypotheses. Next: cellkeep trace plan, which settles them in one or two readings."
+    );
     Ok(Status::Clean)
 }

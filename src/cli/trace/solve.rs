@@ -3,12 +3,13 @@
 use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
-use super::super::output::{print_text, say, write_new};
+use super::super::output::{print_text, say};
+use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
-use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::finding::Severity;
 use crate::layout;
+use crate::reading::place;
 use crate::trace;
 
 /// Find the layout from a plan and the readings taken after it.
@@ -39,17 +40,6 @@ pub(crate) struct Args {
     json: bool,
 }
 
-/// A document that cannot be written as JSON; never for one made here.
-#[derive(Debug, thiserror::Error)]
-#[error("the answer cannot be written: {0}")]
-pub(crate) struct NotJson(#[from] serde_json::Error);
-
-impl Blame for NotJson {
-    fn who(&self) -> Who {
-        Who::Caller
-    }
-}
-
 pub(crate) fn run(args: &Args) -> Outcome {
     let plan = super::load_plan(&args.plan)?;
     let readings = super::load_readings(&args.files, &args.readings)?;
@@ -57,16 +47,24 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let report = solution.report();
     let stem = args.out.as_ref().and_then(|o| o.file_stem()).map_or_else(
         || "traced".to_owned(),
-        |s| s.to_string_lossy().to_lowercase().replace(|c: char| !c.is_ascii_alphanumeric(), "-"),
+        |s| {
+            s.to_string_lossy()
+                .to_lowercase()
+                .replace(|c: char| !c.is_ascii_alphanumeric(), "-")
+        },
     );
     let text = solution.layout_toml(&stem);
     // What is written must be a layout; a rule it breaks is our fault and is shown.
     let checked = layout::from_text("the layout found", &text)?;
     if let Some(out) = &args.out {
-        write_new(out, &text, args.replace)?;
+        place::write_file(out, text.as_bytes(), args.replace)?;
     }
     let open = report.fields.iter().any(|f| !f.certain) || !report.findings.is_empty();
-    let status = if open { Status::Findings } else { Status::Clean };
+    let status = if open {
+        Status::Findings
+    } else {
+        Status::Clean
+    };
     if args.json {
         print_text(&to_json(&report).map_err(NotJson)?);
         return Ok(status);
@@ -76,11 +74,25 @@ pub(crate) fn run(args: &Args) -> Outcome {
         say!("  {s}");
     }
     say!();
-    let longest = report.fields.iter().map(|f| f.name.len()).max().unwrap_or(0);
+    let longest = report
+        .fields
+        .iter()
+        .map(|f| f.name.len())
+        .max()
+        .unwrap_or(0);
     for f in &report.fields {
         let mark = if f.certain { "traced " } else { "guessed" };
-        let top = f.bits.last().map_or("", |b| b.homes.first().map_or("not found", String::as_str));
-        say!("  {mark}  {:longest$}  {:2} bits  {:15}  {:5.1} %  top bit {top}", f.name, f.bits.len(), f.code, (f.sure * 1000.0).floor() / 10.0);
+        let top = f
+            .bits
+            .last()
+            .map_or("", |b| b.homes.first().map_or("not found", String::as_str));
+        say!(
+            "  {mark}  {:longest$}  {:2} bits  {:15}  {:5.1} %  top bit {top}",
+            f.name,
+            f.bits.len(),
+            f.code,
+            (f.sure * 1000.0).floor() / 10.0
+        );
     }
     say!();
     say!(
@@ -89,7 +101,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         report.never_seen,
         report.unexplained
     );
-    for f in report.findings.iter().filter(|f| f.severity > Severity::Note) {
+    for f in report
+        .findings
+        .iter()
+        .filter(|f| f.severity > Severity::Note)
+    {
         say!("{}: {}: {}", f.severity.word(), f.code, f.says);
     }
     let certain = report.fields.iter().filter(|f| f.certain).count();
@@ -101,11 +117,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
         report.not_found.len()
     );
     match &args.out {
-        Some(out) => say!("Next: cellkeep layout check {}; then decode a reading with it and compare with the panel.", out.display()),
+        Some(out) => say!(
+            "Next: cellkeep layout check {}; then decode a reading with it and compare with the panel.",
+            out.display()
+        ),
         None => say!("Next: run it again with --out found.toml to write the layout."),
     }
     if open {
-        say!("What is guessed: cellkeep trace next {} {}", args.plan.display(), args.readings.join(" "));
+        say!(
+            "What is guessed: cellkeep trace next {} {}",
+            args.plan.display(),
+            args.readings.join(" ")
+        );
     }
     Ok(status)
 }
