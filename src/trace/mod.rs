@@ -11,6 +11,7 @@ mod columns;
 mod explain;
 mod fields;
 mod next;
+pub mod rehearsal;
 pub mod report;
 mod search;
 mod signal;

@@ -98,7 +98,7 @@ impl Searcher<'_> {
         let n = self.presets() as u32;
         let bits = self.space.bits();
         let len = self.space.len();
-        if n < 2 || !(2..=16).contains(&bits) || len != 1 << bits {
+        if n < 2 || !(2..=12).contains(&bits) || len != 1 << bits {
             return Vec::new();
         }
         let probe = Probe::new(self.experiment, self.dictionary, |_| true, |_| true);
@@ -202,6 +202,9 @@ impl Searcher<'_> {
     pub(crate) fn wired_crossed(&self) -> Vec<Candidate> {
         let m = self.preset_bits();
         let mut found = Vec::new();
+        if m > 6 || self.space.bits() > 13 {
+            return found;
+        }
         for crossed in 0..m {
             let order = (0..m).filter(|j| *j != crossed).chain([crossed]).collect();
             found.extend(self.wired_from(&Tuples::new(self.space.bits(), order, false, true)));

@@ -64,55 +64,45 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
 fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained> {
     let readings = experiment.plan.readings();
     let mut out: Vec<Explained> = Vec::new();
-    let mut without: Vec<usize> = Vec::new();
-    for (i, chip) in experiment.chips.iter().enumerate() {
-        let space = Space {
-            chips: vec![i],
-            words: chip.words,
-            width: chip.width,
-        };
-        match best(experiment, dictionary, &space, readings, &out) {
-            Some(e) => out.push(e),
-            None => without.push(i),
-        }
+    let single = |i: usize| Space {
+        chips: vec![i],
+        words: experiment.chips[i].words,
+        width: experiment.chips[i].width,
+    };
+    for i in 0..experiment.chips.len() {
+        out.extend(best(experiment, dictionary, &single(i), readings, &out, false));
     }
     // Chips that show nothing alone may hold a part of the presets each.
-    let mut groups: Vec<Vec<usize>> = Vec::new();
-    for &i in &without {
-        let shape = (experiment.chips[i].words, experiment.chips[i].width);
-        match groups.last_mut() {
-            Some(g) if (experiment.chips[g[0]].words, experiment.chips[g[0]].width) == shape => {
-                g.push(i)
-            }
-            _ => groups.push(vec![i]),
-        }
-    }
-    for g in groups {
-        let mut size = 2;
-        while size <= g.len() && size <= 8 {
-            let mut any = false;
+    let bare = |out: &[Explained]| -> Vec<usize> {
+        let shown = |i: &usize| out.iter().any(|e| e.space.chips.contains(i));
+        (0..experiment.chips.len()).filter(|i| !shown(i)).collect()
+    };
+    let shape = |i: usize| (experiment.chips[i].words, experiment.chips[i].width);
+    for g in bare(&out).chunk_by(|a, b| shape(*a) == shape(*b)) {
+        for size in [2, 4, 8] {
+            let before = out.len();
             for chips in g.chunks_exact(size) {
-                if out
-                    .iter()
-                    .any(|e| e.space.chips.iter().any(|c| chips.contains(c)))
-                {
-                    continue;
-                }
                 let space = Space {
                     chips: chips.to_vec(),
-                    words: experiment.chips[chips[0]].words,
-                    width: experiment.chips[chips[0]].width,
+                    ..single(chips[0])
                 };
-                if let Some(e) = best(experiment, dictionary, &space, readings, &out) {
-                    out.push(e);
-                    any = true;
-                }
+                out.extend(best(experiment, dictionary, &space, readings, &out, false));
             }
-            if any {
+            if out.len() > before {
                 break;
             }
-            size *= 2;
         }
+    }
+    // Contrived structures are tried last, and for one chip of each shape.
+    let mut tried = Vec::new();
+    for i in bare(&out) {
+        if !tried.contains(&shape(i)) {
+            tried.push(shape(i));
+            out.extend(best(experiment, dictionary, &single(i), readings, &out, true));
+        }
+    }
+    for i in bare(&out) {
+        out.extend(best(experiment, dictionary, &single(i), readings, &out, false));
     }
     out
 }
@@ -123,6 +113,7 @@ fn best(
     space: &Space,
     readings: usize,
     known: &[Explained],
+    contrived: bool,
 ) -> Option<Explained> {
     let contents = space.contents(&experiment.chips, readings);
     let searcher = Searcher {
@@ -161,13 +152,16 @@ fn best(
     }
     // From the plainest structure to the most contrived; the first that explains much is taken.
     let mut best: Option<Explained> = None;
-    let stages: [&dyn Fn() -> Vec<Candidate>; 5] = [
+    let plain: [&dyn Fn() -> Vec<Candidate>; 3] = [
         &|| searcher.stepped(),
         &|| searcher.wired(),
         &|| searcher.wired_gray(),
+    ];
+    let last: [&dyn Fn() -> Vec<Candidate>; 2] = [
         &|| searcher.stepped_behind_pins(),
         &|| searcher.wired_crossed(),
     ];
+    let stages: &[&dyn Fn() -> Vec<Candidate>] = if contrived { &last } else { &plain };
     for stage in stages {
         if let Some(e) = look(&stage())
             && best.as_ref().is_none_or(|b| e.weight > b.weight)

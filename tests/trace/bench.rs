@@ -1,6 +1,8 @@
 //! The tracing bench: random instruments with hidden layouts, dialled by a simulated hand, solved and compared.
 //!
-//! `cargo run --release --example trace-bench -- [FIRST SEED] [COUNT]`; seeds below 1,000,000 are for tuning.
+//! `cargo run --release --example trace-bench -- FIRST-SEED COUNT [words]`. Seeds below 1,000,000 were used while
+//! the solver was written; figures are given for seeds from there on. A third argument names every field that
+//! came out wrong. `cargo run --release --example trace-bench -- shipped` runs the built-in layouts.
 
 mod generator;
 mod judge;
@@ -10,13 +12,16 @@ use std::time::Instant;
 
 use cellkeep::trace::plan::{Effort, Plan};
 use cellkeep::trace::simulate::{self, Hand};
-use rayon::prelude::*;
 
 struct Outcome {
     family: &'static str,
     says: String,
+    cells: u64,
     seconds: f64,
-    error: Option<String>,
+    settings: usize,
+    floor: usize,
+    one_at_a_time: usize,
+    broken: Option<String>,
     verdicts: Vec<judge::Verdict>,
 }
 
@@ -24,125 +29,38 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let i = generator::instrument(seed);
     let (panel, targets) = simulate::panel_of(&i.layout).unwrap();
     let plan = Plan::with(&panel, Effort::FULL);
-    let t = Instant::now();
     let readings = simulate::dial(&i.layout, &targets, &plan, hand, seed).unwrap();
-    if std::env::var("TRACE_ONE").is_ok() {
-        eprintln!("{} dialled {:.2}", i.says, t.elapsed().as_secs_f64());
-    }
     let start = Instant::now();
     let solved = cellkeep::trace::solve(&plan, &readings);
     let seconds = start.elapsed().as_secs_f64();
-    if std::env::var("TRACE_ONE").is_ok()
-        && let Ok(s) = &solved
-    {
-        println!("{:?} {:?}", s.structure(), s.bases());
-        let text = s.layout_toml("traced");
-        struct None_;
-        impl cellkeep::layout::Library for None_ {
-            fn text(
-                &self,
-                _: &str,
-            ) -> Result<Option<cellkeep::layout::problem::SourceText>, String> {
-                Ok(None)
-            }
-        }
-        let checked = cellkeep::layout::check(
-            cellkeep::layout::problem::SourceText {
-                origin: "traced".into(),
-                text: text.clone(),
-            },
-            &None_,
-        );
-        println!(
-            "layout {} problems {}",
-            checked.layout.is_some(),
-            checked.problems
-        );
-        if std::env::var("TRACE_TOML").is_ok() {
-            println!("{text}");
-        }
-        let a = &i.layout.areas[0];
-        for n in std::env::var("TRACE_N")
-            .ok()
-            .and_then(|n| n.parse::<usize>().ok())
-            .into_iter()
-        {
-            let f = &a.fields[n];
-            println!(
-                "positions {:?}",
-                plan.settings
-                    .iter()
-                    .map(|s| s.positions[plan
-                        .panel
-                        .lanes()
-                        .iter()
-                        .position(|l| l.control == n)
-                        .unwrap()])
-                    .collect::<Vec<_>>()
-            );
-            for k in 0..f.width as usize {
-                let mut row = vec![String::new(); plan.settings.len()];
-                for save in &plan.saves {
-                    let e = targets[n]
-                        .entry(
-                            &i.layout,
-                            save.preset,
-                            plan.panel
-                                .lanes()
-                                .iter()
-                                .find(|l| l.control == n)
-                                .unwrap()
-                                .voice,
-                        )
-                        .unwrap();
-                    let x = a.field_places(e, n)[k];
-                    let b = readings[save.reading].chips[x.chip as usize]
-                        .image
-                        .bit(x.cell, x.line)
-                        .unwrap();
-                    row[save.setting].push(if b { '1' } else { '0' });
-                }
-                println!(
-                    "{} {k} {:?}: {}",
-                    a.parameters[n].key,
-                    a.field_places(0, n)[k],
-                    row.join(" ")
-                );
-            }
-        }
-    }
     let verdicts = judge::judge(&i.layout, &targets, &plan, solved.as_ref().ok());
+    let broken = match &solved {
+        Ok(s) => cellkeep::layout::from_text("found", &s.layout_toml("found"))
+            .err()
+            .map(|e| e.to_string()),
+        Err(e) => Some(e.to_string()),
+    };
+    let cost = plan.cost();
     Outcome {
         family: i.family,
         says: i.says,
+        cells: i
+            .layout
+            .chips
+            .iter()
+            .map(|c| u64::from(c.words) * u64::from(c.width) / 8)
+            .sum(),
         seconds,
-        error: solved.err().map(|e| e.to_string()),
+        settings: cost.settings,
+        floor: cost.floor,
+        one_at_a_time: cost.one_at_a_time,
+        broken,
         verdicts,
     }
 }
 
-fn main() {
-    let mut arguments = std::env::args().skip(1);
-    let first: u64 = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(1);
-    let count: u64 = arguments.next().and_then(|a| a.parse().ok()).unwrap_or(100);
-    let verbose = arguments.next().is_some();
-    if let Ok(seed) = std::env::var("TRACE_ONE") {
-        let o = run(seed.parse().unwrap_or(1), Hand::default());
-        println!(
-            "{} {} {:.2} s {:?} right {} of {}",
-            o.family,
-            o.says,
-            o.seconds,
-            o.error,
-            o.verdicts.iter().filter(|v| v.right).count(),
-            o.verdicts.len()
-        );
-        for v in o.verdicts.iter().filter(|v| !v.right).take(12) {
-            println!("   {}", v.says);
-        }
-        return;
-    }
-    let hands = [
+fn hands() -> [(&'static str, Hand); 4] {
+    [
         ("no noise", Hand::default()),
         (
             "jitter of one code",
@@ -152,7 +70,7 @@ fn main() {
             },
         ),
         (
-            "one slip in 20 saves",
+            "a slip in 20 saves",
             Hand {
                 jitter: false,
                 slips: 0.05,
@@ -165,26 +83,75 @@ fn main() {
                 slips: 0.05,
             },
         ),
-    ];
-    for (name, hand) in hands {
-        let outcomes: Vec<Outcome> = (first..first + count)
-            .into_par_iter()
-            .map(|s| run(s, hand))
-            .collect();
+    ]
+}
+
+fn shipped() {
+    println!(
+        "{:18} {:20} {:>8} {:>9} {:>8} {:>14} {:>8}",
+        "instrument", "hand", "settings", "controls", "certain", "second bank", "seconds"
+    );
+    for listed in cellkeep::layout::list().unwrap() {
+        let layout = cellkeep::layout::load(&listed.id).unwrap();
+        for (name, hand) in hands() {
+            let start = Instant::now();
+            match cellkeep::trace::rehearsal::rehearse(&layout, hand, 7) {
+                Some(Ok(r)) => println!(
+                    "{:18} {name:20} {:8} {:9} {:8} {:6} of {:5} {:8.2}  certain and wrong {}",
+                    r.instrument,
+                    r.plan.settings.len(),
+                    r.controls,
+                    r.certain,
+                    r.right,
+                    r.values,
+                    start.elapsed().as_secs_f64(),
+                    r.certain_wrong,
+                ),
+                Some(Err(e)) => println!(
+                    "{:18} {name:20} {e} ({:.2} s)",
+                    layout.name,
+                    start.elapsed().as_secs_f64()
+                ),
+                None => println!("{:18} nothing to dial", layout.name),
+            }
+        }
+    }
+}
+
+fn main() {
+    let arguments: Vec<String> = std::env::args().skip(1).collect();
+    if arguments.first().is_some_and(|a| a == "shipped") {
+        return shipped();
+    }
+    let number = |i: usize, or: u64| arguments.get(i).and_then(|a| a.parse().ok()).unwrap_or(or);
+    let (first, count) = (number(0, 1), number(1, 100));
+    let wordy = arguments.len() > 2;
+    let mut curve: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+    for (name, hand) in hands() {
+        let outcomes: Vec<Outcome> = (first..first + count).map(|s| run(s, hand)).collect();
         let all: Vec<&judge::Verdict> = outcomes.iter().flat_map(|o| &o.verdicts).collect();
         let share = |f: &dyn Fn(&judge::Verdict) -> bool| {
             100.0 * all.iter().filter(|v| f(v)).count() as f64 / all.len() as f64
         };
+        let slowest = |from: u64, to: u64| {
+            outcomes
+                .iter()
+                .filter(|o| (from..=to).contains(&o.cells))
+                .map(|o| o.seconds)
+                .fold(0.0, f64::max)
+        };
         println!(
-            "{name}: {} fields; right {:.2} %, right but the low two bits {:.2} %, certain {:.2} %, certain and wrong {}, \
-             instruments without structure {}, slowest {:.2} s",
+            "{name}: {} instruments, {} fields: right {:.2} %, right but for low bits {:.2} %, certain {:.2} %, \
+             certain and wrong {}; layouts refused or nothing found {}; slowest {:.2} s to 2 KiB, {:.2} s above",
+            outcomes.len(),
             all.len(),
             share(&|v| v.right),
             share(&|v| v.right_but_low),
             share(&|v| v.certain),
             all.iter().filter(|v| v.certain && !v.right).count(),
-            outcomes.iter().filter(|o| o.error.is_some()).count(),
-            outcomes.iter().map(|o| o.seconds).fold(0.0, f64::max),
+            outcomes.iter().filter(|o| o.broken.is_some()).count(),
+            slowest(0, 2048),
+            slowest(2049, u64::MAX),
         );
         let mut families: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
         for o in &outcomes {
@@ -198,28 +165,62 @@ fn main() {
                 100.0 * right as f64 / n as f64
             );
         }
-        if verbose {
-            for (s, o) in outcomes.iter().enumerate() {
-                let wrong = o.verdicts.iter().filter(|v| !v.right_but_low).count();
-                if wrong > 0 || o.error.is_some() {
-                    println!(
-                        "  seed {} [{}] {}: {wrong} of {} wrong {:?}",
-                        first + s as u64,
-                        o.family,
-                        o.says,
-                        o.verdicts.len(),
-                        o.error
-                    );
-                    for v in o
-                        .verdicts
-                        .iter()
-                        .filter(|v| !v.right_but_low || (v.certain && !v.right))
-                        .take(4)
-                    {
-                        println!("      {}", v.says);
-                    }
-                }
+        for v in &all {
+            let c = curve
+                .entry((v.chance * 10.0) as usize + usize::from(v.certain))
+                .or_default();
+            c.0 += 1;
+            c.1 += usize::from(v.right);
+        }
+        if name == "no noise" {
+            let mean = |f: &dyn Fn(&Outcome) -> usize| {
+                outcomes.iter().map(f).sum::<usize>() as f64 / outcomes.len() as f64
+            };
+            println!(
+                "  settings dialled {:.1} on average; floor {:.1}; one bit at a time {:.1}",
+                mean(&|o| o.settings),
+                mean(&|o| o.floor),
+                mean(&|o| o.one_at_a_time)
+            );
+        }
+        for (s, o) in outcomes.iter().enumerate().filter(|_| wordy) {
+            let wrong = o.verdicts.iter().filter(|v| !v.right_but_low).count();
+            if wrong > 0 || o.broken.is_some() || o.seconds > 2.0 {
+                println!(
+                    "  seed {} [{}] {}: {wrong} of {} wrong, {:.1} s {}",
+                    first + s as u64,
+                    o.family,
+                    o.says,
+                    o.verdicts.len(),
+                    o.seconds,
+                    o.broken
+                        .as_deref()
+                        .unwrap_or("")
+                        .lines()
+                        .next()
+                        .unwrap_or("")
+                );
+            }
+            for v in o
+                .verdicts
+                .iter()
+                .filter(|v| !v.right_but_low || (v.certain && !v.right))
+                .take(3)
+            {
+                println!("      {}", v.says);
             }
         }
+    }
+    println!("calibration: called so sure, and right");
+    for (decile, (n, right)) in curve {
+        let called = if decile == 10 {
+            "certain".to_owned()
+        } else {
+            format!("{}-{} %", decile * 10, decile * 10 + 10)
+        };
+        println!(
+            "  {called:9} {n:6} fields, {:.2} % right",
+            100.0 * right as f64 / n as f64
+        );
     }
 }
