@@ -19,6 +19,7 @@ const SHOWN: usize = 16;
 Examples:
   cellkeep rehearse                                  in the folder ./rehearsal
   cellkeep rehearse --instrument pellow-six --all
+  cellkeep rehearse --trace --instrument pellow-six  find its layout as if nobody had documented it
   cellkeep rehearse --output /tmp/try --list         lay out the files, list the commands
 
 Every command is printed as it is run. To repeat one by hand, change to the folder and paste it.")]
@@ -38,6 +39,9 @@ pub(crate) struct Args {
     /// Lay out the files and list the commands without running them
     #[arg(long)]
     list: bool,
+    /// Rehearse tracing instead: the layout is hidden, found from settings, and used on a second bank
+    #[arg(long, conflicts_with = "list")]
+    trace: bool,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -74,6 +78,9 @@ impl Blame for RehearseError {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
+    if args.trace {
+        return super::trace::rehearse(args.instrument.as_deref().unwrap_or("pellow-six"));
+    }
     let known = rehearse::instruments();
     let instrument = match &args.instrument {
         Some(wanted) => known

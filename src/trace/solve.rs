@@ -70,7 +70,14 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
         width: experiment.chips[i].width,
     };
     for i in 0..experiment.chips.len() {
-        out.extend(best(experiment, dictionary, &single(i), readings, &out, false));
+        out.extend(best(
+            experiment,
+            dictionary,
+            &single(i),
+            readings,
+            &out,
+            false,
+        ));
     }
     // Chips that show nothing alone may hold a part of the presets each.
     let bare = |out: &[Explained]| -> Vec<usize> {
@@ -98,11 +105,25 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
     for i in bare(&out) {
         if !tried.contains(&shape(i)) {
             tried.push(shape(i));
-            out.extend(best(experiment, dictionary, &single(i), readings, &out, true));
+            out.extend(best(
+                experiment,
+                dictionary,
+                &single(i),
+                readings,
+                &out,
+                true,
+            ));
         }
     }
     for i in bare(&out) {
-        out.extend(best(experiment, dictionary, &single(i), readings, &out, false));
+        out.extend(best(
+            experiment,
+            dictionary,
+            &single(i),
+            readings,
+            &out,
+            false,
+        ));
     }
     out
 }
@@ -152,15 +173,13 @@ fn best(
     }
     // From the plainest structure to the most contrived; the first that explains much is taken.
     let mut best: Option<Explained> = None;
-    let plain: [&dyn Fn() -> Vec<Candidate>; 3] = [
-        &|| searcher.stepped(),
-        &|| searcher.wired(),
-        &|| searcher.wired_gray(),
-    ];
-    let last: [&dyn Fn() -> Vec<Candidate>; 2] = [
-        &|| searcher.stepped_behind_pins(),
-        &|| searcher.wired_crossed(),
-    ];
+    let plain: [&dyn Fn() -> Vec<Candidate>; 3] =
+        [&|| searcher.stepped(), &|| searcher.wired(), &|| {
+            searcher.wired_gray()
+        }];
+    let last: [&dyn Fn() -> Vec<Candidate>; 2] = [&|| searcher.stepped_behind_pins(), &|| {
+        searcher.wired_crossed()
+    }];
     let stages: &[&dyn Fn() -> Vec<Candidate>] = if contrived { &last } else { &plain };
     for stage in stages {
         if let Some(e) = look(&stage())

@@ -9,10 +9,13 @@ mod solve;
 use std::path::Path;
 
 use super::open::ReadingArgs;
-use super::{Failure, Outcome};
+use super::output::say;
+use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::Reading;
 use crate::trace::plan::Plan;
+use crate::trace::rehearsal;
+use crate::trace::simulate::Hand;
 
 /// Find the layout of an instrument that nobody documented.
 #[derive(clap::Args)]
@@ -91,4 +94,70 @@ fn load_plan(path: &Path) -> Result<Plan, Failure> {
 /// The readings of a plan, each with the chips' sizes taken from the files.
 fn load_readings(files: &ReadingArgs, names: &[String]) -> Result<Vec<Reading>, Failure> {
     names.iter().map(|n| files.load(n, None)).collect()
+}
+
+/// An instrument that nothing can be dialled on.
+#[derive(Debug, thiserror::Error)]
+#[error("{0} has no controls that are saved preset by preset")]
+struct NothingToDial(String);
+
+impl Blame for NothingToDial {
+    fn who(&self) -> Who {
+        Who::Layout
+    }
+}
+
+/// Tracing rehearsed on a layout that the solver does not see, with a hand that slips now and then.
+pub(crate) fn rehearse(name: &str) -> Outcome {
+    let layout = crate::layout::load(name)?;
+    let hand = Hand {
+        jitter: false,
+        slips: 0.03,
+    };
+    let done =
+        rehearsal::rehearse(&layout, hand, 1).ok_or_else(|| NothingToDial(name.to_owned()))??;
+    let cost = done.plan.cost();
+    say!(
+        "{}: its layout is hidden from the solver. Nothing is read or written.",
+        done.instrument
+    );
+    say!();
+    say!(
+        "1. Plan: {} settings, {} reading(s); {} would be the fewest, one bit at a time takes {}.",
+        cost.settings,
+        cost.readings,
+        cost.floor,
+        cost.one_at_a_time
+    );
+    say!("2. Dial and save, with a slip of the hand now and then; read.");
+    say!("3. Solve:");
+    for s in &done.structure {
+        say!("     {s}");
+    }
+    say!(
+        "     {} of {} controls traced, the rest guessed or not found.",
+        done.certain,
+        done.controls
+    );
+    say!("4. Decode a second bank with what was found, and compare with the truth:");
+    say!(
+        "     {} of {} values right; {} wrong among those called traced.",
+        done.right,
+        done.values,
+        done.certain_wrong
+    );
+    for w in done.wrong.iter().take(12) {
+        say!("     not right everywhere: {w}");
+    }
+    if done.wrong.len() > 12 {
+        say!("     and {} more", done.wrong.len() - 12);
+    }
+    say!();
+    say!("On the bench: cellkeep trace plan --help tells how to describe a panel.");
+    let clean = done.wrong.is_empty();
+    Ok(if clean {
+        Status::Clean
+    } else {
+        Status::Findings
+    })
 }
