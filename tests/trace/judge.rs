@@ -9,8 +9,7 @@ use cellkeep::trace::{FoundField, Solution};
 /// How one field came out.
 #[derive(Clone, Debug, Default)]
 pub struct Verdict {
-    /// The bits a setting can turn, and how many of them were found in their place.
-    pub bits: usize,
+    /// The bits a setting can turn that were found in their place.
     pub bits_right: usize,
     /// Every bit in its place, in order, with its polarity.
     pub right: bool,
@@ -77,7 +76,6 @@ fn one(
         .collect();
     let reach: Vec<usize> = (0..width).filter(|&k| turns(k)).collect();
     let mut v = Verdict {
-        bits: reach.len(),
         certain: found.is_some_and(FoundField::certain),
         chance: found.map_or(0.0, FoundField::chance),
         ..Verdict::default()
