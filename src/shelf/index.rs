@@ -7,7 +7,6 @@
 
 use std::time::SystemTime;
 
-use rusqlite::config::DbConfig;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
 use sha2::{Digest, Sha256};
 
@@ -331,10 +330,9 @@ fn open_file(file: &std::path::Path) -> Result<Connection> {
         rusqlite::OpenFlags::SQLITE_OPEN_READ_WRITE | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX,
     )?;
     connection.busy_timeout(std::time::Duration::from_secs(10))?;
-    connection.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true)?;
-    connection.execute_batch(
-        "PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL; PRAGMA wal_autocheckpoint = 200;",
-    )?;
+    // The last connection to close moves the journal into the database: a journal that outlived its writers would be read
+    // from its beginning by every command, and would never start anew.
+    connection.execute_batch("PRAGMA journal_mode = WAL; PRAGMA synchronous = FULL;")?;
     Ok(connection)
 }
 

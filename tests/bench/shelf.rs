@@ -7,6 +7,8 @@
 //!     cargo bench --bench shelf -- kills            a kill before every change (strace)
 //!     cargo bench --bench shelf -- failures         every call failing, once and for good (strace)
 //!     cargo bench --bench shelf -- power            12,000 states after a power loss (strace)
+//!
+//! `flips/11` tries every eleventh bit; `kills` and `failures` can be thinned in the same way.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 #[path = "../shelf/calls.rs"]
@@ -36,12 +38,15 @@ fn main() {
     if wanted.is_empty() {
         println!("name one or more of: times flips parity writers kills failures power");
     }
-    for name in wanted {
+    for wanted in wanted {
         let begun = Instant::now();
-        match name.as_str() {
+        // `flips/11` tries every eleventh.
+        let (name, step) = wanted.split_once('/').unwrap_or((&wanted, "1"));
+        let step: usize = step.parse().expect("a number after the slash");
+        match name {
             "times" => times(),
             "flips" => {
-                let flips = damage::flips(1, 331);
+                let flips = damage::flips(step, 331 * step);
                 println!(
                     "{} files, {} flips, {} found, {} in the index that change nothing, missed: {:?}",
                     flips.files, flips.tried, flips.found, flips.harmless, flips.missed
@@ -60,8 +65,8 @@ fn main() {
                     "8 writers, 200 jobs each: {acknowledged} acknowledged and there, {killed} killed at, in {took:.1?}"
                 );
             }
-            "kills" => tell(&calls::kills(1)),
-            "failures" => tell(&calls::failures(1)),
+            "kills" => tell(&calls::kills(step)),
+            "failures" => tell(&calls::failures(step)),
             "power" => tell(&power::power_loss(12_000)),
             other => panic!("no trial is called {other}"),
         }
