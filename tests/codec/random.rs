@@ -52,7 +52,9 @@ fn case() -> impl Strategy<Value = Case> {
         if !matches!(lie, Lie::Contiguous) {
             random.shuffle(&mut order);
         }
-        let flips: Vec<bool> = (0..slots).map(|_| random.next() % 3 == 0).collect();
+        let flips: Vec<bool> = (0..slots)
+            .map(|_| random.next().is_multiple_of(3))
+            .collect();
         let mut places = Vec::new();
         for entry in 0..entries {
             places.extend((0..bits).map(|b| BitPlace {
@@ -133,8 +135,16 @@ fn memory(case: &Case, images: &[ChipImage]) -> Memory {
     Memory::of_images(&case.layout, &images).unwrap()
 }
 
+/// Cases of each property: few enough for every run, or as many as `PROPTEST_CASES` says.
+fn cases() -> u32 {
+    std::env::var("PROPTEST_CASES")
+        .ok()
+        .and_then(|n| n.parse().ok())
+        .unwrap_or(150)
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 150, ..ProptestConfig::default() })]
+    #![proptest_config(ProptestConfig { cases: cases(), ..ProptestConfig::default() })]
 
     #[test]
     fn decodes_as_bitvec_does(case in case()) {
