@@ -107,13 +107,16 @@ impl Random {
 }
 
 /// The chips as `bitvec` sees them: line `n` of cell `c` is bit `8 c + n` of its bytes, least significant first.
-fn bits(images: &[ChipImage], of: fn(&ChipImage) -> &[u8]) -> Vec<BitVec<u8, Lsb0>> {
+fn bits(images: &[ChipImage], of: fn(&ChipImage) -> &[u8]) -> Bits {
     images.iter().map(|i| BitVec::from_slice(of(i))).collect()
 }
 
+/// One chip after the other, as `bitvec` sees it.
+type Bits = Vec<BitVec<u8, Lsb0>>;
+
 fn reference(
     case: &Case,
-    (value, known): (&[BitVec<u8, Lsb0>], &[BitVec<u8, Lsb0>]),
+    (value, known): (&Bits, &Bits),
     entry: usize,
     field: &Field,
     per_entry: usize,

@@ -320,13 +320,8 @@ impl Instrument {
         for step in 0..area.entries() {
             let lift = [0, 0, 5, 0, 7, 0, 3, -2, 0][step / 8 % 9];
             let kind = match step {
-                64.. => {
-                    if step == 64 {
-                        3
-                    } else {
-                        0
-                    }
-                }
+                64 => 3,
+                65.. => 0,
                 _ if rng.chance(0.12) => 1,
                 _ if step % 8 == 7 && rng.chance(0.4) => 2,
                 _ => 0,

@@ -2,7 +2,6 @@
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::path::Path;
 
 use cellkeep::codec::Memory;
 use cellkeep::codec::setting;
@@ -403,28 +402,4 @@ fn filled_form(instrument: &Instrument) -> String {
         out.push('\n');
     }
     out
-}
-
-/// Reads what lies under a folder, in the same shape.
-pub(crate) fn on_disk(root: &Path) -> std::io::Result<Tree> {
-    fn walk(at: &Path, prefix: &str, tree: &mut Tree) -> std::io::Result<()> {
-        for entry in std::fs::read_dir(at)? {
-            let entry = entry?;
-            let name = entry.file_name().to_string_lossy().into_owned();
-            let path = if prefix.is_empty() {
-                name
-            } else {
-                format!("{prefix}/{name}")
-            };
-            if entry.file_type()?.is_dir() {
-                walk(&entry.path(), &path, tree)?;
-            } else {
-                tree.insert(path, std::fs::read(entry.path())?);
-            }
-        }
-        Ok(())
-    }
-    let mut tree = Tree::new();
-    walk(root, "", &mut tree)?;
-    Ok(tree)
 }

@@ -474,7 +474,7 @@ pub(crate) fn failures(step: usize) -> Tally {
                 }
                 for good in ["", "+"] {
                     turn += 1;
-                    if turn % step != 0 {
+                    if !turn.is_multiple_of(step) {
                         continue;
                     }
                     fresh(&scenario, &root);

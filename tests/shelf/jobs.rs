@@ -9,8 +9,8 @@ use cellkeep::shelf::{
 };
 
 use super::common::{
-    BANK, FIRST, Place, Rng, SECOND, act, chips, copy_tree, lasting, open, quillon, sample,
-    shelf_command, text, tree,
+    BANK, FIRST, Place, Rng, SECOND, act, chips, copy_tree, open, quillon, sample, shelf_command,
+    text, tree,
 };
 
 fn names(hits: &[cellkeep::shelf::Hit]) -> Vec<&str> {
