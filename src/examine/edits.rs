@@ -126,6 +126,9 @@ fn converter(moved: &[Moved]) -> Option<Finding> {
                      says: String,
                      act: &str,
                      other: &str| {
+        if explained * 2 < moved.len() {
+            return;
+        }
         let length = CONVERTER + extra + bits;
         let mut f = Finding::new(code, Severity::Caution, says)
             .means("The memory kept what it was given: the fault is in the converter that reads the panel, not in the memory.")

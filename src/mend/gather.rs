@@ -487,7 +487,8 @@ impl<'a> Bench<'a> {
                     now,
                     code: best,
                     setting: setting::show(parameter, shape.width, best),
-                    probability: (chance * 1e4).round() / 1e4,
+                    // Nothing is certain, however many nines there are.
+                    probability: ((chance * 1e4).round() / 1e4).min(0.9999),
                     evidence,
                 });
             }
