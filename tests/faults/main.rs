@@ -2,7 +2,9 @@
 //! form.
 
 mod banks;
+#[allow(dead_code)] // Shared with the bench, which uses more of it.
 mod inject;
+#[allow(dead_code)]
 mod layouts;
 mod rng;
 mod settling;
@@ -10,6 +12,7 @@ mod trial;
 
 use cellkeep::examine::{ExamineError, Verdict, examine};
 use cellkeep::image::ChipImage;
+use cellkeep::mend::{self, MendError, Sources};
 use cellkeep::reading::{ChipReading, Reading};
 use rng::Rng;
 
@@ -141,5 +144,40 @@ fn bad_input_is_answered() {
     assert!(matches!(
         examine(&Reading::default(), None, None),
         Err(ExamineError::Empty)
+    ));
+}
+
+#[test]
+fn what_an_earlier_reading_holds_is_mended_with_provenance() {
+    let layout = layouts::shipped("quillon-72");
+    let mut rng = Rng::new(SEEDS + 400);
+    let trial = trial::make(&layout, &["line.stuck"], false, &mut rng).expect("applies to 4-bit chips");
+    let examined = trial::run(&layout, &trial, true, true);
+    let seen = trial::reading(&layout, &trial.seen);
+    let sources = Sources {
+        earlier: Some(("before".to_owned(), trial::reading(&layout, &trial.earlier))),
+        ..Sources::default()
+    };
+    let plan = mend::propose(&layout, "today", &seen, &examined, &sources).expect("one layout");
+    assert!(plan.losses.is_empty() && !plan.proposals.is_empty());
+    for p in &plan.proposals {
+        assert_eq!(p.code, trial::truth_of(&layout, &trial.truth, p), "{p:?}");
+    }
+    // The file a person edits reads back as it was, and nothing is applied that was not accepted.
+    let plan = mend::from_text(&mend::to_text(&plan).expect("writes")).expect("reads");
+    let untouched = mend::apply(&layout, &seen, &plan, None, None).expect("a plan for it");
+    assert_eq!((untouched.applied, &untouched.reading), (0, &seen));
+    let mended = mend::apply(&layout, &seen, &plan, Some(0.5), None).expect("a plan for it");
+    assert_eq!(mended.applied, plan.proposals.len());
+    let (chip, before) = (&mended.reading.chips[trial.chips[0][0]], &trial.seen[trial.chips[0][0]]);
+    for cell in 0..before.words() {
+        for line in 0..before.width() {
+            let changed = chip.image.bit(cell, line) != before.bit(cell, line);
+            assert_eq!(changed, chip.origin_of(cell, line).is_some(), "{cell} D{line}");
+        }
+    }
+    assert!(matches!(
+        mend::apply(&layout, &trial::reading(&layout, &trial.truth), &plan, None, None),
+        Err(MendError::OtherReading { .. })
     ));
 }

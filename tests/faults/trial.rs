@@ -141,7 +141,6 @@ pub(crate) fn alarmed(examined: &Examined) -> bool {
 }
 
 /// The code a proposal is about as it truly is.
-#[allow(dead_code)] // The short form does not mend at random.
 pub(crate) fn truth_of(layout: &Layout, truth: &[ChipImage], p: &cellkeep::mend::Proposal) -> u64 {
     let area = layout.area(&p.area).expect("an area of the layout");
     let entry = (0..area.entries())
