@@ -151,7 +151,8 @@ fn bad_input_is_answered() {
 fn what_an_earlier_reading_holds_is_mended_with_provenance() {
     let layout = layouts::shipped("quillon-72");
     let mut rng = Rng::new(SEEDS + 400);
-    let trial = trial::make(&layout, &["line.stuck"], false, &mut rng).expect("applies to 4-bit chips");
+    let trial =
+        trial::make(&layout, &["line.stuck"], false, &mut rng).expect("applies to 4-bit chips");
     let examined = trial::run(&layout, &trial, true, true);
     let seen = trial::reading(&layout, &trial.seen);
     let sources = Sources {
@@ -169,15 +170,28 @@ fn what_an_earlier_reading_holds_is_mended_with_provenance() {
     assert_eq!((untouched.applied, &untouched.reading), (0, &seen));
     let mended = mend::apply(&layout, &seen, &plan, Some(0.5), None).expect("a plan for it");
     assert_eq!(mended.applied, plan.proposals.len());
-    let (chip, before) = (&mended.reading.chips[trial.chips[0][0]], &trial.seen[trial.chips[0][0]]);
+    let (chip, before) = (
+        &mended.reading.chips[trial.chips[0][0]],
+        &trial.seen[trial.chips[0][0]],
+    );
     for cell in 0..before.words() {
         for line in 0..before.width() {
             let changed = chip.image.bit(cell, line) != before.bit(cell, line);
-            assert_eq!(changed, chip.origin_of(cell, line).is_some(), "{cell} D{line}");
+            assert_eq!(
+                changed,
+                chip.origin_of(cell, line).is_some(),
+                "{cell} D{line}"
+            );
         }
     }
     assert!(matches!(
-        mend::apply(&layout, &trial::reading(&layout, &trial.truth), &plan, None, None),
+        mend::apply(
+            &layout,
+            &trial::reading(&layout, &trial.truth),
+            &plan,
+            None,
+            None
+        ),
         Err(MendError::OtherReading { .. })
     ));
 }
