@@ -69,7 +69,9 @@ impl DiskError {
 impl Blame for DiskError {
     fn who(&self) -> Who {
         match self.source.kind() {
-            std::io::ErrorKind::NotFound | std::io::ErrorKind::AlreadyExists => Who::Caller,
+            std::io::ErrorKind::NotFound
+            | std::io::ErrorKind::AlreadyExists
+            | std::io::ErrorKind::DirectoryNotEmpty => Who::Caller,
             _ => Who::Disk,
         }
     }
@@ -82,6 +84,7 @@ impl Blame for DiskError {
                 K::PermissionDenied => "check the rights of the file and of the folder it is in",
                 K::StorageFull => "free some space or write to another disk; nothing was replaced",
                 K::AlreadyExists => "choose a new place, or allow replacing with --replace",
+                K::DirectoryNotEmpty => "choose a new place, or move away what must not be lost",
                 _ => return None,
             }
             .to_owned(),

@@ -469,6 +469,11 @@ fn nothing_is_written_over() {
         .map(|e| e.unwrap().file_name())
         .collect();
     assert_eq!(left.len(), 2, "{left:?}");
+    // Notes that somebody laid into the folder are not taken along with the old reading.
+    fs::write(place.join("notes.txt"), "read at 4.8 V").unwrap();
+    let error = write(&reading, &place, &replace).unwrap_err();
+    assert!(error.to_string().contains("notes.txt"), "{error}");
+    assert!(place.join("B.bin").is_file() && place.join("notes.txt").is_file());
 }
 
 #[test]

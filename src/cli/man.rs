@@ -7,7 +7,7 @@ use clap::CommandFactory;
 use super::output::{print_text, say};
 use super::{Arguments, Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
-use crate::reading::place::NewFolder;
+use crate::reading::place::{Former, NewFolder};
 
 /// Print a manual page, or write them all to a folder.
 #[derive(clap::Args)]
@@ -45,7 +45,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let mut root = Arguments::command();
     root.build();
     if let Some(target) = &args.output {
-        let folder = NewFolder::begin(target, args.replace)?;
+        let folder = NewFolder::begin(target, Former::like(args.replace))?;
         let mut count = 0;
         write_all(&root, "cellkeep", &folder, &mut count)?;
         folder.finish()?;

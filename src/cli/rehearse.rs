@@ -1,13 +1,12 @@
 //! `rehearse`: lays the demonstration out in a fresh folder and runs the real commands on it.
 
-use std::io::IsTerminal;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
-use crate::reading::place::NewFolder;
+use crate::reading::place::{Former, NewFolder};
 use crate::rehearse::{self, Call};
 
 /// Lines of a command's output that are shown unless all are asked for.
@@ -143,7 +142,12 @@ fn lay_out(args: &Args, instrument: &str) -> Result<(), Failure> {
     if args.replace && args.output.exists() && !args.output.join(rehearse::MARK.0).is_file() {
         return Err(RehearseError::NotARehearsal(args.output.clone()).into());
     }
-    let folder = NewFolder::begin(&args.output, args.replace)?;
+    // The mark says that all of it came from a rehearsal.
+    let former = match args.replace {
+        true => Former::Any,
+        false => Former::Keep,
+    };
+    let folder = NewFolder::begin(&args.output, former)?;
     folder.write(rehearse::MARK.0, rehearse::MARK.1.as_bytes())?;
     for (name, contents) in rehearse::files(instrument) {
         folder.write(name, contents)?;
@@ -165,9 +169,6 @@ fn run_call(args: &Args, call: &Call) -> Result<(), Failure> {
         .stdin(std::process::Stdio::null())
         .stdout(writer.try_clone().map_err(failed)?)
         .stderr(writer);
-    if std::io::stdout().is_terminal() && std::env::var_os("NO_COLOR").is_none() {
-        command.env("CLICOLOR_FORCE", "1");
-    }
     let mut child = command.spawn().map_err(failed)?;
     drop(command); // closes this side's ends of the pipe
     let mut bytes = Vec::new();

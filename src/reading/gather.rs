@@ -260,7 +260,7 @@ fn from_folder(folder: &Path, layout: Option<&Layout>) -> Result<Gathered, Readi
 }
 
 /// Reads a folder's `reading.json`, if it has one.
-fn read_record(folder: &Path) -> Result<Option<ReadingRecord>, ReadingError> {
+pub(super) fn read_record(folder: &Path) -> Result<Option<ReadingRecord>, ReadingError> {
     let path = folder.join(RECORD_NAME);
     let text = match fs::read(&path) {
         Ok(text) => text,
@@ -359,10 +359,16 @@ fn is_side_file(path: &Path) -> bool {
 /// The layout that the record of a reading's folder names; `None` where there is no record, or it names none.
 ///
 /// # Errors
-/// When the record is there and cannot be used.
+/// When there is no reading, or its record is there and cannot be used.
 pub fn named_layout(spec: &ReadingSpec) -> Result<Option<LayoutRef>, ReadingError> {
     match &spec.files {
-        Files::Path(path) if path.is_dir() => Ok(read_record(path)?.and_then(|r| r.layout)),
-        _ => Ok(None),
+        Files::Path(path) => {
+            let kind = fs::metadata(path).map_err(|e| DiskError::new("read", path, e))?;
+            match kind.is_dir() {
+                true => Ok(read_record(path)?.and_then(|r| r.layout)),
+                false => Ok(None),
+            }
+        }
+        Files::Pairs(_) => Ok(None),
     }
 }

@@ -32,11 +32,32 @@ fn sync_folder(path: &Path) -> Result<(), DiskError> {
     Ok(())
 }
 
+/// What may become of a folder that is already in the place of a new one.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Former {
+    /// It is kept, and the new one refused.
+    Keep,
+    /// It is replaced where every file in it has a successor in the new one, or is one of these names.
+    Like(Vec<String>),
+    /// It is replaced whatever it holds; the caller knows it for its own.
+    Any,
+}
+
+impl Former {
+    /// Replaced on leave, by a folder with the same files.
+    pub fn like(replace: bool) -> Self {
+        match replace {
+            true => Former::Like(Vec::new()),
+            false => Former::Keep,
+        }
+    }
+}
+
 /// A folder being filled, unseen under its final name until [`NewFolder::finish`]. Dropped before that, it is gone.
 pub struct NewFolder {
     temporary: PathBuf,
     target: PathBuf,
-    replace: bool,
+    former: Former,
     finished: bool,
 }
 
@@ -45,8 +66,8 @@ impl NewFolder {
     ///
     /// # Errors
     /// When the place is taken and may not be replaced, or the disk refuses.
-    pub fn begin(target: &Path, replace: bool) -> Result<Self, DiskError> {
-        if !replace && target.symlink_metadata().is_ok() {
+    pub fn begin(target: &Path, former: Former) -> Result<Self, DiskError> {
+        if former == Former::Keep && target.symlink_metadata().is_ok() {
             return Err(taken("create the folder", target));
         }
         let parent = parent_of(target);
@@ -55,7 +76,7 @@ impl NewFolder {
         Ok(Self {
             temporary,
             target: target.to_owned(),
-            replace,
+            former,
             finished: false,
         })
     }
@@ -78,15 +99,13 @@ impl NewFolder {
     /// Puts the folder in its place.
     ///
     /// # Errors
-    /// When the disk refuses; a former folder is then still in its place.
+    /// When the disk refuses, or what is there may not be replaced; it is then still in its place.
     pub fn finish(mut self) -> Result<(), DiskError> {
         let failed = |e| DiskError::new("create the folder", &self.target, e);
         sync_folder(&self.temporary)?;
         let parent = parent_of(&self.target).to_owned();
         if self.target.symlink_metadata().is_ok() {
-            if !self.replace {
-                return Err(taken("create the folder", &self.target));
-            }
+            self.check_former()?;
             let former = beside(&self.target, "former", |path| {
                 if path.symlink_metadata().is_ok() {
                     return Err(std::io::ErrorKind::AlreadyExists.into());
@@ -107,6 +126,38 @@ impl NewFolder {
             self.finished = true;
         }
         sync_folder(&parent)
+    }
+
+    /// Refuses to replace what is no folder, or has files that would be lost.
+    fn check_former(&self) -> Result<(), DiskError> {
+        let refused = |says: String| {
+            let source = std::io::Error::new(std::io::ErrorKind::DirectoryNotEmpty, says);
+            Err(DiskError::new("replace", &self.target, source))
+        };
+        let named = match &self.former {
+            Former::Keep => return Err(taken("create the folder", &self.target)),
+            Former::Like(named) => named,
+            Former::Any => return Ok(()),
+        };
+        let failed = |e| DiskError::new("read the folder", &self.target, e);
+        if !self.target.symlink_metadata().map_err(failed)?.is_dir() {
+            return refused("it is no folder".to_owned());
+        }
+        let mut folders = vec![PathBuf::new()];
+        while let Some(within) = folders.pop() {
+            for entry in fs::read_dir(self.target.join(&within)).map_err(failed)? {
+                let entry = entry.map_err(failed)?;
+                let path = within.join(entry.file_name());
+                if entry.file_type().map_err(failed)?.is_dir() {
+                    folders.push(path);
+                } else if !self.temporary.join(&path).is_file()
+                    && !named.iter().any(|n| path == Path::new(n))
+                {
+                    return refused(format!("its file {} would be lost", path.display()));
+                }
+            }
+        }
+        Ok(())
     }
 }
 
@@ -175,5 +226,55 @@ fn put(temporary: &Path, target: &Path, replace: bool) -> std::io::Result<()> {
         Ok(()) => fs::remove_file(temporary),
         Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => Err(e),
         Err(_) => fs::rename(temporary, target),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+
+    use super::*;
+
+    fn put(target: &Path, former: Former) -> Result<(), DiskError> {
+        let folder = NewFolder::begin(target, former)?;
+        folder.write("page.1", b"new")?;
+        folder.finish()
+    }
+
+    #[test]
+    fn a_folder_with_other_files_is_never_replaced() {
+        let dir = tempfile::tempdir().unwrap();
+        let target = dir.path().join("manual");
+        put(&target, Former::like(true)).unwrap();
+        assert!(put(&target, Former::Keep).is_err());
+        put(&target, Former::like(true)).unwrap();
+
+        fs::create_dir(target.join("mine")).unwrap();
+        fs::write(target.join("mine/notes.txt"), "dear to me").unwrap();
+        fs::write(target.join("page.1"), "old").unwrap();
+        let error = put(&target, Former::like(true)).unwrap_err();
+        assert!(error.to_string().contains("notes.txt"), "{error}");
+        assert_eq!(
+            fs::read(target.join("mine/notes.txt")).unwrap(),
+            b"dear to me"
+        );
+        assert_eq!(fs::read(target.join("page.1")).unwrap(), b"old");
+        assert_eq!(
+            fs::read_dir(dir.path()).unwrap().count(),
+            1,
+            "litter is left"
+        );
+
+        put(&target, Former::Like(vec!["mine/notes.txt".into()])).unwrap();
+        assert_eq!(fs::read(target.join("page.1")).unwrap(), b"new");
+    }
+
+    #[test]
+    fn a_file_is_not_replaced_by_a_folder() {
+        let dir = tempfile::tempdir().unwrap();
+        let target = dir.path().join("CH12.bin");
+        fs::write(&target, "a dump").unwrap();
+        assert!(put(&target, Former::like(true)).is_err());
+        assert_eq!(fs::read(&target).unwrap(), b"a dump");
     }
 }

@@ -3,7 +3,8 @@
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
-use super::place::NewFolder;
+use super::gather::read_record;
+use super::place::{Former, NewFolder};
 use super::record::{ChipRecord, RECORD_NAME, ReadingRecord, recorded_provenance, unknown_runs};
 use super::{ChipReading, Reading, sha256_hex};
 use crate::blame::{Blame, DiskError, Who};
@@ -118,7 +119,7 @@ pub fn write(
         RECORD_NAME.to_owned(),
         document::to_json(&record)?.into_bytes(),
     ));
-    let place = NewFolder::begin(folder, options.replace)?;
+    let place = NewFolder::begin(folder, former(folder, options))?;
     for (name, bytes) in &files {
         place.write(name, bytes)?;
     }
@@ -151,6 +152,18 @@ fn check_place(reading: &Reading, folder: &Path, options: &WriteOptions) -> Resu
         return Err(WriteError::NotAReading(folder.to_owned()));
     }
     Ok(())
+}
+
+/// What may go when a reading replaces another: the files that its record names, and what commands write beside them.
+fn former(folder: &Path, options: &WriteOptions) -> Former {
+    const BESIDE: [&str; 3] = ["changes.json", "settlement.json", "mend.toml"];
+    if !options.replace || !folder.exists() {
+        return Former::like(options.replace);
+    }
+    // A record that cannot be read names nothing; then only what has a successor goes.
+    let record = read_record(folder).ok().flatten();
+    let chips = record.into_iter().flat_map(|r| r.chips).map(|c| c.file);
+    Former::Like(chips.chain(BESIDE.map(str::to_owned)).collect())
 }
 
 /// One chip's entry in the document, and the bytes of its file.

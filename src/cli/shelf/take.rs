@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use super::super::output::say;
 use super::super::{Outcome, Status};
 use super::Common;
-use crate::reading::place::{NewFolder, write_file};
+use crate::reading::place::{Former, NewFolder, write_file};
 use crate::shelf::{Reference, resolve};
 
 /// Take a file, a folder or a whole version out of the shelf; every byte is verified on the way.
@@ -33,7 +33,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
             write_file(&args.to, bytes, args.replace)?;
         }
     } else {
-        let folder = NewFolder::begin(&args.to, args.replace)?;
+        let folder = NewFolder::begin(&args.to, Former::like(args.replace))?;
         for (path, bytes) in &found.files {
             folder.write(path, bytes)?;
         }
