@@ -41,7 +41,9 @@ pub(crate) fn print(findings: &[Finding]) {
 
 /// Prints findings to standard error, so that a listing on standard output stays a listing.
 pub(crate) fn to_stderr(findings: &[Finding]) {
-    anstream::eprint!("{}", text(findings));
+    for line in text(findings).lines() {
+        super::output::error_line(format_args!("{line}"));
+    }
 }
 
 /// "2 damages, 1 caution", or nothing where there are none above a note.

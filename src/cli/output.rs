@@ -1,5 +1,6 @@
 //! What every command shares in printing: colour, failures, and the closing lines.
 
+use std::borrow::Cow;
 use std::fmt::Arguments;
 use std::io::{ErrorKind, Write};
 
@@ -20,28 +21,50 @@ pub(crate) use complain;
 
 /// Prints one line to standard error, as far as that can be done.
 pub(crate) fn error_line(text: Arguments<'_>) {
+    let text = text.to_string();
     let mut out = anstream::stderr().lock();
-    let _ = out.write_fmt(text).and_then(|()| out.write_all(b"\n"));
+    let _ = out
+        .write_all(shown(&text).as_bytes())
+        .and_then(|()| out.write_all(b"\n"));
 }
 
 /// Prints one line to standard output.
 pub(crate) fn line(text: Arguments<'_>) {
+    let text = text.to_string();
     let mut out = anstream::stdout().lock();
-    let done = out.write_fmt(text).and_then(|()| out.write_all(b"\n"));
+    let done = out
+        .write_all(shown(&text).as_bytes())
+        .and_then(|()| out.write_all(b"\n"));
     ended(done);
+}
+
+/// A text with every control character in it made visible, line ends apart. Names and texts come out of files, and
+/// must not steer the terminal. `\u001b` is what JSON writes too, so that a JSON document stays what it is.
+fn shown(text: &str) -> Cow<'_, str> {
+    let steers = |c: char| c.is_control() && c != '\n' && c != '\t';
+    // Every control character is one byte below space, DEL, or begins with C2.
+    let suspect = |b: &u8| (*b < b' ' && *b != b'\n') || *b == 0x7f || *b == 0xc2;
+    if !text.as_bytes().iter().any(suspect) || !text.contains(steers) {
+        return Cow::Borrowed(text);
+    }
+    let mut out = String::with_capacity(text.len() + 16);
+    for c in text.chars() {
+        match steers(c) {
+            true => out.push_str(&format!("\\u{:04x}", u32::from(c))),
+            false => out.push(c),
+        }
+    }
+    Cow::Owned(out)
 }
 
 /// Prints a text to standard output as it is; it should end in a line end.
 pub(crate) fn print_text(text: &str) {
-    // Looking for escapes in a long listing takes longer than decoding it; most texts have none.
-    let done = if text.contains('\x1b') {
-        let mut out = anstream::stdout().lock();
-        out.write_all(text.as_bytes()).and_then(|()| out.flush())
-    } else {
-        let mut out = std::io::stdout().lock();
-        out.write_all(text.as_bytes()).and_then(|()| out.flush())
-    };
-    ended(done);
+    // With the control characters gone there are no escapes, and no need to look for them again.
+    let mut out = std::io::stdout().lock();
+    ended(
+        out.write_all(shown(text).as_bytes())
+            .and_then(|()| out.flush()),
+    );
 }
 
 /// Prints a paragraph at most 100 columns wide, after a head and with the following lines indented below it.
@@ -153,4 +176,21 @@ pub(crate) fn columns() -> usize {
         .ok()
         .and_then(|c| c.parse().ok())
         .unwrap_or(100)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::shown;
+
+    #[test]
+    fn what_would_steer_the_terminal_is_made_visible() {
+        assert_eq!(shown("967 Hz\n\tµA"), "967 Hz\n\tµA");
+        assert_eq!(
+            shown("\x1b]0;title\x07 \u{9b}31m\r\x7f"),
+            "\\u001b]0;title\\u0007 \\u009b31m\\u000d\\u007f"
+        );
+        // RFC 8259, section 7: the escape names the same character in JSON.
+        let json: Result<String, _> = serde_json::from_str(&shown("\"a\u{9b}b\""));
+        assert_eq!(json.ok().as_deref(), Some("a\u{9b}b"));
+    }
 }
