@@ -91,6 +91,7 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
             says,
         });
     };
+    let mut areas = std::collections::BTreeSet::new();
     for bank_area in &bank.areas {
         let Some(a) = layout.areas.iter().position(|x| x.name == bank_area.name) else {
             let names: Vec<&str> = layout.areas.iter().map(|x| x.name.as_str()).collect();
@@ -101,6 +102,22 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
             continue;
         };
         let area = &layout.areas[a];
+        if !areas.insert(a) {
+            problem(&area.name, "this area stands twice in the bank".to_owned());
+            continue;
+        }
+        if !area.axes.iter().map(|x| &x.name).eq(&bank_area.axes) {
+            let names: Vec<&str> = area.axes.iter().map(|x| x.name.as_str()).collect();
+            problem(
+                &area.name,
+                format!(
+                    "its entries are counted by {} in the bank, and by {} in the layout",
+                    bank_area.axes.join(", "),
+                    names.join(", ")
+                ),
+            );
+            continue;
+        }
         let mut seen = std::collections::BTreeSet::new();
         for bank_entry in &bank_area.entries {
             let place = format!("{} {}", area.name, bank_entry.at.join("/"));

@@ -133,7 +133,10 @@ fn is_yes(yes: &bool) -> bool {
 
 /// A stored integer, or one a character.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(untagged)]
+#[serde(
+    untagged,
+    expecting = "a code must be a whole number from 0, or a list of such numbers for a text"
+)]
 pub enum Code {
     /// The code of a parameter.
     One(u64),

@@ -210,6 +210,30 @@ fn a_bank_edited_into_nonsense_is_refused_with_every_reason() {
 }
 
 #[test]
+fn an_area_that_stands_twice_or_is_counted_otherwise_is_refused() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut codes = before.codes.clone();
+    let mut twice = Bank::new(&before);
+    let mut again = twice.areas[0].clone();
+    again.entries[0].parameters[0].code = Some(Code::One(7));
+    again.entries[0].parameters[0].setting = None;
+    twice.areas.push(again);
+    let mut other = Bank::new(&before);
+    other.areas[0].axes = vec!["voice".to_owned()];
+    for (bank, part) in [
+        (twice, "this area stands twice"),
+        (other, "counted by voice"),
+    ] {
+        let says = bank::apply(&bank, &layout, &mut codes)
+            .unwrap_err()
+            .to_string();
+        assert!(says.contains(part), "{part} is missing in:\n{says}");
+    }
+    assert_eq!(codes, before.codes, "nothing may be applied");
+}
+
+#[test]
 fn a_setting_alone_is_enough_and_the_new_selector_counts() {
     let layout = layout();
     let before = decoded(&layout, &PRESETS);
