@@ -14,7 +14,7 @@ use super::disk::{self, hex};
 use super::error::{Result, ShelfError};
 use super::facts::Facts;
 use super::query::{Hit, Listed, Query};
-use super::root::Shelf;
+use super::root::{Shelf, has_jobs};
 
 /// Raised when the tables change; an index of another version is made anew.
 const VERSION: i64 = 1;
@@ -311,7 +311,11 @@ impl Shelf {
     /// What is wrong with the index, for the audit: a sentence each.
     pub(super) fn index_faults(&self) -> Result<Vec<String>> {
         if !disk::is_there(&self.index_file())? {
-            return Ok(vec!["it is missing".to_owned()]);
+            // The first job makes it.
+            return Ok(match has_jobs(self.root())? {
+                true => vec!["it is missing".to_owned()],
+                false => Vec::new(),
+            });
         }
         let faults = self.index_on_disk().and_then(|index| match index {
             Some(index) => index.faults(self),

@@ -307,7 +307,7 @@ fn nearest(wanted: &str, all: &[String]) -> Vec<String> {
     scored.into_iter().take(2).map(|(_, j)| j.clone()).collect()
 }
 
-fn has_jobs(root: &Path) -> Result<bool> {
+pub(super) fn has_jobs(root: &Path) -> Result<bool> {
     let jobs = root.join("jobs");
     if !disk::is_there(&jobs)? {
         return Ok(false);

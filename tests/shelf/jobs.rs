@@ -70,6 +70,13 @@ fn every_version_stays_as_it_was() {
 }
 
 #[test]
+fn a_new_shelf_has_nothing_wrong_with_it() {
+    let place = Place::new();
+    let shelf = cellkeep::shelf::Shelf::set_up(&place.join("empty")).unwrap();
+    assert!(shelf.audit(None).unwrap().is_clean());
+}
+
+#[test]
 fn jobs_are_found_by_whatever_is_known_of_them() {
     let place = Place::new();
     let shelf = sample(&place.join("shelf"));
