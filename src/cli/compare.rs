@@ -36,7 +36,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.after)?;
+    let layout = args.files.layout_for_either(&args.after, &args.before)?;
     let before = args.files.decode(&args.before, &layout)?;
     let after = args.files.decode(&args.after, &layout)?;
     findings::to_stderr(&before.reading.findings);

@@ -54,6 +54,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
             }),
         }
     }
+    if fits.iter().all(|f| !f.shape_fits) {
+        // Perhaps the files cannot be read at all; then that is what to say.
+        args.files.load(&args.reading, None)?;
+    }
     let outcome = rank(fits);
     let fits = |f: &&Fit| f.shape_fits && f.share >= FITS;
     let status = if outcome.fits.iter().any(|f| fits(&f)) {

@@ -101,6 +101,17 @@ impl ReadingArgs {
         Ok(layout::load(&named.id)?)
     }
 
+    /// The layout that was named, or that the record of either reading names, the first one's first.
+    pub(crate) fn layout_for_either(&self, one: &str, other: &str) -> Result<Layout, Failure> {
+        match self.layout_if_named(one)? {
+            Some(layout) => Ok(layout),
+            None => match self.layout_if_named(other)? {
+                Some(layout) => Ok(layout),
+                None => self.layout_for(one),
+            },
+        }
+    }
+
     /// The layout that was named, or that the reading's record names, if there is one: some commands work on bare
     /// chips too.
     pub(crate) fn layout_if_named(&self, reading: &str) -> Result<Option<Layout>, Failure> {

@@ -9,7 +9,8 @@ use crate::document;
 /// Prove that chips hold what was written: bit for bit over every bit that exists.
 #[derive(clap::Args)]
 #[command(after_help = "\
-Exit status 1 means that at least one bit is wrong; each is told by chip, data line and parameter.
+Exit status 1 means that at least one bit is wrong, each told by chip, data line and parameter, or that something
+is the matter with the files, so that what agrees proves too little.
 
 Examples:
   cellkeep verify written readback -l pellow-six")]
@@ -29,13 +30,18 @@ pub(crate) struct Args {
 const LISTED: usize = 40;
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.written)?;
+    let layout = args
+        .files
+        .layout_for_either(&args.written, &args.readback)?;
     let written = args.files.decode(&args.written, &layout)?;
     let read = args.files.decode(&args.readback, &layout)?;
     findings::to_stderr(&written.reading.findings);
     findings::to_stderr(&read.reading.findings);
     let outcome = verify(&written, &read);
-    let status = if outcome.wrong_bits == 0 {
+    // Where a file is missing or is not what was written, agreement of the rest proves too little.
+    let doubts = [&written, &read].map(|r| findings::status(&r.reading.findings));
+    let doubted = doubts.contains(&Status::Findings);
+    let status = if outcome.wrong_bits == 0 && outcome.compared_bits > 0 && !doubted {
         Status::Clean
     } else {
         Status::Findings
@@ -70,7 +76,13 @@ pub(crate) fn run(args: &Args) -> Outcome {
         outcome.absent_bits,
         outcome.unasked_bits
     );
-    if outcome.wrong_bits == 0 {
+    if outcome.compared_bits == 0 {
+        say!("next: nothing was compared, so nothing is proved; name the files that were written");
+    } else if outcome.wrong_bits == 0 && doubted {
+        say!(
+            "next: what was compared agrees, but the findings above leave a doubt; clear them and verify again"
+        );
+    } else if outcome.wrong_bits == 0 {
         say!(
             "next: leave it off overnight, read once more and verify again; faults show at power transitions"
         );
