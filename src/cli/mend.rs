@@ -73,10 +73,9 @@ impl Blame for NoChance {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.reading)?;
     match &args.apply {
-        Some(plan) => apply(args, &layout, plan),
-        None => propose(args, &layout),
+        Some(plan) => apply(args, plan),
+        None => propose(args, &args.files.layout_for(&args.reading)?),
     }
 }
 
@@ -167,12 +166,17 @@ fn more(all: usize, what: &str) {
     }
 }
 
-fn apply(args: &Args, layout: &Layout, file: &Path) -> Outcome {
+fn apply(args: &Args, file: &Path) -> Outcome {
     if let Some(chance) = args.at_least.filter(|c| !(0.0..=1.0).contains(c)) {
         return Err(NoChance(chance).into());
     }
     let text = std::fs::read_to_string(file).map_err(|e| DiskError::new("read", file, e))?;
     let plan = mend::from_text(&text)?;
+    // The plan knows by which layout it was made.
+    let layout = &match &args.files.layout {
+        Some(_) => args.files.layout_for(&args.reading)?,
+        None => crate::layout::load(&plan.layout)?,
+    };
     let reading = args.files.aligned(&args.reading, Some(layout))?;
     let ordered = match plan.reorder.as_ref().filter(|r| r.accept) {
         Some(_) => {

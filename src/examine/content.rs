@@ -38,7 +38,7 @@ const BLOCK: usize = 64;
 /// Bits to say in which of four ways each entry is told; all alike is common.
 fn kinds(counts: &[u64; 4]) -> f64 {
     let n: u64 = counts.iter().sum();
-    if counts.iter().any(|c| *c == n) {
+    if counts.contains(&n) {
         return 2.0;
     }
     1.0 + log2_choose(n, counts[0])

@@ -69,7 +69,7 @@ impl Belief {
     }
 }
 
-fn normalise(codes: &mut Vec<(u64, f64)>) {
+fn normalise(codes: &mut [(u64, f64)]) {
     let total: f64 = codes.iter().map(|c| c.1).sum();
     if total > 0.0 {
         for c in codes.iter_mut() {

@@ -1,6 +1,6 @@
 //! Settling: one reading out of several reads of the same chips.
 //!
-//! Reads are aligned, an odd one out is set aside, what the dissent shares is named ([`locate`]), and only then
+//! Reads are aligned, an odd one out is set aside, what the dissent shares is named, and only then
 //! is there a vote, weighed by the model in [`vote`]. A bit that the votes leave in doubt becomes unknown.
 
 mod locate;

@@ -41,7 +41,7 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>]) -> Vec<Option<String>> {
         }
         (d as f64 + 0.5) / (n as f64 + 1.0)
     };
-    for odd in 0..reads {
+    for (odd, place) in out.iter_mut().enumerate() {
         let others: Vec<usize> = (0..reads).filter(|r| *r != odd).collect();
         let own = rate(&mut others.iter().map(|o| (odd, *o)));
         let theirs = rate(
@@ -51,7 +51,7 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>]) -> Vec<Option<String>> {
                 .flat_map(|(i, a)| others[i + 1..].iter().map(move |b| (*a, *b))),
         );
         if own > 0.02 && own > 8.0 * theirs {
-            out[odd] = Some(why(chips, odd, others[0], own));
+            *place = Some(why(chips, odd, others[0], own));
         }
     }
     // More than one odd read in three is no odd one out: nothing is set aside, and locating must speak.

@@ -252,8 +252,9 @@ fn stepped_bases(
                     && !(s..s + stride).contains(&b)
             })
         };
-        for b in from..(s + stride).min(w.len()) {
-            if weights[b].is_some() && !overlaps(b) {
+        let end = (s + stride).min(w.len());
+        for (b, weight) in weights.iter().enumerate().take(end).skip(from) {
+            if weight.is_some() && !overlaps(b) {
                 bases.push(b as u32);
             }
         }

@@ -483,8 +483,8 @@ pub(crate) fn tables(
             }
         }
     }
-    for lane in 0..experiment.lanes.len() {
-        let control = &experiment.panel().controls[experiment.lanes[lane].control];
+    for (lane, of) in experiment.lanes.iter().enumerate() {
+        let control = &experiment.panel().controls[of.control];
         if control.kind != Kind::Selector || control.positions.len() > 64 {
             continue;
         }

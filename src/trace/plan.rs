@@ -433,7 +433,7 @@ mod tests {
             chips: vec![],
             controls: (0..n)
                 .map(|i| PanelControl {
-                    key: format!("knob.{i}"),
+                    key: format!("knob-{i}"),
                     label: String::new(),
                     group: None,
                     kind: Kind::Knob,

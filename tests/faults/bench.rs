@@ -2,6 +2,8 @@
 //!
 //! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION]]`. Evaluation seeds start where tuning seeds end.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod banks;
 mod inject;
 mod layouts;
@@ -29,7 +31,7 @@ struct Setup {
 impl Setup {
     /// The layout of a trial: shipped and random ones in turn.
     fn layout(&self, seed: u64, i: usize) -> Layout {
-        if i % 2 == 0 {
+        if i.is_multiple_of(2) {
             self.layouts[(i / 2) % self.layouts.len()].clone()
         } else {
             layouts::random(seed)

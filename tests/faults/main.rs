@@ -1,6 +1,8 @@
 //! The short form of the fault bench, and settling checked by simulation. `cargo bench --bench faults` is the long
 //! form.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod banks;
 #[allow(dead_code)] // Shared with the bench, which uses more of it.
 mod inject;

@@ -17,6 +17,7 @@ pub(crate) struct Trial {
     pub(crate) truth: Vec<ChipImage>,
     pub(crate) seen: Vec<ChipImage>,
     /// Chips concerned, one list a fault.
+    #[allow(dead_code)] // Asked by the short form only.
     pub(crate) chips: Vec<Vec<usize>>,
 }
 

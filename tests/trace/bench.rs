@@ -4,6 +4,8 @@
 //! the solver was written; figures are given for seeds from there on. A third argument names every field that
 //! came out wrong. `cargo run --release --example trace-bench -- shipped` runs the built-in layouts.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod generator;
 mod judge;
 

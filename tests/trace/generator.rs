@@ -31,10 +31,10 @@ enum Signal {
 }
 
 /// A generated instrument with the family it belongs to.
-pub struct Instrument {
-    pub layout: Layout,
-    pub family: &'static str,
-    pub says: String,
+pub(crate) struct Instrument {
+    pub(crate) layout: Layout,
+    pub(crate) family: &'static str,
+    pub(crate) says: String,
 }
 
 struct Control {
@@ -146,7 +146,7 @@ fn bounds(coding: &Coding, width: usize) -> (i64, i64) {
 }
 
 /// The instrument of a seed.
-pub fn instrument(seed: u64) -> Instrument {
+pub(crate) fn instrument(seed: u64) -> Instrument {
     let mut r = Random::new(seed);
     loop {
         if let Some(found) = attempt(&mut r, seed) {

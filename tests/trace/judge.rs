@@ -8,21 +8,21 @@ use cellkeep::trace::{FoundField, Solution};
 
 /// How one field came out.
 #[derive(Clone, Debug, Default)]
-pub struct Verdict {
+pub(crate) struct Verdict {
     /// The bits a setting can turn that were found in their place.
-    pub bits_right: usize,
+    pub(crate) bits_right: usize,
     /// Every bit in its place, in order, with its polarity.
-    pub right: bool,
+    pub(crate) right: bool,
     /// All but the lowest two bits in their place, in order, and nothing else claimed for them.
-    pub right_but_low: bool,
+    pub(crate) right_but_low: bool,
     /// Called certain.
-    pub certain: bool,
-    pub chance: f64,
-    pub says: String,
+    pub(crate) certain: bool,
+    pub(crate) chance: f64,
+    pub(crate) says: String,
 }
 
 /// Judges every lane of the plan.
-pub fn judge(
+pub(crate) fn judge(
     layout: &Layout,
     targets: &[Target],
     plan: &Plan,
