@@ -1,6 +1,6 @@
 //! The command line: one file a command, each of which parses, calls and prints.
 //!
-//! Only this module knows arguments and the terminal. A command returns a [`Status`] or a [`Failure`]; the
+//! Only this module knows arguments and the terminal. A command returns a `Status` or a `Failure`; the
 //! exit status is 0 for done with nothing to report, 1 for done with differences or findings, 2 for could not
 //! do it.
 

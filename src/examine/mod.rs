@@ -1,8 +1,8 @@
 //! Examining: what is damaged, what most likely caused it, and what to do at the bench.
 //!
 //! One idea throughout: whatever explains what is seen in the fewest bits is the likeliest. A sound bank is told
-//! by a model of plausible contents ([`content`]), by an earlier reading with the owner's edits ([`given`]), or,
-//! without a layout, by runs and habits ([`bare`]). A cause from the table in [`cause`] is taken up when telling
+//! by a model of plausible contents (`content`), by an earlier reading with the owner's edits (`given`), or,
+//! without a layout, by runs and habits (`bare`). A cause from the table in [`cause`] is taken up when telling
 //! the cause and what it leaves over takes fewer bits than telling everything as sound. The difference is the
 //! logarithm of the odds, so every finding can say how sure it is.
 

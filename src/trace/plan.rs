@@ -1,7 +1,7 @@
 //! The plan: which settings to dial, where to save them, and what each is for.
 //!
 //! One bank holds many presets, so one reading is many experiments. End-stop settings give every control a word of
-//! its own over the settings ([`words`](super::words)); sweep settings put each dial at marks that order its bits
+//! its own over the settings (`words`(super::words)); sweep settings put each dial at marks that order its bits
 //! and tell one code from another; a repeat measures jitter. Presets left over hold copies of earlier settings in
 //! another order, which costs a button press each and shows how presets are addressed.
 
