@@ -71,7 +71,9 @@ impl Blame for DiskError {
         match self.source.kind() {
             std::io::ErrorKind::NotFound
             | std::io::ErrorKind::AlreadyExists
-            | std::io::ErrorKind::DirectoryNotEmpty => Who::Caller,
+            | std::io::ErrorKind::DirectoryNotEmpty
+            | std::io::ErrorKind::IsADirectory
+            | std::io::ErrorKind::NotADirectory => Who::Caller,
             _ => Who::Disk,
         }
     }
@@ -84,6 +86,8 @@ impl Blame for DiskError {
                 K::PermissionDenied => "check the rights of the file and of the folder it is in",
                 K::StorageFull => "free some space or write to another disk; nothing was replaced",
                 K::AlreadyExists => "choose a new place, or allow replacing with --replace",
+                K::IsADirectory => "this is a folder; name a file",
+                K::NotADirectory => "this is a file; name a folder",
                 K::DirectoryNotEmpty => "choose a new place, or move away what must not be lost",
                 _ => return None,
             }
