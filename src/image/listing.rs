@@ -59,6 +59,13 @@ pub(super) fn read(text: &[u8], skip_wrong_lines: bool) -> Result<Contents, Form
         }
     }
     bare_digits_are_bytes(&mut rows);
+    if reversed(&rows) {
+        for row in rows.iter().filter(|r| matches!(r.body, Body::Data { .. })) {
+            let says = "the text beside the hex shows that its groups hold their bytes in reverse order; print the bytes one by one (xxd -g1)";
+            wrong.add(row.number, row.line, says.to_owned());
+        }
+        rows.clear();
+    }
     let base = address_base(&rows);
     let mut reader = Reader {
         base,
@@ -182,6 +189,47 @@ fn take_apart(number: usize, line: &[u8]) -> Result<Row<'_>, String> {
     }
     row.body = Body::Data { groups, cuts, text };
     Ok(row)
+}
+
+/// Whether the column of text says that the groups of hex hold their bytes in reverse order, as `xxd -e` prints them.
+/// Without text, such a listing cannot be told from one with its bytes in order.
+fn reversed(rows: &[Row]) -> bool {
+    let mut found = false;
+    for row in rows.iter().filter(|r| r.colon) {
+        match (beside(row, false), beside(row, true)) {
+            (true, false) => return false,
+            (false, true) => found = true,
+            _ => {}
+        }
+    }
+    found
+}
+
+/// Whether a row ends in the text of its bytes: each one as its ASCII character, or as a dot.
+fn beside(row: &Row, reverse: bool) -> bool {
+    let Body::Data { groups, cuts, .. } = &row.body else {
+        return false;
+    };
+    cuts.iter().filter(|c| c.rest > 0).any(|cut| {
+        let Some(start) = row.line.len().checked_sub(cut.bytes) else {
+            return false;
+        };
+        let mut buffer = vec![0; row.line.len()];
+        let mut text = row.line[start..].iter();
+        groups[..cut.groups].iter().all(|group| {
+            let Ok(bytes) = pairs::decode(group, &mut buffer) else {
+                return false;
+            };
+            let mut bytes = bytes.to_vec();
+            if reverse {
+                bytes.reverse();
+            }
+            bytes.iter().all(|b| {
+                let shows = if (b' '..=b'~').contains(b) { *b } else { b'.' };
+                text.next() == Some(&shows)
+            })
+        })
+    })
 }
 
 /// A line of digits alone ends a listing that has addresses, and is bytes in one that has none.

@@ -458,6 +458,21 @@ fn listings_as_printed() {
     assert_eq!(parse(text).unwrap().bytes, run(0, &[0; 64]));
 }
 
+/// As printed by xxd 2022-01-14 for the same 35 bytes with `-e`, with `-e -g2`, and with `-g4`.
+#[test]
+fn a_listing_in_reverse_order_is_refused() {
+    for text in [
+        "00000000: 63746150 32312068 00000000 00000000  Patch 12........\n00000010: 43204241 7c202044 793e7c78 2031343c  AB CD  |x|>y<41 \n00000020:   ff3234                             42.\n",
+        "00000000: 6150 6374 2068 3231 0000 0000 0000 0000  Patch 12........\n00000010: 4241 4320 2044 7c20 7c78 793e 343c 2031  AB CD  |x|>y<41 \n00000020: 3234   ff                                42.\n",
+    ] {
+        let says = parse(text).unwrap_err().to_string();
+        assert!(says.contains("reverse order"), "{says}");
+    }
+    let text = "00000000: 50617463 68203132 00000000 00000000  Patch 12........\n";
+    let bytes = run(0, b"Patch 12\0\0\0\0\0\0\0\0");
+    assert_eq!(parse(text).unwrap().bytes, bytes);
+}
+
 #[test]
 fn listings_of_other_layouts() {
     let eleven: Vec<u8> = (0..11).collect();
