@@ -67,6 +67,34 @@ pub(crate) fn print_text(text: &str) {
     );
 }
 
+/// Prints a text with the colours this program gave it. Whatever else would steer the terminal is made visible.
+pub(crate) fn print_styled(text: &str) {
+    let mut out = anstream::stdout().lock();
+    ended(
+        out.write_all(styled(text).as_bytes())
+            .and_then(|()| out.flush()),
+    );
+}
+
+/// A text with plain styles left in it, such as `ESC[1m` and `ESC[91m`: bold and colours, nothing that hides.
+fn styled(text: &str) -> String {
+    let mut pieces = text.split("\x1b[");
+    let mut out = shown(pieces.next().unwrap_or_default()).into_owned();
+    for piece in pieces {
+        let style = piece.split_once('m').filter(|(numbers, _)| {
+            let plain = |n: &str| matches!(n.parse(), Ok(0 | 1 | 31..=37 | 91..=97));
+            numbers.split(';').all(plain)
+        });
+        match style {
+            Some((numbers, rest)) => {
+                out.push_str(&format!("\x1b[{numbers}m{}", shown(rest)));
+            }
+            None => out.push_str(&format!("\\u001b[{}", shown(piece))),
+        }
+    }
+    out
+}
+
 /// Prints a paragraph at most 100 columns wide, after a head and with the following lines indented below it.
 pub(crate) fn paragraph(head: &str, text: &str) {
     let indent = head.chars().count();
@@ -180,7 +208,18 @@ pub(crate) fn columns() -> usize {
 
 #[cfg(test)]
 mod tests {
-    use super::shown;
+    use super::{shown, styled};
+
+    #[test]
+    fn styles_of_our_own_are_left_in_a_text() {
+        let ours = "\x1b[1m\x1b[91merror\x1b[0m: no chip\n";
+        assert_eq!(styled(ours), ours);
+        // ECMA-48, 8.3.117: 8 conceals. 8.3.39: J erases the page.
+        assert_eq!(
+            styled("\x1b[8mhid\x1b[2J\x1b]0;t\x07"),
+            "\\u001b[8mhid\\u001b[2J\\u001b]0;t\\u0007"
+        );
+    }
 
     #[test]
     fn what_would_steer_the_terminal_is_made_visible() {

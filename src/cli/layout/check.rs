@@ -4,7 +4,7 @@
 use annotate_snippets::renderer::DecorStyle;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
-use super::super::output::{print_text, say};
+use super::super::output::{print_styled, print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::layout::owners::Coverage;
@@ -90,7 +90,7 @@ fn next(names: &[String], found: bool, broken: usize) {
 fn show(checked: &Checked, record: &CheckedLayout) {
     let problems = &checked.problems;
     for p in &problems.list {
-        print_text(&excerpt(p, problems));
+        print_styled(&excerpt(p, problems));
         say!();
     }
     for (p, reason) in &checked.waived {
