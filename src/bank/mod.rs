@@ -18,7 +18,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::codec::checks::Verdict;
-use crate::codec::{Codes, Memory, low_mask, setting};
+use crate::codec::{AreaCodes, Codes, Memory, low_mask, setting};
 use crate::document::Document;
 use crate::finding::{Finding, Place, Severity};
 use crate::hand_set::FilledForm;
@@ -189,14 +189,7 @@ impl Bank {
         let areas = layout.areas.iter().enumerate().map(|(a, area)| BankArea {
             name: area.name.clone(),
             axes: area.axes.iter().map(|x| x.name.clone()).collect(),
-            entries: (0..area.entries())
-                .map(|entry| BankEntry {
-                    at: labels(area, entry),
-                    parameters: (0..area.parameters.len())
-                        .map(|p| value(area, codes, &origins, a, entry, p))
-                        .collect(),
-                })
-                .collect(),
+            entries: entries(area, codes, &origins, a),
         });
         Self {
             kind: None,
@@ -214,6 +207,33 @@ impl Bank {
         let entry = area.entries.get(entry)?;
         entry.parameters.iter().find(|v| v.key == key)
     }
+}
+
+fn entries(area: &Area, codes: &Codes, origins: &Origins, a: usize) -> Vec<BankEntry> {
+    let mut labelled = Labels::new(area, &codes.areas[a]);
+    let mut value = |entry: usize, p: usize| {
+        let parameter = &area.parameters[p];
+        let (code, setting, known) = labelled.of(entry, p);
+        BankValue {
+            key: parameter.key.clone(),
+            code: Some(code),
+            setting,
+            known,
+            origin: parameter
+                .fields
+                .clone()
+                .find_map(|field| origins.verb(area.field_places(entry, field))),
+            applies: applies(area, codes, a, entry, p),
+        }
+    };
+    (0..area.entries())
+        .map(|entry| BankEntry {
+            at: labels(area, entry),
+            parameters: (0..area.parameters.len())
+                .map(|p| value(entry, p))
+                .collect(),
+        })
+        .collect()
 }
 
 /// The label of an entry along each axis.
@@ -296,35 +316,52 @@ impl Origins {
     }
 }
 
-fn value(
-    area: &Area,
-    codes: &Codes,
-    origins: &Origins,
-    a: usize,
-    entry: usize,
-    parameter: usize,
-) -> BankValue {
-    let p = &area.parameters[parameter];
-    let both: Vec<(u64, u64)> = p
-        .fields
-        .clone()
-        .map(|field| codes.areas[a].get(entry, field))
-        .collect();
-    let whole = p
-        .fields
-        .clone()
-        .zip(&both)
-        .all(|(field, (_, known))| *known == low_mask(area.fields[field].width));
-    BankValue {
-        key: p.key.clone(),
-        code: Some(Code::of(p, both.iter().map(|b| b.0).collect())),
-        setting: whole.then(|| shown(area, codes, a, entry, parameter)),
-        known: (!whole).then(|| Code::of(p, both.iter().map(|b| b.1).collect())),
-        origin: p
+/// Labels values one after the other, remembering what codes read: banks hold the same few many times over.
+struct Labels<'d> {
+    area: &'d Area,
+    codes: &'d AreaCodes,
+    /// By parameter, what each code met so far reads.
+    read: Vec<HashMap<u64, String>>,
+}
+
+impl<'d> Labels<'d> {
+    fn new(area: &'d Area, codes: &'d AreaCodes) -> Self {
+        Self {
+            area,
+            codes,
+            read: vec![HashMap::new(); area.parameters.len()],
+        }
+    }
+
+    /// The code, what it reads and the mask of its known bits, the last two where they are to be told.
+    fn of(&mut self, entry: usize, parameter: usize) -> (Code, Option<String>, Option<Code>) {
+        let p = &self.area.parameters[parameter];
+        let full = |field: usize| low_mask(self.area.fields[field].width);
+        if p.fields.len() == 1 && !matches!(p.coding, Coding::Text(_)) {
+            let field = p.fields.start;
+            let (code, known) = self.codes.get(entry, field);
+            if known != full(field) {
+                return (Code::One(code), None, Some(Code::One(known)));
+            }
+            let area = self.area;
+            let reads = self.read[parameter]
+                .entry(code)
+                .or_insert_with(|| shown_codes(area, p, &[code]));
+            return (Code::One(code), Some(reads.clone()), None);
+        }
+        let (codes, known): (Vec<u64>, Vec<u64>) = p
             .fields
             .clone()
-            .find_map(|field| origins.verb(area.field_places(entry, field))),
-        applies: applies(area, codes, a, entry, parameter),
+            .map(|field| self.codes.get(entry, field))
+            .unzip();
+        let whole = p
+            .fields
+            .clone()
+            .zip(&known)
+            .all(|(field, known)| *known == full(field));
+        let reads = whole.then(|| shown_codes(self.area, p, &codes));
+        let mask = (!whole).then(|| Code::of(p, known));
+        (Code::of(p, codes), reads, mask)
     }
 }
 

@@ -1,6 +1,6 @@
 //! Checks: which words each covers, and where each is stored.
 
-use std::collections::{BTreeMap, HashSet};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use super::crcs;
 use super::document::{self as doc, Covers};
@@ -285,11 +285,18 @@ fn instances(
     let mut result: Vec<CheckInstance> = Vec::new();
     let field = plan.of_check.get(index).copied().flatten();
     let mut area_words: Vec<Vec<BitPlace>> = Vec::new();
+    // Most covered bits are fields' bits, whose places are worked out already.
+    let known = homes(out, plan, words);
     for entry in 0..scopes {
         let mut here = wiring.entry(&out.indices(entry));
+        let places = out
+            .places
+            .get(entry * out.bits_per_entry..)
+            .unwrap_or_default();
         let found: Vec<Vec<BitPlace>> = words
             .iter()
-            .map(|word| entry_word(word, &mut here, &mut misses))
+            .zip(&known)
+            .map(|(word, known)| entry_word(word, known, places, &mut here, &mut misses))
             .chain(spanned.iter().cloned())
             .collect();
         match field {
@@ -332,18 +339,44 @@ fn instances(
     result
 }
 
+/// Where a covered bit is a field's: its index among the entry's bits, and whether the field inverts it.
+type Home = Option<(usize, bool)>;
+
+fn homes(out: &Area, plan: &Plan, words: &[Word]) -> Vec<Vec<Home>> {
+    let mut of: HashMap<(u32, u32), (usize, bool)> = HashMap::new();
+    for (planned, field) in plan.fields.iter().zip(&out.fields) {
+        for (k, at) in planned.bits.iter().enumerate() {
+            of.insert(*at, (field.first + k, planned.inverted));
+        }
+    }
+    let home = |&(unit, bit, _): &(u32, u32, bool)| of.get(&(unit, bit)).copied();
+    words
+        .iter()
+        .map(|word| word.iter().map(home).collect())
+        .collect()
+}
+
 fn entry_word(
     word: &Word,
+    known: &[Home],
+    places: &[BitPlace],
     here: &mut EntryWiring<'_>,
     misses: &mut BTreeMap<Miss, (usize, u32, u32)>,
 ) -> Vec<BitPlace> {
-    word.iter()
-        .filter_map(|&(unit, bit, inverted)| {
-            let mut place = note(here.place(unit, bit), unit, bit, misses)?;
-            place.inverted ^= inverted;
-            Some(place)
-        })
-        .collect()
+    let bits = word.iter().zip(known);
+    bits.filter_map(|(&(unit, bit, inverted), known)| {
+        let field = known.and_then(|(i, inverts)| Some((*places.get(i)?, inverts)));
+        let mut place = match field {
+            Some((mut place, inverts)) => {
+                place.inverted ^= inverts;
+                place
+            }
+            None => note(here.place(unit, bit), unit, bit, misses)?,
+        };
+        place.inverted ^= inverted;
+        Some(place)
+    })
+    .collect()
 }
 
 fn note(
