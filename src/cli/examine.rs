@@ -125,7 +125,7 @@ fn draw(picture: &Picture) {
                 c => format!("\u{1b}[31m{c}\u{1b}[0m"),
             })
             .collect();
-        say!("  {:>5} {marks}", row.label);
+        super::output::print_styled(&format!("  {:>5} {marks}\n", row.label));
     }
 }
 

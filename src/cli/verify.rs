@@ -41,7 +41,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     // Where a file is missing or is not what was written, agreement of the rest proves too little.
     let doubts = [&written, &read].map(|r| findings::status(&r.reading.findings));
     let doubted = doubts.contains(&Status::Findings);
-    let status = if outcome.wrong_bits == 0 && outcome.compared_bits > 0 && !doubted {
+    let asked = outcome.compared_bits > 0 && outcome.unasked_bits == 0;
+    let status = if outcome.wrong_bits == 0 && asked && !doubted {
         Status::Clean
     } else {
         Status::Findings
@@ -81,6 +82,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     } else if outcome.wrong_bits == 0 && doubted {
         say!(
             "next: what was compared agrees, but the findings above leave a doubt; clear them and verify again"
+        );
+    } else if outcome.wrong_bits == 0 && outcome.unasked_bits > 0 {
+        say!(
+            "next: what was compared agrees; the bits that were unknown when written are not proved by it: mend or set them, and write again"
         );
     } else if outcome.wrong_bits == 0 {
         say!(
