@@ -4,12 +4,13 @@
 //! agree, presets are repeated or blank, unclaimed cells hold long runs, and each parameter has its habits. What
 //! breaks with that is expensive to tell, and a fault that explains the breaks is cheaper.
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 
 use super::field::{BROKEN, FieldModel, broken, estimated, ln_gamma};
 use super::shape::{Kind, Shape, verified};
 use crate::codec::{AreaCodes, Codec, Memory, checks, low_mask};
-use crate::evidence::{log2_choose, marked};
+use crate::evidence::{log2_choose, marked, one_of};
 use crate::layout::model::Layout;
 
 /// The model, compiled for one layout.
@@ -24,7 +25,7 @@ pub(crate) struct Content<'a> {
 pub(crate) enum Mode {
     /// On its own.
     Own,
-    /// As the first voice of the same preset, but for a few values.
+    /// As the model voice of the same preset, but for a few values.
     Voice,
     /// As an earlier entry, exactly.
     Repeat(usize),
@@ -82,6 +83,8 @@ pub(crate) struct Told {
     pub models: Vec<Vec<Option<FieldModel>>>,
     /// How each entry was told, by area.
     pub modes: Vec<Vec<Mode>>,
+    /// For each entry the voice of its preset that the others are told by, by area.
+    pub references: Vec<Vec<usize>>,
 }
 
 impl<'a> Content<'a> {
@@ -93,22 +96,75 @@ impl<'a> Content<'a> {
         }
     }
 
-    /// Tells a whole bank. Unknown bits cost nothing.
+    /// Tells a whole bank. Unknown bits cost nothing, but what a mirrored copy still holds is told as what it is a
+    /// copy of: losing one of two equal copies must not pay.
     pub(crate) fn tell(&self, memory: &Memory) -> Told {
-        let codes = self.codec.decode(memory);
+        let memory = self.completed(memory);
+        let codes = self.codec.decode(&memory);
         let mut told = Told {
             bits: 0.0,
             surprise: 0.0,
             models: Vec::new(),
             modes: Vec::new(),
+            references: Vec::new(),
         };
         for (a, codes) in codes.areas.iter().enumerate() {
             self.tell_area(a, codes, &mut told);
         }
-        let promises = self.promises(memory);
+        let promises = self.promises(&memory);
         told.surprise += promises.0;
-        told.bits += promises.0 + promises.1 + self.spare(memory);
+        told.bits += promises.0 + promises.1 + self.spare(&memory);
         told
+    }
+
+    /// The contents with bits that are lost in the original but known in a copy taken from there.
+    fn completed<'m>(&self, memory: &'m Memory) -> Cow<'m, Memory> {
+        let mut out = Cow::Borrowed(memory);
+        for area in &self.layout.areas {
+            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    if out.bit(*p).is_none()
+                        && let Some(bit) = out.bit(*q)
+                    {
+                        out.to_mut().set_bit(*p, bit);
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    /// The order in which entries are told, each preset's model voice first, with the model voice of every entry and
+    /// the bits to name the model voices.
+    ///
+    /// The model voice is the one that agrees best with the others, whichever it is: voices are exchangeable, so
+    /// exchanging the boards they lie on must neither save nor cost anything.
+    fn model_voices(&self, a: usize, codes: &AreaCodes) -> (Vec<usize>, Vec<usize>, Vec<f64>) {
+        let shape = &self.shape.areas[a];
+        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); shape.entries];
+        for (e, first) in shape.first_voice.iter().enumerate() {
+            groups[*first].push(e);
+        }
+        let mut order = Vec::with_capacity(shape.entries);
+        let mut references: Vec<usize> = (0..shape.entries).collect();
+        let mut naming = vec![0.0; shape.entries];
+        for group in groups.iter().filter(|g| !g.is_empty()) {
+            let agreeing = |e: usize| -> u64 {
+                let others = group.iter().filter(|o| **o != e);
+                others.map(|o| self.likeness(a, codes, e, *o).0).sum()
+            };
+            let scores: Vec<u64> = group.iter().map(|e| agreeing(*e)).collect();
+            let most = scores.iter().copied().max().unwrap_or(0);
+            let at = scores.iter().position(|s| *s == most).unwrap_or(0);
+            let equal = scores.iter().filter(|s| **s == most).count();
+            order.push(group[at]);
+            order.extend(group.iter().copied().filter(|e| *e != group[at]));
+            for e in group {
+                references[*e] = group[at];
+            }
+            naming[group[at]] = one_of(group.len()) - one_of(equal);
+        }
+        (order, references, naming)
     }
 
     fn tell_area(&self, a: usize, codes: &AreaCodes, told: &mut Told) {
@@ -116,11 +172,12 @@ impl<'a> Content<'a> {
         let mut modes = vec![Mode::Own; shape.entries];
         let (mut compared, mut differing) = (0u64, 0u64);
         let mut seen: HashMap<Vec<(u64, u64)>, usize> = HashMap::new();
-        // How entries are told, first voices and the others counted apart.
+        // How entries are told, model voices and the others counted apart.
         let mut counts = [[0u64; 4]; 2];
         // Values told on their own: (field, code, known).
         let mut own: Vec<Vec<(u64, u64)>> = vec![Vec::new(); shape.fields.len()];
-        for e in 0..shape.entries {
+        let (order, references, mut naming) = self.model_voices(a, codes);
+        for e in order {
             let key: Vec<(u64, u64)> = shape.values.iter().map(|f| codes.get(e, *f)).collect();
             if key.iter().all(|(_, known)| *known == 0) {
                 continue;
@@ -130,7 +187,7 @@ impl<'a> Content<'a> {
                     let field = &shape.fields[*f];
                     field.blank.is_some_and(|b| b & known == *code)
                 });
-            let first = shape.first_voice[e];
+            let first = references[e];
             let (same, differ) = if first == e {
                 (0, 0)
             } else {
@@ -141,6 +198,7 @@ impl<'a> Content<'a> {
             } else if differ * 3 <= same && same > 0 {
                 compared += same + differ;
                 differing += differ;
+                told.bits += std::mem::take(&mut naming[first]);
                 Mode::Voice
             } else if let Some(earlier) = seen.get(&key) {
                 Mode::Repeat(*earlier)
@@ -214,6 +272,7 @@ impl<'a> Content<'a> {
             .collect();
         told.models.push(models);
         told.modes.push(modes);
+        told.references.push(references);
     }
 
     /// Values of two entries that agree and that differ, where both are known.
@@ -349,7 +408,7 @@ impl<'a> Content<'a> {
                             match mode {
                                 Mode::Own => own,
                                 Mode::Voice => {
-                                    let (c, k) = codes.get(shape.first_voice[e], f);
+                                    let (c, k) = codes.get(told.references[a][e], f);
                                     if (code ^ c) & known & k == 0 {
                                         0.1
                                     } else {

@@ -1,6 +1,8 @@
 //! The least change that makes a single reading keep the layout's promises: what scattered decay would have
 //! altered, as far as redundancy in the reading itself can show it.
 
+use std::collections::HashMap;
+
 use super::content::{Content, Mode, Told};
 use super::shape::{Kind, verified};
 use crate::codec::{Memory, checks};
@@ -33,6 +35,20 @@ impl Content<'_> {
                 }
             }
         }
+        // Bits of the original that a copy contradicts, with the copy's bit.
+        let mut disputed: HashMap<(u16, u32, u8), BitPlace> = HashMap::new();
+        for (a, area) in self.layout.areas.iter().enumerate() {
+            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    if let (Some(x), Some(y)) = (out.bit(*p), out.bit(*q))
+                        && x != y
+                    {
+                        disputed.insert((p.chip, p.cell, p.line), *q);
+                    }
+                }
+                self.smooth_copy(a, &copy.places, told, &mut out);
+            }
+        }
         let mut tried = 0;
         for area in &self.layout.areas {
             for check in area.checks.iter().filter(|c| verified(c.policy)) {
@@ -43,25 +59,56 @@ impl Content<'_> {
                     {
                         tried += 1;
                         // Only where no other bit would do as well: a guess is worth nothing.
-                        if let [one] = single_flips(check, instance, &mut out).as_slice()
+                        let mut flips = single_flips(check, instance, &mut out);
+                        if flips.len() > 1 {
+                            flips.retain(|p| disputed.contains_key(&(p.chip, p.cell, p.line)));
+                        }
+                        if let [one] = flips.as_slice()
                             && let Some(b) = out.bit(*one)
                         {
                             out.set_bit(*one, !b);
+                            if let Some(q) = disputed.get(&(one.chip, one.cell, one.line)) {
+                                out.set_bit(*q, !b);
+                            }
                         }
-                    }
-                }
-            }
-            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
-                for (p, q) in area.places.iter().zip(&copy.places) {
-                    if let (Some(x), Some(y)) = (out.bit(*p), out.bit(*q))
-                        && x != y
-                    {
-                        out.set_bit(*q, x);
                     }
                 }
             }
         }
         out
+    }
+
+    /// Where a mirrored copy differs, the likelier of the two codes is taken for both; of two alike, the original.
+    fn smooth_copy(&self, a: usize, copies: &[BitPlace], told: &Told, out: &mut Memory) {
+        let (area, shape) = (&self.layout.areas[a], &self.shape.areas[a]);
+        for e in 0..shape.entries {
+            for (f, field) in shape.fields.iter().enumerate() {
+                let places = area.field_places(e, f);
+                let from = e * area.bits_per_entry + area.fields[f].first;
+                let Some(others) = copies.get(from..from + places.len()) else {
+                    continue;
+                };
+                let ((x, kx), (y, ky)) = (out.gather(places), out.gather(others));
+                let differ = (x ^ y) & kx & ky;
+                if differ == 0 {
+                    continue;
+                }
+                let bits = |code| {
+                    let model = told.models[a][f].as_ref();
+                    model.map_or(0.0, |m| m.bits(field, code, kx & ky))
+                };
+                let (right, wrong) = if bits(y) < bits(x) {
+                    (others, places)
+                } else {
+                    (places, others)
+                };
+                for (p, q) in right.iter().zip(wrong) {
+                    if let (Some(bit), Some(_)) = (out.bit(*p), out.bit(*q)) {
+                        out.set_bit(*q, bit);
+                    }
+                }
+            }
+        }
     }
 
     fn smooth_voices(&self, memory: &Memory, told: &Told, out: &mut Memory) {
@@ -71,7 +118,7 @@ impl Content<'_> {
             let mut groups: std::collections::BTreeMap<usize, Vec<usize>> = Default::default();
             for e in 0..shape.entries {
                 let first = shape.first_voice[e];
-                if e == first || told.modes[a][e] == Mode::Voice {
+                if e == told.references[a][e] || told.modes[a][e] == Mode::Voice {
                     groups.entry(first).or_default().push(e);
                 }
             }
