@@ -1,8 +1,7 @@
 //! `blank`: empty presets.
 
 use super::Outcome;
-use super::edited;
-use super::open::{OutputArgs, ReadingArgs};
+use super::edited::EditArgs;
 use crate::edit::{Editor, Selector};
 
 /// Empty presets: every parameter at the layout's blank, or else at its lowest setting.
@@ -15,24 +14,16 @@ pub(crate) struct Args {
     reading: String,
     /// What to empty
     at: Selector,
-    /// Only this area
-    #[arg(long, value_name = "AREA")]
-    area: Option<String>,
     #[command(flatten)]
-    files: ReadingArgs,
-    #[command(flatten)]
-    output: OutputArgs,
-    /// Print the record of the changes as JSON
-    #[arg(long)]
-    json: bool,
+    edit: EditArgs,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.reading)?;
-    let decoded = args.files.decode(&args.reading, &layout)?;
+    let layout = args.edit.files.layout_for(&args.reading)?;
+    let decoded = args.edit.files.decode(&args.reading, &layout)?;
     let mut editor = Editor::new(&decoded);
-    let at = args.at.clone().in_area(args.area.as_deref());
+    let at = args.edit.place(&args.at);
     editor.blank(&at)?;
     let edited = editor.finish("blanked", &format!("{at} was emptied"), None)?;
-    edited::write(&edited, &args.output, &args.reading, args.json)
+    args.edit.write(&edited, &args.reading)
 }

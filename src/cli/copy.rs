@@ -1,8 +1,7 @@
 //! `copy`: presets and single voices, within a reading or from another.
 
 use super::Outcome;
-use super::edited;
-use super::open::{OutputArgs, ReadingArgs};
+use super::edited::EditArgs;
 use crate::edit::{Editor, Selector};
 use crate::layout;
 
@@ -29,24 +28,16 @@ pub(crate) struct Args {
     /// The donor's layout, where it is not the reading's
     #[arg(long, value_name = "LAYOUT", requires = "donor")]
     donor_layout: Option<String>,
-    /// Only this area
-    #[arg(long, value_name = "AREA")]
-    area: Option<String>,
     #[command(flatten)]
-    files: ReadingArgs,
-    #[command(flatten)]
-    output: OutputArgs,
-    /// Print the record of the changes as JSON
-    #[arg(long)]
-    json: bool,
+    edit: EditArgs,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.reading)?;
-    let decoded = args.files.decode(&args.reading, &layout)?;
+    let layout = args.edit.files.layout_for(&args.reading)?;
+    let decoded = args.edit.files.decode(&args.reading, &layout)?;
     let mut editor = Editor::new(&decoded);
-    let from = args.from.clone().in_area(args.area.as_deref());
-    let to = args.to.clone().in_area(args.area.as_deref());
+    let from = args.edit.place(&args.from);
+    let to = args.edit.place(&args.to);
     let why = format!("copied from {from} to {to}");
     match &args.donor {
         None => {
@@ -58,10 +49,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
                 None => None,
             };
             let donor_layout = donor_layout.as_ref().unwrap_or(&layout);
-            let donor = args.files.decode(donor, donor_layout)?;
+            let donor = args.edit.files.decode(donor, donor_layout)?;
             editor.copy(&from, &to, Some(&donor))?;
         }
     }
     let edited = editor.finish("copied", &why, args.donor.as_deref())?;
-    edited::write(&edited, &args.output, &args.reading, args.json)
+    args.edit.write(&edited, &args.reading)
 }

@@ -1,10 +1,10 @@
-//! What every editing command does last: write the new reading with its record, and say what changed.
+//! What every editing command has: where it edits, where the result goes, and what it says at the end.
 
-use super::open::OutputArgs;
+use super::open::{OutputArgs, ReadingArgs};
 use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::document;
-use crate::edit::Edited;
+use crate::edit::{Edited, Selector};
 use crate::shelf::Role;
 
 /// The file in the new folder that records an edit.
@@ -12,6 +12,33 @@ const RECORD: &str = "changes.json";
 
 /// Parameters listed before the rest is only counted.
 const LISTED: usize = 40;
+
+/// The options that every editing command takes.
+#[derive(clap::Args)]
+pub(crate) struct EditArgs {
+    /// Only this area
+    #[arg(long, value_name = "AREA")]
+    area: Option<String>,
+    #[command(flatten)]
+    pub(crate) files: ReadingArgs,
+    #[command(flatten)]
+    output: OutputArgs,
+    /// Print the record of the changes as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+impl EditArgs {
+    /// A place, within the area that was named.
+    pub(crate) fn place(&self, place: &Selector) -> Selector {
+        place.clone().in_area(self.area.as_deref())
+    }
+
+    /// Writes the new reading with its record, and says what changed.
+    pub(crate) fn write(&self, edited: &Edited, onto: &str) -> Outcome {
+        write(edited, &self.output, onto, self.json)
+    }
+}
 
 pub(crate) fn write(edited: &Edited, output: &OutputArgs, onto: &str, json: bool) -> Outcome {
     let record = &edited.record;

@@ -1,8 +1,7 @@
 //! `set`: change parameters by setting or by code.
 
 use super::Outcome;
-use super::edited;
-use super::open::{OutputArgs, ReadingArgs};
+use super::edited::EditArgs;
 use crate::blame::{Blame, Who};
 use crate::edit::{Editor, Selector};
 
@@ -24,19 +23,11 @@ pub(crate) struct Args {
     /// Where: preset=12, or preset=1-8,voice=3; an axis not named means all of it
     #[arg(long, value_name = "PLACE", default_value = "")]
     at: Selector,
-    /// The area, where several have the key
-    #[arg(long, value_name = "AREA")]
-    area: Option<String>,
     #[command(flatten)]
-    files: ReadingArgs,
-    #[command(flatten)]
-    output: OutputArgs,
+    edit: EditArgs,
     /// Why, for the record
     #[arg(long, value_name = "TEXT", default_value = "set by hand")]
     why: String,
-    /// Print the record of the changes as JSON
-    #[arg(long)]
-    json: bool,
 }
 
 #[derive(Debug, thiserror::Error)]
@@ -53,10 +44,10 @@ impl Blame for NotASetting {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.reading)?;
-    let decoded = args.files.decode(&args.reading, &layout)?;
+    let layout = args.edit.files.layout_for(&args.reading)?;
+    let decoded = args.edit.files.decode(&args.reading, &layout)?;
     let mut editor = Editor::new(&decoded);
-    let at = args.at.clone().in_area(args.area.as_deref());
+    let at = args.edit.place(&args.at);
     for text in &args.settings {
         let (key, setting) = text
             .split_once('=')
@@ -64,5 +55,5 @@ pub(crate) fn run(args: &Args) -> Outcome {
         editor.set(&at, key.trim(), setting)?;
     }
     let edited = editor.finish("set", &args.why, None)?;
-    edited::write(&edited, &args.output, &args.reading, args.json)
+    args.edit.write(&edited, &args.reading)
 }

@@ -1,8 +1,7 @@
 //! `swap`: two presets, or two voices, change places.
 
 use super::Outcome;
-use super::edited;
-use super::open::{OutputArgs, ReadingArgs};
+use super::edited::EditArgs;
 use crate::edit::{Editor, Selector};
 
 /// Let two presets, or two voices of presets, change places.
@@ -18,26 +17,18 @@ pub(crate) struct Args {
     one: Selector,
     /// The other
     other: Selector,
-    /// Only this area
-    #[arg(long, value_name = "AREA")]
-    area: Option<String>,
     #[command(flatten)]
-    files: ReadingArgs,
-    #[command(flatten)]
-    output: OutputArgs,
-    /// Print the record of the changes as JSON
-    #[arg(long)]
-    json: bool,
+    edit: EditArgs,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let layout = args.files.layout_for(&args.reading)?;
-    let decoded = args.files.decode(&args.reading, &layout)?;
+    let layout = args.edit.files.layout_for(&args.reading)?;
+    let decoded = args.edit.files.decode(&args.reading, &layout)?;
     let mut editor = Editor::new(&decoded);
-    let one = args.one.clone().in_area(args.area.as_deref());
-    let other = args.other.clone().in_area(args.area.as_deref());
+    let one = args.edit.place(&args.one);
+    let other = args.edit.place(&args.other);
     editor.swap(&one, &other)?;
     let why = format!("{one} and {other} changed places");
     let edited = editor.finish("swapped", &why, None)?;
-    edited::write(&edited, &args.output, &args.reading, args.json)
+    args.edit.write(&edited, &args.reading)
 }
