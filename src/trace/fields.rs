@@ -66,6 +66,14 @@ struct Prediction {
 }
 
 impl Prediction {
+    /// The odds against a coin that a column of this bit may be expected to have (natural logarithm).
+    fn worth(&self) -> f64 {
+        let told = |(one, zero): (&f32, &f32)| {
+            f64::from(one.exp() * one + zero.exp() * zero) + std::f64::consts::LN_2
+        };
+        self.one.iter().zip(&self.zero).map(told).sum()
+    }
+
     fn odds(&self, column: &Column, coin: f64) -> (f64, bool) {
         let (mut straight, mut turned) = (0.0f32, 0.0f32);
         for d in 0..self.one.len() {
@@ -137,6 +145,19 @@ const MISSING: f64 = 6.0;
 const UNEXPLAINED: f64 = 6.0;
 /// What a bit that shows in the sweeps alone gains where it lies beside the control's other bits.
 const NEIGHBOUR: f64 = 2.0;
+
+/// What a bit may be worth and still go unseen: what is below the least odds is lost among chance.
+const UNSEEN: f64 = 4.0;
+
+/// What a coding loses for being seldom used on a dial; common practice, no source.
+fn rare(code: Code) -> f64 {
+    match code {
+        Code::Binary | Code::Value | Code::Ascii | Code::AsciiLess32 => 0.0,
+        Code::Gray | Code::Bcd | Code::OneHot => 1.0,
+        Code::SignMagnitude => 2.0,
+        Code::Ones => 4.0,
+    }
+}
 
 /// A hypothesis with its matches: column, bit, inverted, odds.
 struct Scored {
@@ -389,17 +410,13 @@ fn score(
             }
         }
     }
-    // A dial's lowest bit is lost in its own noise; its absence says little.
-    let dial = !experiment.panel().controls[experiment.lanes[lane].control].exact();
-    for (k, s) in seen.iter().enumerate() {
+    // A dial's lowest bits are lost in its own noise: the absence of a bit says as much as its presence would.
+    for (s, p) in seen.iter().zip(&predicted) {
         if *s == 0.0 {
-            score -= if k == 0 && dial && h.width > 1 && noise.step > 0.05 {
-                2.0
-            } else {
-                MISSING
-            };
+            score -= (p.worth() - UNSEEN).clamp(0.0, MISSING);
         }
     }
+    score -= rare(h.code);
     Scored { h, score, matches }
 }
 

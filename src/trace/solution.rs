@@ -79,15 +79,6 @@ impl Solution<'_> {
         super::write::layout_toml(self, id)
     }
 
-    #[doc(hidden)]
-    pub fn bases(&self) -> Vec<(usize, Vec<u32>)> {
-        self.solved
-            .structures
-            .iter()
-            .map(|e| (e.bases.len(), e.bases.iter().copied().take(24).collect()))
-            .collect()
-    }
-
     /// How presets are spread over the cells of the chips, a sentence for each structure found.
     pub fn structure(&self) -> Vec<String> {
         self.solved

@@ -23,6 +23,8 @@ pub(crate) struct Solved<'a> {
 
 /// Least odds (natural logarithm) for a preset structure to be believed.
 const BELIEVED: f64 = 25.0;
+/// The same for one that another chip of the instrument follows: few are tried.
+const BELIEVED_AGAIN: f64 = 14.0;
 
 /// Solves.
 pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError> {
@@ -143,20 +145,20 @@ fn best(
         experiment,
         dictionary,
     };
-    let look = |c: &[Candidate]| -> Option<Explained> {
+    let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
         let top = c.first().map_or(0.0, |c| c.score);
         c.iter()
             .filter(|c| c.score > top * 0.6)
             .take(6)
             .filter_map(|c| explain::explain(experiment, dictionary, space, &contents, &c.map))
             .max_by(|a, b| a.weight.total_cmp(&b.weight))
-            .filter(|e| e.weight > BELIEVED)
+            .filter(|e| e.weight > believed)
     };
     // A chip of several that share the bits between them shows its share.
     let enough = (experiment.lanes.len() * 2 / experiment.chips.len()).clamp(6, 24);
     if experiment.panel().presets == 1 {
         let map = PresetMap::wired(&[], 1, "one preset");
-        return look(&[Candidate { map, score: 0.0 }]);
+        return look(&[Candidate { map, score: 1.0 }], BELIEVED);
     }
     // What another chip of the same size showed, first.
     let tried: Vec<Candidate> = known
@@ -166,13 +168,16 @@ fn best(
             score: searcher.score(&e.map),
             map: e.map.clone(),
         })
-        .filter(|c| c.score > 10.0)
+        .filter(|c| c.score > 4.0)
         .collect();
-    if let Some(e) = look(&tried) {
-        return Some(e);
+    // A map that another chip follows may be half right here, so it must explain most of what moves before the search
+    // for a better one is left out.
+    let follows = |e: &Explained| e.hits * 4 > e.moving * 3;
+    let mut best = look(&tried, BELIEVED_AGAIN);
+    if best.as_ref().is_some_and(follows) {
+        return best;
     }
     // From the plainest structure to the most contrived; the first that explains much is taken.
-    let mut best: Option<Explained> = None;
     let plain: [&dyn Fn() -> Vec<Candidate>; 3] =
         [&|| searcher.stepped(), &|| searcher.wired(), &|| {
             searcher.wired_gray()
@@ -182,7 +187,7 @@ fn best(
     }];
     let stages: &[&dyn Fn() -> Vec<Candidate>] = if contrived { &last } else { &plain };
     for stage in stages {
-        if let Some(e) = look(&stage())
+        if let Some(e) = look(&stage(), BELIEVED)
             && best.as_ref().is_none_or(|b| e.weight > b.weight)
         {
             best = Some(e);

@@ -2,7 +2,8 @@
 //!
 //! `cargo run --release --example trace-bench -- FIRST-SEED COUNT [words]`. Seeds below 1,000,000 were used while
 //! the solver was written; figures are given for seeds from there on. A third argument names every field that
-//! came out wrong. `cargo run --release --example trace-bench -- shipped` runs the built-in layouts.
+//! came out wrong. `cargo run --release --example trace-bench -- shipped [ID]` runs the built-in layouts, or one
+//! of them with every wrong field named. CELLKEEP_HANDS=2 tries the first two hands only.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
@@ -88,12 +89,15 @@ fn hands() -> [(&'static str, Hand); 4] {
     ]
 }
 
-fn shipped() {
+fn shipped(only: Option<&str>) {
     println!(
         "{:18} {:20} {:>8} {:>9} {:>8} {:>14} {:>8}",
         "instrument", "hand", "settings", "controls", "certain", "second bank", "seconds"
     );
     for listed in cellkeep::layout::list().unwrap() {
+        if only.is_some_and(|o| o != listed.id) {
+            continue;
+        }
         let layout = cellkeep::layout::load(&listed.id).unwrap();
         for (name, hand) in hands() {
             let start = Instant::now();
@@ -116,6 +120,25 @@ fn shipped() {
                 ),
                 None => println!("{:18} nothing to dial", layout.name),
             }
+            if only.is_some() {
+                wrong_fields(&layout, hand);
+            }
+        }
+    }
+}
+
+/// Names every field of a layout that comes out wrong.
+fn wrong_fields(layout: &cellkeep::layout::model::Layout, hand: Hand) {
+    let (panel, targets) = simulate::panel_of(layout).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    let readings = simulate::dial(layout, &targets, &plan, hand, 7).unwrap();
+    let solved = cellkeep::trace::solve(&plan, &readings).ok();
+    for s in solved.iter().flat_map(|s| s.structure()) {
+        println!("    {s}");
+    }
+    for v in judge::judge(layout, &targets, &plan, solved.as_ref()) {
+        if !v.right {
+            println!("    {}", v.says);
         }
     }
 }
@@ -123,13 +146,16 @@ fn shipped() {
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     if arguments.first().is_some_and(|a| a == "shipped") {
-        return shipped();
+        return shipped(arguments.get(1).map(String::as_str));
     }
     let number = |i: usize, or: u64| arguments.get(i).and_then(|a| a.parse().ok()).unwrap_or(or);
     let (first, count) = (number(0, 1), number(1, 100));
     let wordy = arguments.len() > 2;
     let mut curve: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
-    for (name, hand) in hands() {
+    let tried = std::env::var("CELLKEEP_HANDS")
+        .ok()
+        .and_then(|n| n.parse().ok());
+    for (name, hand) in hands().into_iter().take(tried.unwrap_or(4)) {
         let outcomes: Vec<Outcome> = (first..first + count).map(|s| run(s, hand)).collect();
         let all: Vec<&judge::Verdict> = outcomes.iter().flat_map(|o| &o.verdicts).collect();
         let share = |f: &dyn Fn(&judge::Verdict) -> bool| {

@@ -1,0 +1,87 @@
+//! The commands beside `plan` and `solve`, as a person runs them: on files, by the words and the exit status.
+
+use std::path::Path;
+use std::process::Command;
+
+use cellkeep::layout;
+use cellkeep::trace::plan::{Effort, Plan};
+use cellkeep::trace::simulate::{self, Hand};
+
+/// Exit status and what was printed.
+fn cellkeep(folder: &Path, arguments: &[&str]) -> (i32, String) {
+    let out = Command::new(env!("CARGO_BIN_EXE_cellkeep"))
+        .current_dir(folder)
+        .args(arguments)
+        .output()
+        .unwrap();
+    let text = [out.stdout, out.stderr].concat();
+    (out.status.code().unwrap(), String::from_utf8(text).unwrap())
+}
+
+#[test]
+fn next_remember_and_audit() {
+    let hidden = layout::load("pellow-six").unwrap();
+    let (panel, targets) = simulate::panel_of(&hidden).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    let hand = Hand {
+        jitter: true,
+        slips: 0.0,
+    };
+    let readings = simulate::dial(&hidden, &targets, &plan, hand, 5).unwrap();
+    assert_eq!(readings.len(), 1);
+    let folder = tempfile::tempdir().unwrap();
+    let here = folder.path();
+    std::fs::create_dir(here.join("reading")).unwrap();
+    for chip in &readings[0].chips {
+        let file = here.join("reading").join(format!("{}.bin", chip.id));
+        std::fs::write(file, chip.image.values()).unwrap();
+    }
+    let plan_json = cellkeep::document::to_json(&plan).unwrap();
+    std::fs::write(here.join("plan.json"), plan_json).unwrap();
+
+    // A jittering converter leaves low bits open: more settings, in a plan that begins with the old ones.
+    let next = [
+        "trace",
+        "next",
+        "plan.json",
+        "reading",
+        "--out",
+        "longer.json",
+    ];
+    let (status, said) = cellkeep(here, &next);
+    assert_eq!(status, 1, "{said}");
+    assert!(said.contains("more settings would settle"), "{said}");
+    let longer = std::fs::read_to_string(here.join("longer.json")).unwrap();
+    let longer: serde_json::Value = serde_json::from_str(&longer).unwrap();
+    assert!(longer["settings"].as_array().unwrap().len() > plan.settings.len());
+    // What is there is not overwritten.
+    assert_eq!(cellkeep(here, &next).0, 2);
+
+    // The presets of this instrument lie 30 cells apart.
+    let (status, said) = cellkeep(here, &["trace", "remember", "reading"]);
+    assert_eq!(status, 0, "{said}");
+    assert!(said.contains("perhaps 30 cells an entry"), "{said}");
+
+    // With its plan a reading proves far more of the layout than alone.
+    let noticed = |arguments: &[&str]| -> u64 {
+        let (status, said) = cellkeep(here, arguments);
+        assert!(status < 2, "{said}");
+        let line = said
+            .lines()
+            .find(|l| l.contains("would be noticed by"))
+            .unwrap_or_else(|| panic!("{said}"));
+        let numbers: Vec<u64> = line.split(' ').filter_map(|w| w.parse().ok()).collect();
+        assert!(numbers[0] <= numbers[1], "{line}");
+        numbers[0]
+    };
+    let alone = noticed(&["trace", "audit", "pellow-six", "reading"]);
+    let planned = noticed(&[
+        "trace",
+        "audit",
+        "pellow-six",
+        "reading",
+        "--plan",
+        "plan.json",
+    ]);
+    assert!(planned > 2 * alone, "{planned}, alone {alone}");
+}
