@@ -101,7 +101,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         )?;
     }
     if args.json {
-        print_text(&to_json(&plan).map_err(super::standby::NotJson)?);
+        print_text(&to_json(&plan)?);
     } else if let Some(path) = &args.sheet {
         say!("sheet: {}", path.display());
         next(&plan);

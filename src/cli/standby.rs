@@ -5,7 +5,6 @@ use std::path::PathBuf;
 use super::output::{print_text, say};
 use super::supply::SupplyArgs;
 use super::{Outcome, Status};
-use crate::blame::{Blame, Who};
 use crate::caution::{Caution, DEFER};
 use crate::document::to_json;
 use crate::reading::place::write_file;
@@ -67,7 +66,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         write_file(path, text.as_bytes(), args.replace)?;
     }
     if args.json {
-        print_text(&to_json(&report).map_err(NotJson)?);
+        print_text(&to_json(&report)?);
     } else {
         show(&report);
         if let Some(path) = &args.plot {
@@ -80,16 +79,6 @@ pub(crate) fn run(args: &Args) -> Outcome {
     } else {
         Status::Clean
     })
-}
-
-#[derive(Debug, thiserror::Error)]
-#[error("the answers cannot be written as JSON: {0}")]
-pub(super) struct NotJson(pub(super) serde_json::Error);
-
-impl Blame for NotJson {
-    fn who(&self) -> Who {
-        Who::Caller
-    }
 }
 
 fn show(report: &Report) {

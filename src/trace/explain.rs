@@ -20,6 +20,27 @@ pub(crate) struct Explained {
     pub(crate) moving: usize,
 }
 
+impl Explained {
+    /// The columns at these bases, with what was counted of each.
+    fn of(
+        space: &Space,
+        map: &PresetMap,
+        bases: Vec<u32>,
+        weights: &[Option<(f64, usize, usize)>],
+        weight: f64,
+    ) -> Self {
+        let counted = || bases.iter().filter_map(|b| weights[*b as usize]);
+        Self {
+            space: space.clone(),
+            map: map.clone(),
+            hits: counted().map(|w| w.1).sum(),
+            moving: counted().map(|w| w.2).sum(),
+            bases,
+            weight,
+        }
+    }
+}
+
 /// Looks closely at a map: every base of the space, every save of an end-stop setting.
 pub(crate) fn explain(
     experiment: &Experiment,
@@ -158,24 +179,7 @@ fn wired_bases(
         })
         .filter(|b| weights[*b as usize].is_some())
         .collect();
-    let hits = bases
-        .iter()
-        .filter_map(|b| weights[*b as usize])
-        .map(|w| w.1)
-        .sum();
-    let moving = bases
-        .iter()
-        .filter_map(|b| weights[*b as usize])
-        .map(|w| w.2)
-        .sum();
-    Some(Explained {
-        space: space.clone(),
-        map: map.clone(),
-        bases,
-        weight: total,
-        hits,
-        moving,
-    })
+    Some(Explained::of(space, map, bases, weights, total))
 }
 
 fn stepped_bases(
@@ -261,24 +265,7 @@ fn stepped_bases(
     }
     bases.sort_unstable();
     bases.dedup();
-    let hits = bases
-        .iter()
-        .filter_map(|b| weights[*b as usize])
-        .map(|w| w.1)
-        .sum();
-    let moving = bases
-        .iter()
-        .filter_map(|b| weights[*b as usize])
-        .map(|w| w.2)
-        .sum();
-    Some(Explained {
-        space: space.clone(),
-        map: map.clone(),
-        bases,
-        weight: total,
-        hits,
-        moving,
-    })
+    Some(Explained::of(space, map, bases, weights, total))
 }
 
 fn gcd(a: usize, b: usize) -> usize {

@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
-use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::reading::place;
@@ -44,7 +43,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let solution = trace::solve(&plan, &readings)?;
     let Some(next) = trace::next(&solution) else {
         if args.json {
-            print_text(&to_json(&plan).map_err(NotJson)?);
+            print_text(&to_json(&plan)?);
         } else {
             say!(
                 "Nothing is open: every control is traced. Next: cellkeep trace solve with --out."
@@ -52,7 +51,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         return Ok(Status::Clean);
     };
-    let json = to_json(&next.plan).map_err(NotJson)?;
+    let json = to_json(&next.plan)?;
     if let Some(out) = &args.out {
         place::write_file(out, json.as_bytes(), args.replace)?;
     }

@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 
 use super::super::output::{print_text, say};
-use super::super::standby::NotJson;
 use super::super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -91,7 +90,7 @@ fn panel(args: &Args) -> Result<Panel, Failure> {
 pub(crate) fn run(args: &Args) -> Outcome {
     let panel = panel(args)?;
     let plan = Plan::new(&panel, args.settings)?;
-    let json = to_json(&plan).map_err(NotJson)?;
+    let json = to_json(&plan)?;
     if let Some(out) = &args.out {
         place::write_file(out, json.as_bytes(), args.replace)?;
     }

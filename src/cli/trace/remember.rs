@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
-use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -79,7 +78,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         found.remembered = unplanned::remembered(&reading, &facts);
     }
     if args.json {
-        print_text(&to_json(&found).map_err(NotJson)?);
+        print_text(&to_json(&found)?);
         return Ok(Status::Clean);
     }
     for s in &found.structure {

@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
-use super::super::standby::NotJson;
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::finding::Severity;
@@ -66,7 +65,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Status::Clean
     };
     if args.json {
-        print_text(&to_json(&report).map_err(NotJson)?);
+        print_text(&to_json(&report)?);
         return Ok(status);
     }
     say!("{}: {} chips", report.instrument, checked.chips.len());
