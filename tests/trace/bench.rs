@@ -1,9 +1,10 @@
 //! The tracing bench: random instruments with hidden layouts, dialled by a simulated hand, solved and compared.
 //!
-//! `cargo run --release --example trace-bench -- FIRST-SEED COUNT [words]`. Seeds below 1,000,000 were used while
-//! the solver was written; figures are given for seeds from there on. A third argument names every field that
-//! came out wrong. `cargo run --release --example trace-bench -- shipped [ID]` runs the built-in layouts, or one
-//! of them with every wrong field named. CELLKEEP_HANDS=2 tries the first two hands only.
+//! `cargo run --release --example trace-bench -- tuning|evaluation COUNT [words]`, or with a first seed in place of the
+//! word. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
+//! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
+//! of them with every wrong field named. CELLKEEP_HANDS=2 tries the first two hands only. Instruments run on all
+//! cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
@@ -12,6 +13,8 @@ mod judge;
 
 use std::collections::BTreeMap;
 use std::time::Instant;
+
+use rayon::prelude::*;
 
 use cellkeep::trace::plan::{Effort, Plan};
 use cellkeep::trace::simulate::{self, Hand};
@@ -22,8 +25,8 @@ struct Outcome {
     cells: u64,
     seconds: f64,
     settings: usize,
-    floor: usize,
-    one_at_a_time: usize,
+    /// Bits of an entry that a control moves, as the hidden layout has them.
+    bits: usize,
     broken: Option<String>,
     verdicts: Vec<judge::Verdict>,
 }
@@ -55,11 +58,20 @@ fn run(seed: u64, hand: Hand) -> Outcome {
             .sum(),
         seconds,
         settings: cost.settings,
-        floor: cost.floor,
-        one_at_a_time: cost.one_at_a_time,
+        bits: panel
+            .lanes()
+            .iter()
+            .map(|l| width(&i.layout, targets[l.control]))
+            .sum(),
         broken,
         verdicts,
     }
+}
+
+/// Bits of a parameter's first field.
+fn width(layout: &cellkeep::layout::model::Layout, target: simulate::Target) -> usize {
+    let area = &layout.areas[target.area];
+    usize::from(area.fields[area.parameters[target.parameter].fields.start].width)
 }
 
 fn hands() -> [(&'static str, Hand); 4] {
@@ -143,112 +155,235 @@ fn wrong_fields(layout: &cellkeep::layout::model::Layout, hand: Hand) {
     }
 }
 
+/// A share with the interval that holds it in 95 of 100 cases (Wilson, J. Am. Stat. Assoc. 22, 1927).
+fn share(n: usize, of: usize) -> String {
+    if of == 0 {
+        return "none".to_owned();
+    }
+    let (p, m, z) = (n as f64 / of as f64, of as f64, 1.96f64);
+    let middle = (p + z * z / (2.0 * m)) / (1.0 + z * z / m);
+    let half = z * (p * (1.0 - p) / m + z * z / (4.0 * m * m)).sqrt() / (1.0 + z * z / m);
+    format!(
+        "{:.2} % ({:.2} to {:.2})",
+        100.0 * p,
+        100.0 * (middle - half).max(0.0),
+        100.0 * (middle + half).min(1.0)
+    )
+}
+
+/// Upper ends of the chances a field is called right with, and how a row of the curve is named.
+const CURVE: [(f64, &str); 8] = [
+    (0.1, "0 to 10 %"),
+    (0.5, "10 to 50 %"),
+    (0.8, "50 to 80 %"),
+    (0.9, "80 to 90 %"),
+    (0.95, "90 to 95 %"),
+    (0.99, "95 to 99 %"),
+    (0.999, "99 to 99.9 %"),
+    (2.0, "more, not certain"),
+];
+
+/// Fields called so sure: how many, how many right, the sum of the chances stated.
+#[derive(Clone, Copy, Default)]
+struct Row {
+    fields: usize,
+    right: usize,
+    stated: f64,
+}
+
+fn calibration(verdicts: &[&judge::Verdict]) {
+    let mut rows = [Row::default(); CURVE.len() + 1];
+    for v in verdicts {
+        let row = if v.certain {
+            CURVE.len()
+        } else {
+            CURVE.iter().position(|(end, _)| v.chance < *end).unwrap()
+        };
+        rows[row].fields += 1;
+        rows[row].right += usize::from(v.right);
+        rows[row].stated += v.chance;
+    }
+    for (row, name) in rows
+        .iter()
+        .zip(CURVE.iter().map(|c| c.1).chain(["certain"]))
+    {
+        if row.fields > 0 {
+            println!(
+                "    {name:18} {:7} fields, stated {:6.2} %, right {}",
+                row.fields,
+                100.0 * row.stated / row.fields as f64,
+                share(row.right, row.fields)
+            );
+        }
+    }
+}
+
+/// Settings dialled, beside the fewest that give every bit a word of its own (Kautz 1974: none all-zero, none
+/// all-one) and beside one bit at a time from a common start, by how many bits the controls have.
+fn dialled(outcomes: &[Outcome]) {
+    println!("settings dialled, by bits of the controls: plan, floor, one bit at a time");
+    for (from, to) in [
+        (0, 50),
+        (51, 100),
+        (101, 200),
+        (201, 400),
+        (401, 800),
+        (801, usize::MAX),
+    ] {
+        let some: Vec<&Outcome> = outcomes
+            .iter()
+            .filter(|o| (from..=to).contains(&o.bits))
+            .collect();
+        if some.is_empty() {
+            continue;
+        }
+        let mean = |f: &dyn Fn(&Outcome) -> usize| {
+            some.iter().map(|o| f(o)).sum::<usize>() as f64 / some.len() as f64
+        };
+        println!(
+            "    {:>9}: {:4} instruments, plan {:5.1}, floor {:4.1}, one at a time {:6.1}",
+            if to == usize::MAX {
+                format!("{from} up")
+            } else {
+                format!("{from} to {to}")
+            },
+            some.len(),
+            mean(&|o| o.settings),
+            mean(&|o| cellkeep::trace::words::counting_floor(o.bits) as usize),
+            mean(&|o| o.bits + 1)
+        );
+    }
+}
+
+/// How long solving took, by size of the memory.
+fn times(outcomes: &[Outcome]) {
+    for (from, to, name) in [(0, 2048, "to 2 KiB"), (2049, 32768, "to 32 KiB")] {
+        let mut seconds: Vec<f64> = outcomes
+            .iter()
+            .filter(|o| (from..=to).contains(&o.cells))
+            .map(|o| o.seconds)
+            .collect();
+        if seconds.is_empty() {
+            continue;
+        }
+        seconds.sort_by(f64::total_cmp);
+        let at = |share: f64| seconds[((seconds.len() - 1) as f64 * share).round() as usize];
+        println!(
+            "    solve time {name:9}: {} instruments, median {:.2} s, 90 of 100 {:.2} s, 99 of 100 {:.2} s, slowest {:.2} s",
+            seconds.len(),
+            at(0.5),
+            at(0.9),
+            at(0.99),
+            at(1.0)
+        );
+    }
+}
+
+fn words(outcomes: &[Outcome], first: u64) {
+    for (s, o) in outcomes.iter().enumerate() {
+        let wrong = o.verdicts.iter().filter(|v| !v.right_but_low).count();
+        if wrong > 0 || o.broken.is_some() || o.seconds > 2.0 {
+            println!(
+                "  seed {} [{}] {}: {wrong} of {} wrong, {:.1} s {}",
+                first + s as u64,
+                o.family,
+                o.says,
+                o.verdicts.len(),
+                o.seconds,
+                o.broken
+                    .as_deref()
+                    .unwrap_or("")
+                    .lines()
+                    .next()
+                    .unwrap_or("")
+            );
+        }
+        for v in o
+            .verdicts
+            .iter()
+            .filter(|v| !v.right_but_low || (v.certain && !v.right))
+            .take(3)
+        {
+            println!("      {}", v.says);
+        }
+    }
+}
+
+fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
+    let done = std::sync::atomic::AtomicUsize::new(0);
+    let outcomes: Vec<Outcome> = (0..count as usize)
+        .into_par_iter()
+        .with_max_len(1)
+        .map(|i| {
+            let outcome = run(first + i as u64, hand);
+            let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
+            if n.is_multiple_of(50) {
+                eprintln!("{name}: {n} of {count}");
+            }
+            outcome
+        })
+        .collect();
+    let all: Vec<&judge::Verdict> = outcomes.iter().flat_map(|o| &o.verdicts).collect();
+    let of =
+        |f: &dyn Fn(&judge::Verdict) -> bool| share(all.iter().filter(|v| f(v)).count(), all.len());
+    println!(
+        "{name}: {} instruments, {} fields; layouts refused or nothing found {}",
+        outcomes.len(),
+        all.len(),
+        outcomes.iter().filter(|o| o.broken.is_some()).count()
+    );
+    println!("    right               {}", of(&|v| v.right));
+    println!("    right but low bits  {}", of(&|v| v.right_but_low));
+    println!("    called certain      {}", of(&|v| v.certain));
+    println!(
+        "    certain and wrong   {}",
+        all.iter().filter(|v| v.certain && !v.right).count()
+    );
+    let mut families: BTreeMap<&str, [usize; 3]> = BTreeMap::new();
+    for o in &outcomes {
+        let f = families.entry(o.family).or_default();
+        f[0] += o.verdicts.len();
+        f[1] += o.verdicts.iter().filter(|v| v.right).count();
+        f[2] += o.verdicts.iter().filter(|v| v.right_but_low).count();
+    }
+    for (family, [n, right, low]) in families {
+        let percent = |k: usize| 100.0 * k as f64 / n as f64;
+        println!(
+            "    {family}: of {n} right {:.2} %, but low bits {:.2} %",
+            percent(right),
+            percent(low)
+        );
+    }
+    times(&outcomes);
+    println!("    called so sure, and right:");
+    calibration(&all);
+    outcomes
+}
+
 fn main() {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
-    if arguments.first().is_some_and(|a| a == "shipped") {
-        return shipped(arguments.get(1).map(String::as_str));
-    }
     let number = |i: usize, or: u64| arguments.get(i).and_then(|a| a.parse().ok()).unwrap_or(or);
-    let (first, count) = (number(0, 1), number(1, 100));
-    let wordy = arguments.len() > 2;
-    let mut curve: BTreeMap<usize, (usize, usize)> = BTreeMap::new();
+    let first = match arguments.first().map(String::as_str) {
+        Some("shipped") => return shipped(arguments.get(1).map(String::as_str)),
+        Some("evaluation") => 1_000_000,
+        Some("tuning") | None => 1,
+        Some(_) => number(0, 1),
+    };
+    let count = number(1, 100);
     let tried = std::env::var("CELLKEEP_HANDS")
         .ok()
         .and_then(|n| n.parse().ok());
-    for (name, hand) in hands().into_iter().take(tried.unwrap_or(4)) {
-        let outcomes: Vec<Outcome> = (first..first + count).map(|s| run(s, hand)).collect();
-        let all: Vec<&judge::Verdict> = outcomes.iter().flat_map(|o| &o.verdicts).collect();
-        let share = |f: &dyn Fn(&judge::Verdict) -> bool| {
-            100.0 * all.iter().filter(|v| f(v)).count() as f64 / all.len() as f64
-        };
-        let slowest = |from: u64, to: u64| {
-            outcomes
-                .iter()
-                .filter(|o| (from..=to).contains(&o.cells))
-                .map(|o| o.seconds)
-                .fold(0.0, f64::max)
-        };
-        println!(
-            "{name}: {} instruments, {} fields: right {:.2} %, right but for low bits {:.2} %, certain {:.2} %, \
-             certain and wrong {}; layouts refused or nothing found {}; slowest {:.2} s to 2 KiB, {:.2} s above",
-            outcomes.len(),
-            all.len(),
-            share(&|v| v.right),
-            share(&|v| v.right_but_low),
-            share(&|v| v.certain),
-            all.iter().filter(|v| v.certain && !v.right).count(),
-            outcomes.iter().filter(|o| o.broken.is_some()).count(),
-            slowest(0, 2048),
-            slowest(2049, u64::MAX),
-        );
-        let mut families: BTreeMap<&str, (usize, usize)> = BTreeMap::new();
-        for o in &outcomes {
-            let f = families.entry(o.family).or_default();
-            f.0 += o.verdicts.len();
-            f.1 += o.verdicts.iter().filter(|v| v.right_but_low).count();
+    let mut every: Vec<judge::Verdict> = Vec::new();
+    for (i, (name, how)) in hands().into_iter().take(tried.unwrap_or(4)).enumerate() {
+        let outcomes = hand(name, how, first, count);
+        if arguments.get(2).is_some() {
+            words(&outcomes, first);
         }
-        for (family, (n, right)) in families {
-            println!(
-                "  {family}: {:.2} % of {n}",
-                100.0 * right as f64 / n as f64
-            );
+        if i == 0 {
+            dialled(&outcomes);
         }
-        for v in &all {
-            let c = curve
-                .entry((v.chance * 10.0) as usize + usize::from(v.certain))
-                .or_default();
-            c.0 += 1;
-            c.1 += usize::from(v.right);
-        }
-        if name == "no noise" {
-            let mean = |f: &dyn Fn(&Outcome) -> usize| {
-                outcomes.iter().map(f).sum::<usize>() as f64 / outcomes.len() as f64
-            };
-            println!(
-                "  settings dialled {:.1} on average; floor {:.1}; one bit at a time {:.1}",
-                mean(&|o| o.settings),
-                mean(&|o| o.floor),
-                mean(&|o| o.one_at_a_time)
-            );
-        }
-        for (s, o) in outcomes.iter().enumerate().filter(|_| wordy) {
-            let wrong = o.verdicts.iter().filter(|v| !v.right_but_low).count();
-            if wrong > 0 || o.broken.is_some() || o.seconds > 2.0 {
-                println!(
-                    "  seed {} [{}] {}: {wrong} of {} wrong, {:.1} s {}",
-                    first + s as u64,
-                    o.family,
-                    o.says,
-                    o.verdicts.len(),
-                    o.seconds,
-                    o.broken
-                        .as_deref()
-                        .unwrap_or("")
-                        .lines()
-                        .next()
-                        .unwrap_or("")
-                );
-            }
-            for v in o
-                .verdicts
-                .iter()
-                .filter(|v| !v.right_but_low || (v.certain && !v.right))
-                .take(3)
-            {
-                println!("      {}", v.says);
-            }
-        }
+        every.extend(outcomes.into_iter().flat_map(|o| o.verdicts));
     }
-    println!("calibration: called so sure, and right");
-    for (decile, (n, right)) in curve {
-        let called = if decile == 10 {
-            "certain".to_owned()
-        } else {
-            format!("{}-{} %", decile * 10, decile * 10 + 10)
-        };
-        println!(
-            "  {called:9} {n:6} fields, {:.2} % right",
-            100.0 * right as f64 / n as f64
-        );
-    }
+    println!("all hands together, called so sure, and right:");
+    calibration(&every.iter().collect::<Vec<_>>());
 }

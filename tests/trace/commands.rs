@@ -45,7 +45,7 @@ fn next_remember_and_audit() {
         "next",
         "plan.json",
         "reading",
-        "--out",
+        "--output",
         "longer.json",
     ];
     let (status, said) = cellkeep(here, &next);

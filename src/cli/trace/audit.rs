@@ -17,7 +17,7 @@ codes notice a change; with the plan the readings were taken after, every contro
 Exit status 1 means that changes are left that nothing notices.
 
 Examples:
-  cellkeep trace plan --layout pellow-six --out plan.json     then dial, save and read
+  cellkeep trace plan --layout pellow-six --output plan.json     then dial, save and read
   cellkeep trace audit pellow-six reading --plan plan.json")]
 pub(crate) struct Args {
     /// The layout's id or file
@@ -81,7 +81,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         );
     } else {
         say!(
-            "Next: cellkeep trace plan --layout {} --out plan.json; dial, save, read, and audit with --plan.",
+            "Next: cellkeep trace plan --layout {} --output plan.json; dial, save, read, and audit with --plan.",
             audit.layout
         );
     }

@@ -6,13 +6,13 @@ mod plan;
 mod remember;
 mod solve;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::open::ReadingArgs;
 use super::output::say;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
-use crate::reading::Reading;
+use crate::reading::{Reading, place};
 use crate::trace::plan::Plan;
 use crate::trace::rehearsal;
 use crate::trace::simulate::Hand;
@@ -23,8 +23,8 @@ use crate::trace::simulate::Hand;
 One bank holds many presets, so one reading is many experiments. Make a plan, dial and save what it says, read the
 chips, solve:
 
-  cellkeep trace plan panel.toml --out plan.json      a sheet to dial from
-  cellkeep trace solve plan.json reading1 reading2 --out found.toml
+  cellkeep trace plan panel.toml --output plan.json      a sheet to dial from
+  cellkeep trace solve plan.json reading1 reading2 --output found.toml
   cellkeep layout check found.toml
   cellkeep trace next plan.json reading1 reading2     what one more setting would settle
 
@@ -91,9 +91,47 @@ fn load_plan(path: &Path) -> Result<Plan, Failure> {
     Ok(headed.body)
 }
 
-/// The readings of a plan, each with the chips' sizes taken from the files.
-fn load_readings(files: &ReadingArgs, names: &[String]) -> Result<Vec<Reading>, Failure> {
-    names.iter().map(|n| files.load(n, None)).collect()
+/// A plan and the readings taken after it.
+#[derive(clap::Args)]
+struct DialledArgs {
+    /// The plan, as `trace plan --output` wrote it
+    plan: PathBuf,
+    /// Its readings, one after the other, in the order of the sheet
+    #[arg(required = true)]
+    readings: Vec<String>,
+    #[command(flatten)]
+    files: ReadingArgs,
+}
+
+impl DialledArgs {
+    /// Both, the chips' sizes taken from the files.
+    fn load(&self) -> Result<(Plan, Vec<Reading>), Failure> {
+        let plan = load_plan(&self.plan)?;
+        let load = |n: &String| self.files.load(n, None);
+        let readings = self.readings.iter().map(load).collect::<Result<_, _>>()?;
+        Ok((plan, readings))
+    }
+}
+
+/// A new file for what a command makes.
+#[derive(clap::Args)]
+struct FileArgs {
+    /// Write it to this new file
+    #[arg(short, long, value_name = "FILE")]
+    output: Option<PathBuf>,
+    /// Replace the file if it is there
+    #[arg(long, requires = "output")]
+    replace: bool,
+}
+
+impl FileArgs {
+    /// Writes a text, where a file was named.
+    fn write(&self, text: &str) -> Result<(), DiskError> {
+        match &self.output {
+            Some(output) => place::write_file(output, text.as_bytes(), self.replace),
+            None => Ok(()),
+        }
+    }
 }
 
 /// An instrument that nothing can be dialled on.

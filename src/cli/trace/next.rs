@@ -1,12 +1,8 @@
 //! `trace next`: the smallest further experiment.
 
-use std::path::PathBuf;
-
-use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
-use crate::reading::place;
 use crate::trace;
 
 /// Tell the smallest further experiment that would settle what is open.
@@ -16,45 +12,33 @@ Exit status 1 means that something is open.
 
 Examples:
   cellkeep trace next plan.json reading1 reading2
-  cellkeep trace next plan.json reading1 --out longer.json
+  cellkeep trace next plan.json reading1 --output longer.json
   cellkeep trace solve longer.json reading1 reading2      once the new settings are saved and read")]
 pub(crate) struct Args {
-    /// The plan
-    plan: PathBuf,
-    /// Its readings, one after the other
-    #[arg(required = true)]
-    readings: Vec<String>,
-    /// Write the lengthened plan here
-    #[arg(long, value_name = "FILE")]
-    out: Option<PathBuf>,
-    /// Replace the file if it is there
-    #[arg(long)]
-    replace: bool,
     #[command(flatten)]
-    files: ReadingArgs,
+    dialled: super::DialledArgs,
+    #[command(flatten)]
+    to: super::FileArgs,
     /// Print the lengthened plan as JSON
     #[arg(long)]
     json: bool,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let plan = super::load_plan(&args.plan)?;
-    let readings = super::load_readings(&args.files, &args.readings)?;
+    let (plan, readings) = args.dialled.load()?;
     let solution = trace::solve(&plan, &readings)?;
     let Some(next) = trace::next(&solution) else {
         if args.json {
             print_text(&to_json(&plan)?);
         } else {
             say!(
-                "Nothing is open: every control is traced. Next: cellkeep trace solve with --out."
+                "Nothing is open: every control is traced. Next: cellkeep trace solve with --output."
             );
         }
         return Ok(Status::Clean);
     };
     let json = to_json(&next.plan)?;
-    if let Some(out) = &args.out {
-        place::write_file(out, json.as_bytes(), args.replace)?;
-    }
+    args.to.write(&json)?;
     if args.json {
         print_text(&json);
         return Ok(Status::Findings);
@@ -70,14 +54,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
         plan.settings.len()
     );
     super::plan::settings(&next.plan, plan.settings.len(), plan.readings());
-    match &args.out {
+    match &args.to.output {
         Some(out) => say!(
             "Then read the chips and run: cellkeep trace solve {} {} NEW-READING",
             out.display(),
-            args.readings.join(" ")
+            args.dialled.readings.join(" ")
         ),
         None => say!(
-            "Nothing was written: add --out longer.json, which solve needs for the new reading."
+            "Nothing was written: add --output longer.json, which solve needs for the new reading."
         ),
     }
     Ok(Status::Findings)

@@ -7,7 +7,6 @@ use super::super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::layout;
-use crate::reading::place;
 use crate::trace::panel::Panel;
 use crate::trace::plan::{Plan, Purpose};
 use crate::trace::simulate;
@@ -43,7 +42,7 @@ The panel file says what the person at the bench knows:
   high = 12
 
 Examples:
-  cellkeep trace plan panel.toml --out plan.json
+  cellkeep trace plan panel.toml --output plan.json
   cellkeep trace plan panel.toml --settings 16        a shorter one, and what it leaves open")]
 pub(crate) struct Args {
     /// The panel file
@@ -52,12 +51,8 @@ pub(crate) struct Args {
     /// Take the panel from a layout, to prove it
     #[arg(long, value_name = "LAYOUT", conflicts_with = "panel")]
     layout: Option<String>,
-    /// Write the plan here; solve needs it
-    #[arg(long, value_name = "FILE")]
-    out: Option<PathBuf>,
-    /// Replace the file if it is there
-    #[arg(long)]
-    replace: bool,
+    #[command(flatten)]
+    to: super::FileArgs,
     /// At most this many settings
     #[arg(long, value_name = "COUNT")]
     settings: Option<usize>,
@@ -91,15 +86,13 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let panel = panel(args)?;
     let plan = Plan::new(&panel, args.settings)?;
     let json = to_json(&plan)?;
-    if let Some(out) = &args.out {
-        place::write_file(out, json.as_bytes(), args.replace)?;
-    }
+    args.to.write(&json)?;
     if args.json {
         print_text(&json);
         return Ok(Status::Clean);
     }
     sheet(&plan);
-    match &args.out {
+    match &args.to.output {
         Some(out) => {
             let readings: Vec<String> = (1..=plan.readings())
                 .map(|r| format!("reading{r}"))
@@ -111,7 +104,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
             );
         }
         None => {
-            say!("Nothing was written: add --out plan.json, which `cellkeep trace solve` needs.")
+            say!("Nothing was written: add --output plan.json, which `cellkeep trace solve` needs.")
         }
     }
     Ok(Status::Clean)

@@ -1,63 +1,52 @@
 //! `trace solve`: from plan and readings to a layout file.
 
-use std::path::PathBuf;
-
-use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::finding::Severity;
 use crate::layout;
-use crate::reading::place;
 use crate::trace;
 
 /// Find the layout from a plan and the readings taken after it.
 #[derive(clap::Args)]
 #[command(after_help = "\
-Give the readings in the order of the sheet. Exit status 1 means that something is not certain; the layout file
+The layout is written with --output; the file's name is its id. Exit status 1 means that something is not certain; the layout file
 says for each parameter whether it is traced (shown by what the bits held) or guessed.
 
 Examples:
-  cellkeep trace solve plan.json reading1 reading2 --out found.toml
+  cellkeep trace solve plan.json reading1 reading2 --output found.toml
   cellkeep trace solve plan.json reading1 --json")]
 pub(crate) struct Args {
-    /// The plan, as `trace plan --out` wrote it
-    plan: PathBuf,
-    /// The readings, one after the other
-    #[arg(required = true)]
-    readings: Vec<String>,
-    /// Write the layout here; its name is the layout's id
-    #[arg(long, value_name = "FILE")]
-    out: Option<PathBuf>,
-    /// Replace the file if it is there
-    #[arg(long)]
-    replace: bool,
     #[command(flatten)]
-    files: ReadingArgs,
+    dialled: super::DialledArgs,
+    #[command(flatten)]
+    to: super::FileArgs,
     /// Print what was found as JSON
     #[arg(long)]
     json: bool,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let plan = super::load_plan(&args.plan)?;
-    let readings = super::load_readings(&args.files, &args.readings)?;
+    let (plan, readings) = args.dialled.load()?;
     let solution = trace::solve(&plan, &readings)?;
     let report = solution.report();
-    let stem = args.out.as_ref().and_then(|o| o.file_stem()).map_or_else(
-        || "traced".to_owned(),
-        |s| {
-            s.to_string_lossy()
-                .to_lowercase()
-                .replace(|c: char| !c.is_ascii_alphanumeric(), "-")
-        },
-    );
+    let stem = args
+        .to
+        .output
+        .as_ref()
+        .and_then(|o| o.file_stem())
+        .map_or_else(
+            || "traced".to_owned(),
+            |s| {
+                s.to_string_lossy()
+                    .to_lowercase()
+                    .replace(|c: char| !c.is_ascii_alphanumeric(), "-")
+            },
+        );
     let text = solution.layout_toml(&stem);
     // What is written must be a layout; a rule it breaks is our fault and is shown.
     let checked = layout::from_text("the layout found", &text)?;
-    if let Some(out) = &args.out {
-        place::write_file(out, text.as_bytes(), args.replace)?;
-    }
+    args.to.write(&text)?;
     let open = report.fields.iter().any(|f| !f.certain) || !report.findings.is_empty();
     let status = if open {
         Status::Findings
@@ -115,18 +104,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
         report.fields.len() - certain,
         report.not_found.len()
     );
-    match &args.out {
+    match &args.to.output {
         Some(out) => say!(
             "Next: cellkeep layout check {}; then decode a reading with it and compare with the panel.",
             out.display()
         ),
-        None => say!("Next: run it again with --out found.toml to write the layout."),
+        None => say!("Next: run it again with --output found.toml to write the layout."),
     }
     if open {
         say!(
             "What is guessed: cellkeep trace next {} {}",
-            args.plan.display(),
-            args.readings.join(" ")
+            args.dialled.plan.display(),
+            args.dialled.readings.join(" ")
         );
     }
     Ok(status)
