@@ -210,7 +210,7 @@ fn wanted(area: &Area, p: &Parameter, value: &BankValue) -> Result<Vec<(u64, u64
             }
             if let (Some(text), None) = (text, &value.known) {
                 let reads = shown_codes(area, p, &codes);
-                if *text != reads {
+                if **text != *reads {
                     return Err(format!(
                         "the code reads {reads:?} but the setting says {text:?}; change both, or leave one out"
                     ));

@@ -50,9 +50,14 @@ fn heading(area: &BankArea, entry: &BankEntry) -> String {
 
 /// A cell of a column: the text, blanks up to the width, and one more; one in any case.
 fn padded(out: &mut String, text: &str, width: usize) {
+    const BLANKS: &str = "                                ";
     out.push_str(text);
-    let blanks = (width + 1).saturating_sub(text.chars().count()).max(1);
-    out.extend(std::iter::repeat_n(' ', blanks));
+    let wide = match text.is_ascii() {
+        true => text.len(),
+        false => text.chars().count(),
+    };
+    let blanks = (width + 1).saturating_sub(wide).max(1);
+    out.push_str(BLANKS.get(..blanks).unwrap_or(BLANKS));
 }
 
 fn setting(value: &BankValue) -> &str {
@@ -89,7 +94,7 @@ pub fn table(bank: &Bank, columns: usize) -> String {
         let Some(first) = area.entries.first() else {
             continue;
         };
-        let keys: Vec<&str> = first.parameters.iter().map(|v| v.key.as_str()).collect();
+        let keys: Vec<&str> = first.parameters.iter().map(|v| &*v.key).collect();
         let key_width = keys.iter().map(|k| k.len()).max().unwrap_or(0).max(8);
         let mut rest = area.entries.as_slice();
         while !rest.is_empty() {

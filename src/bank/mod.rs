@@ -13,6 +13,7 @@ pub use decoded::Decoded;
 pub use listing::{csv, listing, table};
 
 use std::collections::HashMap;
+use std::sync::Arc;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -104,14 +105,14 @@ pub struct BankEntry {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BankValue {
-    /// The parameter's key.
-    pub key: String,
+    /// The parameter's key; the values of a bank share it.
+    pub key: Arc<str>,
     /// The stored integer, or one integer a character of a text. Unknown bits read 0.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub code: Option<Code>,
-    /// What a person reads.
+    /// What a person reads; values of the same code share it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub setting: Option<String>,
+    pub setting: Option<Arc<str>>,
     /// Mask of the known bits, where some are unknown.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub known: Option<Code>,
@@ -205,17 +206,22 @@ impl Bank {
     pub fn value(&self, area: &str, entry: usize, key: &str) -> Option<&BankValue> {
         let area = self.areas.iter().find(|a| a.name == area)?;
         let entry = area.entries.get(entry)?;
-        entry.parameters.iter().find(|v| v.key == key)
+        entry.parameters.iter().find(|v| *v.key == *key)
     }
 }
 
 fn entries(area: &Area, codes: &Codes, origins: &Origins, a: usize) -> Vec<BankEntry> {
     let mut labelled = Labels::new(area, &codes.areas[a]);
+    let keys: Vec<Arc<str>> = area
+        .parameters
+        .iter()
+        .map(|p| p.key.as_str().into())
+        .collect();
     let mut value = |entry: usize, p: usize| {
         let parameter = &area.parameters[p];
         let (code, setting, known) = labelled.of(entry, p);
         BankValue {
-            key: parameter.key.clone(),
+            key: Arc::clone(&keys[p]),
             code: Some(code),
             setting,
             known,
@@ -320,21 +326,43 @@ impl Origins {
 struct Labels<'d> {
     area: &'d Area,
     codes: &'d AreaCodes,
-    /// By parameter, what each code met so far reads.
-    read: Vec<HashMap<u64, String>>,
+    /// By parameter, what each code met so far reads: the small codes by themselves, the others hashed.
+    small: Vec<Vec<Option<Arc<str>>>>,
+    large: HashMap<(usize, u64), Arc<str>>,
 }
 
 impl<'d> Labels<'d> {
+    /// What a code of a parameter of one field reads.
+    fn reads(&mut self, parameter: usize, code: u64) -> Arc<str> {
+        let area = self.area;
+        let worked_out = || shown_codes(area, &area.parameters[parameter], &[code]).into();
+        let reads = match usize::try_from(code) {
+            Ok(small) if small < 256 => {
+                let met = &mut self.small[parameter];
+                if met.len() <= small {
+                    met.resize(small + 1, None);
+                }
+                met[small].get_or_insert_with(worked_out)
+            }
+            _ => self
+                .large
+                .entry((parameter, code))
+                .or_insert_with(worked_out),
+        };
+        Arc::clone(reads)
+    }
+
     fn new(area: &'d Area, codes: &'d AreaCodes) -> Self {
         Self {
             area,
             codes,
-            read: vec![HashMap::new(); area.parameters.len()],
+            small: vec![Vec::new(); area.parameters.len()],
+            large: HashMap::new(),
         }
     }
 
     /// The code, what it reads and the mask of its known bits, the last two where they are to be told.
-    fn of(&mut self, entry: usize, parameter: usize) -> (Code, Option<String>, Option<Code>) {
+    fn of(&mut self, entry: usize, parameter: usize) -> (Code, Option<Arc<str>>, Option<Code>) {
         let p = &self.area.parameters[parameter];
         let full = |field: usize| low_mask(self.area.fields[field].width);
         if p.fields.len() == 1 && !matches!(p.coding, Coding::Text(_)) {
@@ -343,11 +371,7 @@ impl<'d> Labels<'d> {
             if known != full(field) {
                 return (Code::One(code), None, Some(Code::One(known)));
             }
-            let area = self.area;
-            let reads = self.read[parameter]
-                .entry(code)
-                .or_insert_with(|| shown_codes(area, p, &[code]));
-            return (Code::One(code), Some(reads.clone()), None);
+            return (Code::One(code), Some(self.reads(parameter, code)), None);
         }
         let (codes, known): (Vec<u64>, Vec<u64>) = p
             .fields
@@ -359,7 +383,7 @@ impl<'d> Labels<'d> {
             .clone()
             .zip(&known)
             .all(|(field, known)| *known == full(field));
-        let reads = whole.then(|| shown_codes(self.area, p, &codes));
+        let reads = whole.then(|| shown_codes(self.area, p, &codes).into());
         let mask = (!whole).then(|| Code::of(p, known));
         (Code::of(p, codes), reads, mask)
     }

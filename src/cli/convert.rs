@@ -328,13 +328,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     let Converted {
         parts,
+        write,
         findings: noticed,
     } = convert(inputs, &plan)?;
     let mut outputs = Vec::new();
     for (path, part) in args.outputs.iter().zip(&parts) {
-        place::write_file(path, &part.file, args.replace)?;
-        let sha256 = args.json.then(|| sha256_hex(&part.file));
-        outputs.push(FileSummary::new(path, plan.write.form, &part.bytes, sha256));
+        let file = form::writable(part, 0, &write)?;
+        place::write_file_with(path, args.replace, |out| file.write_to(out))?;
+        let sha256 = match args.json {
+            true => Some(sha256_hex(&form::write(part, 0, &write)?)),
+            false => None,
+        };
+        outputs.push(FileSummary::new(path, write.form, part, sha256));
     }
     let ended = findings::status(&noticed);
     let conversion = Conversion {

@@ -44,7 +44,9 @@ fn shown(text: &str) -> Cow<'_, str> {
     let steers = |c: char| c.is_control() && c != '\n' && c != '\t';
     // Every control character is one byte below space, DEL, or begins with C2.
     let suspect = |b: &u8| (*b < b' ' && *b != b'\n') || *b == 0x7f || *b == 0xc2;
-    if !text.as_bytes().iter().any(suspect) || !text.contains(steers) {
+    // In pieces, each without a way out, so that the compiler looks at many bytes at once.
+    let any = |piece: &[u8]| piece.iter().fold(false, |found, b| found | suspect(b));
+    if !text.as_bytes().chunks(256).any(any) || !text.contains(steers) {
         return Cow::Borrowed(text);
     }
     let mut out = String::with_capacity(text.len() + 16);

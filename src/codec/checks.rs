@@ -72,7 +72,7 @@ pub fn verdict(check: &Check, instance: &CheckInstance, memory: &Memory) -> Verd
 /// The code an instance's covered words ask for; `None` where one of their bits is unknown.
 pub fn compute(check: &Check, instance: &CheckInstance, memory: &Memory) -> Option<u64> {
     let mut words = Vec::with_capacity(instance.words.len());
-    for places in &instance.words {
+    for places in instance.words.iter() {
         let (value, known) = memory.gather(places);
         if known != low_mask(places.len().min(64) as u8) {
             return None;

@@ -153,10 +153,24 @@ impl Memory {
     pub fn gather(&self, places: &[BitPlace]) -> (u64, u64) {
         let mut value = 0;
         let mut known = 0;
+        // Neighbouring bits mostly lie in one cell, which is looked up once.
+        let mut cell = None;
+        let (mut bits, mut sure, mut width) = (0u8, 0u8, 0u8);
         for (k, &place) in places.iter().take(64).enumerate() {
-            if let Some(bit) = self.bit(place) {
+            if cell != Some((place.chip, place.cell)) {
+                cell = Some((place.chip, place.cell));
+                let first = BitPlace { line: 0, ..place };
+                (bits, sure, width) = match self.at(first) {
+                    Some(at) => {
+                        let sure = self.known.as_ref().map_or(0xff, |known| known[at]);
+                        (self.value[at], sure, self.shapes[usize::from(place.chip)].1)
+                    }
+                    None => (0, 0, 0),
+                };
+            }
+            if place.line < width && sure >> place.line & 1 == 1 {
                 known |= 1 << k;
-                value |= u64::from(bit) << k;
+                value |= u64::from((bits >> place.line & 1 == 1) != place.inverted) << k;
             }
         }
         (value, known)

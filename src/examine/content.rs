@@ -433,7 +433,7 @@ impl<'a> Content<'a> {
                         checks::verdict(check, instance, memory),
                         checks::Verdict::Fails { .. }
                     ) {
-                        let places: Vec<_> = instance.words.iter().flatten().collect();
+                        let places = instance.words.bits();
                         let share = (BROKEN / places.len().max(1) as f64) as f32;
                         for p in places {
                             out[usize::from(p.chip)][p.cell as usize] += share;

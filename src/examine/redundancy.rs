@@ -160,8 +160,8 @@ pub(crate) fn single_flips(
     let mut out = Vec::new();
     let places: Vec<BitPlace> = instance
         .words
+        .bits()
         .iter()
-        .flatten()
         .chain(&instance.stored)
         .copied()
         .collect();

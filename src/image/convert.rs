@@ -38,20 +38,13 @@ pub struct Repack {
     pub width: u8,
 }
 
-/// One output.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Part {
-    /// The bytes at their addresses.
-    pub bytes: SparseBytes,
-    /// The file.
-    pub file: Vec<u8>,
-}
-
 /// The outputs, and what was noticed and lost on the way.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Converted {
-    /// One part, or as many as the split has.
-    pub parts: Vec<Part>,
+    /// The bytes of the one output, or of as many as the split has; the form can hold them.
+    pub parts: Vec<SparseBytes>,
+    /// How they are to be written: as the plan says, with what the inputs give along.
+    pub write: WriteForm,
     /// Losses have codes that begin with `loss.`.
     pub findings: Vec<Finding>,
 }
@@ -160,13 +153,12 @@ pub fn convert(inputs: Vec<Contents>, plan: &Plan) -> Result<Converted, ConvertE
         Some(lanes) => lanes.split(&bytes),
         None => vec![bytes],
     };
-    let write = |bytes: SparseBytes| {
-        let file = form::write(&bytes, 0, &how)?;
-        Ok(Part { bytes, file })
-    };
-    let parts: Result<Vec<Part>, FormError> = parts.into_iter().map(write).collect();
+    for part in &parts {
+        form::writable(part, 0, &how)?;
+    }
     Ok(Converted {
-        parts: parts?,
+        parts,
+        write: how,
         findings,
     })
 }

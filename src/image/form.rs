@@ -1,5 +1,7 @@
 //! File forms: what a file holds is told by its content, never by its name.
 
+use std::borrow::Cow;
+use std::io::{self, Write};
 use std::str::FromStr;
 
 use schemars::JsonSchema;
@@ -8,6 +10,7 @@ use serde::{Deserialize, Serialize};
 pub use super::intel_hex::Addressing;
 use super::lines::{lines, shown};
 pub use super::listing::Style;
+use super::page::Page;
 use super::pairs::is_digit;
 pub use super::srecord::AddressSize;
 use super::{SparseBytes, intel_hex, listing, srecord, ti_txt};
@@ -433,30 +436,78 @@ impl WriteForm {
 /// Most bytes that are written where gaps are filled, and that repeated lines may stand for.
 pub const MAX_FLAT: u64 = 64 << 20;
 
-/// Writes bytes as a file. Forms that cannot show gaps have `length` bytes at least, the first at address 0, with
-/// the fill in the gaps; the other forms keep gaps as gaps.
+/// Bytes that a form can hold, ready to be written.
+#[derive(Debug)]
+pub struct Writable<'b> {
+    bytes: Cow<'b, SparseBytes>,
+    how: &'b WriteForm,
+}
+
+/// Makes bytes ready to be written as a file. Forms that cannot show gaps have `length` bytes at least, the first at
+/// address 0, with the fill in the gaps; the other forms keep gaps as gaps.
+///
+/// # Errors
+/// When the form cannot hold the addresses.
+pub fn writable<'b>(
+    bytes: &'b SparseBytes,
+    length: u64,
+    how: &'b WriteForm,
+) -> Result<Writable<'b>, FormError> {
+    match how.form {
+        Form::IntelHex => intel_hex::check(bytes, how)?,
+        Form::SRecord => srecord::check(bytes, how)?,
+        Form::Binary | Form::TiTxt | Form::Listing => {}
+    }
+    let end = bytes.end().max(length);
+    let whole = matches!(bytes.segments(), [only] if only.start == 0 && bytes.end() == end);
+    let bytes = match how.fills_gaps() && !whole {
+        false => Cow::Borrowed(bytes),
+        true => {
+            let flat = bytes
+                .flatten(0, end, how.fill, MAX_FLAT)
+                .ok_or(FormError::TooLarge {
+                    what: "the filled range has",
+                    bytes: end,
+                    limit: MAX_FLAT,
+                })?;
+            Cow::Owned(SparseBytes::from_run(0, flat))
+        }
+    };
+    Ok(Writable { bytes, how })
+}
+
+impl Writable<'_> {
+    /// Writes the file, a piece at a time.
+    ///
+    /// # Errors
+    /// When `out` does not take it.
+    pub fn write_to(&self, out: &mut dyn Write) -> io::Result<()> {
+        let (bytes, how) = (&*self.bytes, self.how);
+        if how.form == Form::Binary {
+            return bytes
+                .segments()
+                .iter()
+                .try_for_each(|s| out.write_all(&s.bytes));
+        }
+        let mut page = Page::new(out);
+        match how.form {
+            Form::Binary => {}
+            Form::IntelHex => intel_hex::write(bytes, how, &mut page)?,
+            Form::SRecord => srecord::write(bytes, how, &mut page)?,
+            Form::TiTxt => ti_txt::write(bytes, how, &mut page)?,
+            Form::Listing => listing::write(bytes, how, &mut page)?,
+        }
+        page.finish()
+    }
+}
+
+/// Writes bytes as a file in memory, as [`writable`] says.
 ///
 /// # Errors
 /// When the form cannot hold the addresses.
 pub fn write(bytes: &SparseBytes, length: u64, how: &WriteForm) -> Result<Vec<u8>, FormError> {
-    let end = bytes.end().max(length);
-    let flat = || {
-        bytes
-            .flatten(0, end, how.fill, MAX_FLAT)
-            .ok_or(FormError::TooLarge {
-                what: "the filled range has",
-                bytes: end,
-                limit: MAX_FLAT,
-            })
-    };
-    match how.form {
-        Form::Binary => flat(),
-        Form::IntelHex => intel_hex::write(bytes, how),
-        Form::SRecord => srecord::write(bytes, how),
-        Form::TiTxt => Ok(ti_txt::write(bytes, how)),
-        Form::Listing if how.style == Style::Plain => {
-            Ok(listing::write(&SparseBytes::from_run(0, flat()?), how))
-        }
-        Form::Listing => Ok(listing::write(bytes, how)),
-    }
+    let mut file = Vec::new();
+    // Writing into memory does not fail.
+    let _ = writable(bytes, length, how)?.write_to(&mut file);
+    Ok(file)
 }

@@ -5,13 +5,14 @@
 //! linear mode it continues in the next 64 KiB. A file without an address record can be meant either way; all
 //! tools in use continue, so this one does and says so.
 
-use std::io::Cursor;
+use std::io::{self, Cursor};
 
 use binrw::{BinRead, BinWrite};
 
 use super::collect::Collector;
 use super::form::{Contents, Form, FormError, Start, WriteForm};
 use super::lines::{WrongLines, at_line, lines};
+use super::page::Page;
 use super::{SparseBytes, pairs};
 use crate::finding::{Finding, Severity};
 
@@ -246,25 +247,27 @@ pub enum Addressing {
     Segment,
 }
 
-/// Writes a file. Records do not cross 64 KiB.
-pub(super) fn write(bytes: &SparseBytes, how: &WriteForm) -> Result<Vec<u8>, FormError> {
+/// Whether the addresses can be written.
+pub(super) fn check(bytes: &SparseBytes, how: &WriteForm) -> Result<(), FormError> {
     let highest = match how.addressing {
         Addressing::Linear => u64::from(u32::MAX),
         Addressing::Segment => 0xf_ffff,
     };
-    let last = bytes.end().saturating_sub(1);
-    if last > highest {
-        return Err(FormError::Address {
+    match bytes.end().saturating_sub(1) {
+        last if last > highest => Err(FormError::Address {
             form: Form::IntelHex,
             highest,
             address: last,
-        });
+        }),
+        _ => Ok(()),
     }
+}
+
+/// Writes a file that passed [`check`]. Records do not cross 64 KiB.
+pub(super) fn write(bytes: &SparseBytes, how: &WriteForm, page: &mut Page<'_>) -> io::Result<()> {
     let length = usize::from(how.record_length.max(1));
-    let records = bytes.count() as usize / length + 2 * bytes.segments().len() + 4;
-    let mut text = Vec::with_capacity(2 * bytes.count() as usize + records * 13);
     let mut record = Vec::with_capacity(LARGEST);
-    let mut upper = if last > 0xffff { None } else { Some(0) };
+    let mut upper = if bytes.end() > 1 << 16 { None } else { Some(0) };
     for segment in bytes.segments() {
         let mut address = segment.start;
         let mut rest = segment.bytes.as_slice();
@@ -275,25 +278,24 @@ pub(super) fn write(bytes: &SparseBytes, how: &WriteForm) -> Result<Vec<u8>, For
                     Addressing::Linear => Info::LinearAddress((address >> 16) as u16),
                     Addressing::Segment => Info::SegmentAddress((address >> 16 << 12) as u16),
                 };
-                push_info(&mut text, info, how);
+                push_info(page, info, how)?;
             }
             let room = (1 << 16) - (address & 0xffff) as usize;
             let (data, after) = rest.split_at(length.min(room).min(rest.len()));
-            push_record(&mut text, &mut record, address as u16, 0, data, how);
+            push_record(page, &mut record, address as u16, 0, data, how)?;
             address = address.wrapping_add(data.len() as u32);
             rest = after;
         }
     }
     match how.start {
-        Some(Start::Linear(eip)) => push_info(&mut text, Info::StartLinear(eip), how),
-        Some(Start::Segment { cs, ip }) => push_info(&mut text, Info::StartSegment { cs, ip }, how),
+        Some(Start::Linear(eip)) => push_info(page, Info::StartLinear(eip), how)?,
+        Some(Start::Segment { cs, ip }) => push_info(page, Info::StartSegment { cs, ip }, how)?,
         None => {}
     }
-    push_record(&mut text, &mut record, 0, 1, &[], how);
-    Ok(text)
+    push_record(page, &mut record, 0, 1, &[], how)
 }
 
-fn push_info(text: &mut Vec<u8>, info: Info, how: &WriteForm) {
+fn push_info(page: &mut Page<'_>, info: Info, how: &WriteForm) -> io::Result<()> {
     let kind = match info {
         Info::SegmentAddress(_) => 2,
         Info::StartSegment { .. } => 3,
@@ -303,23 +305,23 @@ fn push_info(text: &mut Vec<u8>, info: Info, how: &WriteForm) {
     let mut content = Cursor::new(Vec::new());
     // Writing into memory does not fail.
     let _ = info.write(&mut content);
-    push_record(text, &mut Vec::new(), 0, kind, content.get_ref(), how);
+    push_record(page, &mut Vec::new(), 0, kind, content.get_ref(), how)
 }
 
 fn push_record(
-    text: &mut Vec<u8>,
+    page: &mut Page<'_>,
     record: &mut Vec<u8>,
     offset: u16,
     kind: u8,
     info: &[u8],
     how: &WriteForm,
-) {
+) -> io::Result<()> {
     let [high, low] = offset.to_be_bytes();
     record.clear();
     record.extend_from_slice(&[info.len() as u8, high, low, kind]);
     record.extend_from_slice(info);
     record.push(pairs::sum(record).wrapping_neg());
-    text.push(b':');
-    pairs::push_all(text, record);
-    text.extend_from_slice(how.line_end.bytes());
+    page.text.push(b':');
+    pairs::push_all(&mut page.text, record);
+    page.end(how.line_end.bytes())
 }

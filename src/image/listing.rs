@@ -4,9 +4,12 @@
 //! be hex, octal or decimal: the one base is taken in which the lines follow each other. A line `*` stands for
 //! repetitions of the line before it.
 
+use std::io;
+
 use super::collect::Collector;
 use super::form::{Contents, Form, FormError, MAX_FLAT, WriteForm};
 use super::lines::{WrongLines, at_line, lines};
+use super::page::Page;
 use super::{SparseBytes, pairs};
 use crate::finding::{Finding, Severity};
 
@@ -515,34 +518,34 @@ pub enum Style {
 
 /// Writes a listing with sixteen bytes a line. Gaps show in the addresses; `Style::Plain` has none, so what it is
 /// given must begin at 0 and have no gap.
-pub(super) fn write(bytes: &SparseBytes, how: &WriteForm) -> Vec<u8> {
-    let mut text = Vec::with_capacity(5 * bytes.count() as usize + 64);
+pub(super) fn write(bytes: &SparseBytes, how: &WriteForm, page: &mut Page<'_>) -> io::Result<()> {
     let end = how.line_end.bytes();
     for segment in bytes.segments() {
         for (i, row) in segment.bytes.chunks(16).enumerate() {
             let address = segment.start + 16 * i as u32;
+            let text = &mut page.text;
             match how.style {
-                Style::Hexdump => hexdump_row(&mut text, address, row),
-                Style::Xxd => xxd_row(&mut text, address, row),
+                Style::Hexdump => hexdump_row(text, address, row),
+                Style::Xxd => xxd_row(text, address, row),
                 Style::Od => {
                     text.extend_from_slice(format!("{address:07o}").as_bytes());
-                    spaced(&mut text, row, 1);
+                    spaced(text, row, 1);
                 }
                 Style::Plain => {
-                    spaced(&mut text, row, 1);
+                    spaced(text, row, 1);
                     text.remove(text.len() - 3 * row.len());
                 }
             }
-            text.extend_from_slice(end);
+            page.end(end)?;
         }
     }
-    match how.style {
-        Style::Hexdump => text.extend_from_slice(format!("{:08x}", bytes.end()).as_bytes()),
-        Style::Od => text.extend_from_slice(format!("{:07o}", bytes.end()).as_bytes()),
-        Style::Xxd | Style::Plain => return text,
-    }
-    text.extend_from_slice(end);
-    text
+    let last = match how.style {
+        Style::Hexdump => format!("{:08x}", bytes.end()),
+        Style::Od => format!("{:07o}", bytes.end()),
+        Style::Xxd | Style::Plain => return Ok(()),
+    };
+    page.text.extend_from_slice(last.as_bytes());
+    page.end(end)
 }
 
 /// Appends groups of `size` bytes in lower-case hex, a blank before each.

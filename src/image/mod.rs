@@ -10,6 +10,7 @@ mod intel_hex;
 mod lines;
 mod listing;
 mod packing;
+mod page;
 mod pairs;
 mod sparse;
 mod srecord;

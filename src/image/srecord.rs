@@ -3,13 +3,14 @@
 //! A record is `S`, a type digit and digit pairs: the count of bytes that follow, an address of two to four bytes,
 //! data, and a checksum that brings the sum of all bytes to FF.
 
-use std::io::Cursor;
+use std::io::{self, Cursor};
 
 use binrw::BinRead;
 
 use super::collect::Collector;
 use super::form::{Contents, Form, FormError, Start, WriteForm};
 use super::lines::{WrongLines, at_line, lines};
+use super::page::Page;
 use super::{SparseBytes, pairs};
 use crate::finding::{Finding, Severity};
 
@@ -204,16 +205,18 @@ pub enum AddressSize {
     S3,
 }
 
-/// Writes a file: the header where there is one, data, the count of records, the end record.
-pub(super) fn write(bytes: &SparseBytes, how: &WriteForm) -> Result<Vec<u8>, FormError> {
-    let last = bytes.end().saturating_sub(1);
+/// Number of the data records that are written, 1 to 3, and the entry address of the end record.
+///
+/// Fails where the addresses cannot be written.
+fn kind(bytes: &SparseBytes, how: &WriteForm) -> Result<(u8, u32), FormError> {
     let start = match how.start {
         Some(Start::Linear(address)) => address,
         Some(Start::Segment { cs, ip }) => (u32::from(cs) << 4) + u32::from(ip),
         None => 0,
     };
+    let address = bytes.end().saturating_sub(1).max(u64::from(start));
     let kind: u8 = match how.address_size {
-        AddressSize::Shortest => match last.max(u64::from(start)) {
+        AddressSize::Shortest => match address {
             0..=0xffff => 1,
             0x1_0000..=0xff_ffff => 2,
             _ => 3,
@@ -223,55 +226,64 @@ pub(super) fn write(bytes: &SparseBytes, how: &WriteForm) -> Result<Vec<u8>, For
         AddressSize::S3 => 3,
     };
     let highest = (1u64 << (8 * address_bytes(kind))) - 1;
-    if last.max(u64::from(start)) > highest {
-        let address = last.max(u64::from(start));
-        return Err(FormError::Address {
+    match address > highest {
+        true => Err(FormError::Address {
             form: Form::SRecord,
             highest,
             address,
-        });
+        }),
+        false => Ok((kind, start)),
     }
+}
+
+/// Whether the addresses can be written.
+pub(super) fn check(bytes: &SparseBytes, how: &WriteForm) -> Result<(), FormError> {
+    kind(bytes, how).map(drop)
+}
+
+/// Writes a file that passed [`check`]: the header where there is one, data, the count of records, the end record.
+pub(super) fn write(bytes: &SparseBytes, how: &WriteForm, page: &mut Page<'_>) -> io::Result<()> {
+    let (kind, start) = kind(bytes, how).map_err(io::Error::other)?;
     let most = 254 - address_bytes(kind);
     let length = usize::from(how.record_length).clamp(1, most);
-    let records = bytes.count() as usize / length + bytes.segments().len() + 3;
-    let mut text = Vec::with_capacity(2 * bytes.count() as usize + records * 16);
     if let Some(header) = &how.header {
         let header = header.as_bytes();
-        push_record(&mut text, 0, 0, &header[..header.len().min(252)], how);
+        push_record(page, 0, 0, &header[..header.len().min(252)], how)?;
     }
     let mut count = 0u32;
     for segment in bytes.segments() {
         for (i, data) in segment.bytes.chunks(length).enumerate() {
-            push_record(
-                &mut text,
-                kind,
-                segment.start + (i * length) as u32,
-                data,
-                how,
-            );
+            let address = segment.start + (i * length) as u32;
+            push_record(page, kind, address, data, how)?;
             count += 1;
         }
     }
     match count {
-        0..=0xffff => push_record(&mut text, 5, count, &[], how),
-        0x1_0000..=0xff_ffff => push_record(&mut text, 6, count, &[], how),
+        0..=0xffff => push_record(page, 5, count, &[], how)?,
+        0x1_0000..=0xff_ffff => push_record(page, 6, count, &[], how)?,
         _ => {} // more than any count record can hold
     }
-    push_record(&mut text, 10 - kind, start, &[], how);
-    Ok(text)
+    push_record(page, 10 - kind, start, &[], how)
 }
 
-fn push_record(text: &mut Vec<u8>, kind: u8, address: u32, data: &[u8], how: &WriteForm) {
+fn push_record(
+    page: &mut Page<'_>,
+    kind: u8,
+    address: u32,
+    data: &[u8],
+    how: &WriteForm,
+) -> io::Result<()> {
     let size = address_bytes(kind);
     let address = &address.to_be_bytes()[4 - size..];
     let count = (size + data.len() + 1) as u8;
     let sum = pairs::sum(address)
         .wrapping_add(pairs::sum(data))
         .wrapping_add(count);
+    let text = &mut page.text;
     text.extend_from_slice(&[b'S', b'0' + kind]);
     pairs::push(text, count);
     pairs::push_all(text, address);
     pairs::push_all(text, data);
     pairs::push(text, !sum);
-    text.extend_from_slice(how.line_end.bytes());
+    page.end(how.line_end.bytes())
 }

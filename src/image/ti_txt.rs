@@ -1,8 +1,11 @@
 //! TI-TXT: `@` and an address in hex, then lines of bytes in hex, at last `q`.
 
+use std::io;
+
 use super::collect::Collector;
 use super::form::{Contents, Form, FormError, WriteForm};
 use super::lines::{WrongLines, at_line, lines};
+use super::page::Page;
 use super::{SparseBytes, pairs};
 use crate::finding::{Finding, Severity};
 
@@ -113,24 +116,23 @@ fn data(
 }
 
 /// Writes a file, sixteen bytes a line or as many as asked for.
-pub(super) fn write(bytes: &SparseBytes, how: &WriteForm) -> Vec<u8> {
+pub(super) fn write(bytes: &SparseBytes, how: &WriteForm, page: &mut Page<'_>) -> io::Result<()> {
     let length = usize::from(how.record_length.max(1));
     let end = how.line_end.bytes();
-    let mut text = Vec::with_capacity(3 * bytes.count() as usize + 64);
     for segment in bytes.segments() {
-        text.extend_from_slice(format!("@{:04X}", segment.start).as_bytes());
-        text.extend_from_slice(end);
+        let address = format!("@{:04X}", segment.start);
+        page.text.extend_from_slice(address.as_bytes());
+        page.end(end)?;
         for line in segment.bytes.chunks(length) {
             for (i, byte) in line.iter().enumerate() {
                 if i > 0 {
-                    text.push(b' ');
+                    page.text.push(b' ');
                 }
-                pairs::push(&mut text, *byte);
+                pairs::push(&mut page.text, *byte);
             }
-            text.extend_from_slice(end);
+            page.end(end)?;
         }
     }
-    text.push(b'q');
-    text.extend_from_slice(end);
-    text
+    page.text.push(b'q');
+    page.end(end)
 }

@@ -1,17 +1,18 @@
 //! Checks: which words each covers, and where each is stored.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
 
 use super::crcs;
 use super::document::{self as doc, Covers};
 use super::fields::nearest;
-use super::model::{Area, BitPlace, Check, CheckInstance, Method};
+use super::model::{Area, BitPlace, Check, CheckInstance, CoveredWords, Method};
 use super::notation::Over;
 use super::plan::{self, Plan};
 use super::problem::{
     Log, METHOD, NO_HOME, OVER, Problem, SELF, STORED, TOO_LARGE, UNCOVERED, WORD,
 };
-use super::wiring::{EntryWiring, Miss, Wiring};
+use super::wiring::{Miss, Wiring};
 
 /// A word a check covers: slots and bits of an entry, least significant first, with what the entry inverts.
 type Word = Vec<(u32, u32, bool)>;
@@ -270,42 +271,53 @@ fn instances(
         );
         return Vec::new();
     }
-    let mut spanned: Vec<Vec<BitPlace>> = Vec::with_capacity(in_spans);
+    let mut spanned: Vec<BitPlace> = Vec::with_capacity(per_span);
     for (a, b) in spans {
         for address in a..=b {
-            spanned.push(
-                (0..wiring.words.lines)
-                    .filter_map(|line| {
-                        note(wiring.at_address(address, line), address, line, &mut misses)
-                    })
-                    .collect(),
-            );
+            for line in 0..wiring.words.lines {
+                let place = wiring.at_address(address, line);
+                spanned.extend(note(place, address, line, &mut misses));
+            }
         }
     }
-    let mut result: Vec<CheckInstance> = Vec::new();
     let field = plan.of_check.get(index).copied().flatten();
-    let mut area_words: Vec<Vec<BitPlace>> = Vec::new();
-    // Most covered bits are fields' bits, whose places are worked out already.
-    let known = homes(out, plan, words);
+    // A missed bit stops the layout from being used, so the words end where they should in every instance.
+    let lengths = words
+        .iter()
+        .map(Vec::len)
+        .chain(std::iter::repeat_n(wiring.words.lines as usize, in_spans));
+    let times = if field.is_some() { 1 } else { scopes };
+    let ends: Arc<[u32]> = ends(lengths, times).into();
+    let covered = sources(out, plan, words);
+    let mut result: Vec<CheckInstance> = Vec::with_capacity(field.map_or(1, |_| scopes));
+    let mut found: Vec<BitPlace> = Vec::new();
     for entry in 0..scopes {
         let mut here = wiring.entry(&out.indices(entry));
         let places = out
             .places
             .get(entry * out.bits_per_entry..)
             .unwrap_or_default();
-        let found: Vec<Vec<BitPlace>> = words
-            .iter()
-            .zip(&known)
-            .map(|(word, known)| entry_word(word, known, places, &mut here, &mut misses))
-            .chain(spanned.iter().cloned())
-            .collect();
-        match field {
-            Some(field) => result.push(CheckInstance {
+        found.reserve(in_words + spanned.len());
+        for source in &covered {
+            let place = match source.field.and_then(|i| places.get(i)) {
+                Some(place) => Some(*place),
+                None => {
+                    let (unit, bit) = source.at;
+                    note(here.place(unit, bit), unit, bit, &mut misses)
+                }
+            };
+            found.extend(place.map(|mut place| {
+                place.inverted ^= source.inverted;
+                place
+            }));
+        }
+        found.extend_from_slice(&spanned);
+        if let Some(field) = field {
+            result.push(CheckInstance {
                 entry: Some(entry),
-                words: found,
+                words: CoveredWords::new(std::mem::take(&mut found), Arc::clone(&ends)),
                 stored: out.field_places(entry, field).to_vec(),
-            }),
-            None => area_words.extend(found),
+            });
         }
     }
     if field.is_none() {
@@ -319,7 +331,7 @@ fn instances(
             .collect();
         result.push(CheckInstance {
             entry: None,
-            words: area_words,
+            words: CoveredWords::new(found, ends),
             stored,
         });
     }
@@ -339,44 +351,48 @@ fn instances(
     result
 }
 
-/// Where a covered bit is a field's: its index among the entry's bits, and whether the field inverts it.
-type Home = Option<(usize, bool)>;
+/// Where each of so many words ends, the lengths taken so many times over.
+fn ends(lengths: impl Iterator<Item = usize> + Clone, times: usize) -> Vec<u32> {
+    let mut end = 0;
+    let all = std::iter::repeat_n(lengths, times).flatten();
+    all.map(|length| {
+        end += length;
+        // The room of a layout keeps this far below 32 bits.
+        u32::try_from(end).unwrap_or(u32::MAX)
+    })
+    .collect()
+}
 
-fn homes(out: &Area, plan: &Plan, words: &[Word]) -> Vec<Vec<Home>> {
+/// How the place of a covered bit is had.
+struct Covered {
+    /// Its index among the entry's bits where it is a field's: its place is worked out already.
+    field: Option<usize>,
+    /// Slot and bit of the word.
+    at: (u32, u32),
+    /// What is to be inverted of the place found.
+    inverted: bool,
+}
+
+fn sources(out: &Area, plan: &Plan, words: &[Word]) -> Vec<Covered> {
     let mut of: HashMap<(u32, u32), (usize, bool)> = HashMap::new();
     for (planned, field) in plan.fields.iter().zip(&out.fields) {
         for (k, at) in planned.bits.iter().enumerate() {
             of.insert(*at, (field.first + k, planned.inverted));
         }
     }
-    let home = |&(unit, bit, _): &(u32, u32, bool)| of.get(&(unit, bit)).copied();
-    words
-        .iter()
-        .map(|word| word.iter().map(home).collect())
-        .collect()
-}
-
-fn entry_word(
-    word: &Word,
-    known: &[Home],
-    places: &[BitPlace],
-    here: &mut EntryWiring<'_>,
-    misses: &mut BTreeMap<Miss, (usize, u32, u32)>,
-) -> Vec<BitPlace> {
-    let bits = word.iter().zip(known);
-    bits.filter_map(|(&(unit, bit, inverted), known)| {
-        let field = known.and_then(|(i, inverts)| Some((*places.get(i)?, inverts)));
-        let mut place = match field {
-            Some((mut place, inverts)) => {
-                place.inverted ^= inverts;
-                place
-            }
-            None => note(here.place(unit, bit), unit, bit, misses)?,
-        };
-        place.inverted ^= inverted;
-        Some(place)
-    })
-    .collect()
+    let source = |&(unit, bit, inverted): &(u32, u32, bool)| match of.get(&(unit, bit)) {
+        Some(&(field, inverts)) => Covered {
+            field: Some(field),
+            at: (unit, bit),
+            inverted: inverted ^ inverts,
+        },
+        None => Covered {
+            field: None,
+            at: (unit, bit),
+            inverted,
+        },
+    };
+    words.iter().flatten().map(source).collect()
 }
 
 fn note(
@@ -406,8 +422,8 @@ fn covers_itself(c: &doc::Check, instances: &[CheckInstance], subject: &str, log
         .collect();
     let hit = instance
         .words
+        .bits()
         .iter()
-        .flatten()
         .any(|p| own.contains(&(p.chip, p.cell, p.line)));
     if hit {
         log.push(

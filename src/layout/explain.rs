@@ -319,8 +319,8 @@ fn counted_in(layout: &Layout, chip: usize, cell: u32, line: u8) -> Vec<String> 
             for instance in &check.instances {
                 let hit = instance
                     .words
+                    .bits()
                     .iter()
-                    .flatten()
                     .any(|p| usize::from(p.chip) == chip && p.cell == cell && p.line == line);
                 if hit {
                     let whose = match instance.entry {

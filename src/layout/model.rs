@@ -5,6 +5,7 @@
 //! every place lies inside its chip, every name resolves.
 
 use std::ops::{Range, RangeInclusive};
+use std::sync::Arc;
 
 pub use crate::image::Packing;
 
@@ -319,9 +320,68 @@ pub struct CheckInstance {
     /// The entry it belongs to; `None` when it covers the whole area.
     pub entry: Option<usize>,
     /// Input words in order, each with its bits least significant first.
-    pub words: Vec<Vec<BitPlace>>,
+    pub words: CoveredWords,
     /// Where the check is stored, least significant bit first.
     pub stored: Vec<BitPlace>,
+}
+
+/// The words a check covers, each with the places of its bits, least significant first.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct CoveredWords {
+    bits: Vec<BitPlace>,
+    /// Where each word ends among the bits; the instances of a check mostly share it.
+    ends: Arc<[u32]>,
+}
+
+impl CoveredWords {
+    /// Puts words together from their bits in order and the end of each word among them, in rising order.
+    pub(crate) fn new(bits: Vec<BitPlace>, ends: Arc<[u32]>) -> Self {
+        Self { bits, ends }
+    }
+
+    /// The bits of all words in order.
+    pub fn bits(&self) -> &[BitPlace] {
+        &self.bits
+    }
+
+    /// Number of words.
+    pub fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// True where nothing is covered.
+    pub fn is_empty(&self) -> bool {
+        self.ends.is_empty()
+    }
+
+    /// The bits of a word by its index.
+    pub fn get(&self, word: usize) -> Option<&[BitPlace]> {
+        let end = *self.ends.get(word)? as usize;
+        let from = word.checked_sub(1).map_or(0, |w| self.ends[w] as usize);
+        self.bits.get(from..end)
+    }
+
+    /// Each word's bits.
+    pub fn iter(&self) -> impl Iterator<Item = &[BitPlace]> {
+        let mut from = 0;
+        self.ends.iter().map(move |&end| {
+            let word = self.bits.get(from..end as usize).unwrap_or_default();
+            from = end as usize;
+            word
+        })
+    }
+}
+
+impl FromIterator<Vec<BitPlace>> for CoveredWords {
+    fn from_iter<I: IntoIterator<Item = Vec<BitPlace>>>(words: I) -> Self {
+        let mut bits = Vec::new();
+        let mut ends = Vec::new();
+        for word in words {
+            bits.extend(word);
+            ends.push(u32::try_from(bits.len()).unwrap_or(u32::MAX));
+        }
+        Self::new(bits, ends.into())
+    }
 }
 
 /// A second home of an area's bits.

@@ -277,10 +277,19 @@ fn places(
     let entries = area.entries();
     let mut out = Vec::with_capacity(entries * plan.bits.len());
     let mut indices = vec![0usize; area.axes.len()];
+    let bits: Vec<(u32, u32, u32, bool)> = plan
+        .bits
+        .iter()
+        .zip(&plan.inverted)
+        .map(|(&(unit, bit), &inverted)| {
+            let (step, line) = wiring.words.step(bit);
+            (unit, step, line, inverted)
+        })
+        .collect();
     for entry in 0..entries {
         let mut here = wiring.entry(&indices);
-        for (i, (&(unit, bit), &inverted)) in plan.bits.iter().zip(&plan.inverted).enumerate() {
-            let place = match here.place(unit, bit) {
+        for (i, &(unit, step, line, inverted)) in bits.iter().enumerate() {
+            let place = match here.at(unit, step, line) {
                 Ok(mut place) => {
                     place.inverted ^= inverted ^ invert;
                     place

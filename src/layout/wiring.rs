@@ -312,8 +312,25 @@ impl EntryWiring<'_> {
     /// The place of a bit of a slot's word.
     pub(super) fn place(&mut self, unit: u32, bit: u32) -> Result<BitPlace, Miss> {
         let (step, line) = self.wiring.words.step(bit);
+        self.at(unit, step, line)
+    }
+
+    /// The place of a line of the bus at a step of a slot.
+    #[inline]
+    pub(super) fn at(&mut self, unit: u32, step: u32, line: u32) -> Result<BitPlace, Miss> {
         if self.last != Some((unit, step)) {
             self.answer(unit, step);
+        }
+        // The usual case: one chip, which has the cell and carries the line.
+        if let [(chip, Ok(cell))] = self.answering[..]
+            && let Some(Some((pin, inverted))) = chip.pins.get(line as usize)
+        {
+            return Ok(BitPlace {
+                chip: chip.chip,
+                cell,
+                line: *pin,
+                inverted: *inverted,
+            });
         }
         self.pick(line)
     }
@@ -365,6 +382,7 @@ impl EntryWiring<'_> {
         }
     }
 
+    #[cold]
     fn pick(&self, line: u32) -> Result<BitPlace, Miss> {
         let mut found: Option<BitPlace> = None;
         for (chip, cell) in &self.answering {

@@ -403,8 +403,8 @@ impl<'a> Bench<'a> {
         }
         let mut spots: Vec<Spot> = instance
             .words
+            .bits()
             .iter()
-            .flatten()
             .filter_map(|p| doubtful.get(&(p.chip, p.cell, p.line)).copied())
             .collect();
         spots.sort_unstable();

@@ -196,6 +196,18 @@ fn beside(
 /// # Errors
 /// When the place is taken and may not be replaced, or the disk refuses.
 pub fn write_file(target: &Path, bytes: &[u8], replace: bool) -> Result<(), DiskError> {
+    write_file_with(target, replace, |out| out.write_all(bytes))
+}
+
+/// Writes a new file durably, as [`write_file`] does, from what `write` gives a piece at a time.
+///
+/// # Errors
+/// As [`write_file`].
+pub fn write_file_with(
+    target: &Path,
+    replace: bool,
+    write: impl FnOnce(&mut fs::File) -> std::io::Result<()>,
+) -> Result<(), DiskError> {
     let failed = |e| DiskError::new("write", target, e);
     if !replace && target.symlink_metadata().is_ok() {
         return Err(taken("write", target));
@@ -206,7 +218,7 @@ pub fn write_file(target: &Path, bytes: &[u8], replace: bool) -> Result<(), Disk
         fs::File::create_new(path).map(drop)
     })?;
     let written = fs::File::create(&temporary)
-        .and_then(|mut f| f.write_all(bytes).and_then(|()| f.sync_all()))
+        .and_then(|mut f| write(&mut f).and_then(|()| f.sync_all()))
         .and_then(|()| put(&temporary, target, replace));
     if written.is_err() {
         // Nothing more can be done about litter on a disk that refuses.

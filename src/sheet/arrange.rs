@@ -349,7 +349,7 @@ fn show(area: &Area, p: usize, value: &BankValue, suspect: bool) -> Value {
     let mut marks = Vec::new();
     let mut stand = Stand {
         number: None,
-        setting: value.setting.clone().unwrap_or_default(),
+        setting: value.setting.as_deref().unwrap_or_default().to_owned(),
         code: String::new(),
     };
     let text = matches!(parameter.coding, Coding::Text(_));

@@ -247,7 +247,7 @@ fn several_areas() {
 fn checks() {
     use cellkeep::layout::model::{Method, Policy};
     let l = layout("12-checks");
-    let word = |i: &CheckInstance, n: usize| show_all(&l, &i.words[n]);
+    let word = |i: &CheckInstance, n: usize| show_all(&l, i.words.get(n).expect("a word"));
     let stored = |i: &CheckInstance| show_all(&l, &i.stored);
     // Preset 2 begins at 16 + 20 = 36.
     let sum = check(&l, "presets", "sum", 1);

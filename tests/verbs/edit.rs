@@ -185,10 +185,10 @@ fn a_bank_edited_into_nonsense_is_refused_with_every_reason() {
     let mut bank = Bank::new(&before);
     let entries = &mut bank.areas[0].entries;
     entries[0].parameters[0].code = Some(Code::One(256));
-    entries[1].parameters[0].setting = Some("9.41".to_owned()); // the code still says 5.02
+    entries[1].parameters[0].setting = Some("9.41".into()); // the code still says 5.02
     entries[2].parameters[1].code = None;
-    entries[2].parameters[1].setting = Some("sine".to_owned());
-    entries[3].parameters[3].key = "tuen".to_owned();
+    entries[2].parameters[1].setting = Some("sine".into());
+    entries[3].parameters[3].key = "tuen".into();
     entries[4].at = vec!["9".to_owned()];
     entries[5].at = vec!["4".to_owned()];
     let mut codes = before.codes.clone();
@@ -242,7 +242,7 @@ fn a_setting_alone_is_enough_and_the_new_selector_counts() {
     let parameters = &mut bank.areas[0].entries[0].parameters;
     parameters.truncate(1);
     parameters[0].code = None;
-    parameters[0].setting = Some("10.00".to_owned());
+    parameters[0].setting = Some("10.00".into());
     let mut codes = before.codes.clone();
     assert_eq!(bank::apply(&bank, &layout, &mut codes).unwrap(), 1);
     assert_eq!(codes.areas[0].get(0, 0), (0xff, 0xff));

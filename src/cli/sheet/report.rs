@@ -292,7 +292,7 @@ fn changed(layout: &Layout, bank: &Bank) -> Vec<Changed> {
                             Some(group) => format!("{group}: {}", parameter.label),
                             None => parameter.label.clone(),
                         },
-                        setting: value.setting.clone().unwrap_or_default(),
+                        setting: value.setting.as_deref().unwrap_or_default().to_owned(),
                         origin: origin.clone(),
                     });
                 }
