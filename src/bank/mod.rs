@@ -416,6 +416,7 @@ pub fn findings(decoded: &Decoded<'_>) -> Vec<Finding> {
     for (a, area) in layout.areas.iter().enumerate() {
         illegal_codes(area, codes, a, &mut found);
         constants(area, codes, a, &mut found);
+        unknown(area, codes, a, &mut found);
         copies(area, memory, &mut found);
     }
     found
@@ -532,6 +533,48 @@ fn illegal_codes(area: &Area, codes: &Codes, a: usize, found: &mut Vec<Finding>)
                     .means("the panel cannot have produced it: damage, or a layout that is not quite right"),
             );
         }
+    }
+}
+
+/// Values with bits that nobody knows: the reading lacks them, or reads did not agree.
+fn unknown(area: &Area, codes: &Codes, a: usize, found: &mut Vec<Finding>) {
+    let mut place = Place::default();
+    let mut values = 0;
+    for entry in 0..area.entries() {
+        let lacking = |p: &&Parameter| {
+            let whole = |field: usize| codes.areas[a].code(entry, field).is_some();
+            !p.fields.clone().all(whole)
+        };
+        let mut here = 0;
+        for parameter in area.parameters.iter().filter(lacking) {
+            here += 1;
+            if !place.parameters.contains(&parameter.key) {
+                place.parameters.push(parameter.key.clone());
+            }
+        }
+        if here > 0 {
+            values += here;
+            place.entries.push(area.entry_label(entry));
+        }
+    }
+    if values > 0 {
+        let whose = match place.entries.len() {
+            n if n == area.entries() => "in every entry".to_owned(),
+            n => format!(
+                "in {n} of {} entries: {}",
+                area.entries(),
+                listed(&place.entries)
+            ),
+        };
+        let says = format!(
+            "{}: {values} values have unknown bits and read '?', {whose}",
+            area.name
+        );
+        found.push(
+            Finding::new("value.unknown", Severity::Caution, says)
+                .at(place)
+                .act("`cellkeep mend` says what they most likely were"),
+        );
     }
 }
 

@@ -356,11 +356,12 @@ pub fn detect(file: &[u8]) -> Result<Form, FormError> {
     }
 }
 
-/// Whether a file is text: printable throughout, and not the size of a chip without any line.
+/// Whether a file is text in ASCII or UTF-8: printable throughout, and not the size of a chip without any line.
 fn is_text(file: &[u8]) -> bool {
     let chip = file.len().is_power_of_two() && !file.contains(&b'\n');
-    let printable = |b: &u8| matches!(b, 0x20..0x7f | b'\t' | b'\r' | b'\n' | 0x0c | 0x1a);
-    !chip && file.iter().all(printable)
+    let printable =
+        |c: char| !c.is_control() || matches!(c, '\t' | '\r' | '\n' | '\u{c}' | '\u{1a}');
+    !chip && std::str::from_utf8(file).is_ok_and(|text| text.chars().all(printable))
 }
 
 /// How the lines of a text form end.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::fit::{Expected, fit, swapped};
 use super::gather::{Candidate, file_name, gather};
+use super::record::RECORD_NAME;
 use super::{ChipReading, Files, LayoutRef, Reading, ReadingSpec, Source, chip_place, sha256_hex};
 use crate::blame::{Blame, DiskError, Who};
 use crate::finding::{Finding, Severity};
@@ -221,9 +222,16 @@ fn into_chip(one: Opened, findings: &mut Vec<Finding>) -> Result<ChipReading, Re
         .unwrap_or(path.as_os_str())
         .to_string_lossy()
         .into_owned();
-    let fitted = fit(&id, &file, &contents, expected).map_err(|source| ReadingError::Packing {
-        chip: id.clone(),
-        source,
+    let fitted = fit(&id, &file, &contents, expected).map_err(|source| match record {
+        // Words, width and packing came out of the document.
+        Some(_) => ReadingError::Record {
+            path: path.with_file_name(RECORD_NAME),
+            says: format!("chip {id}: {source}"),
+        },
+        None => ReadingError::Packing {
+            chip: id.clone(),
+            source,
+        },
     })?;
     // Gaps and lines a record declares are no news.
     let is_news = |f: &Finding| record.is_none() || f.code != "file.short";

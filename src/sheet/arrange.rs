@@ -312,7 +312,8 @@ fn remark(check: &BankCheck, several: bool) -> String {
 fn is_suspect(findings: &[Finding], entry: &str, key: &str) -> bool {
     findings.iter().any(|f| {
         f.severity > Severity::Note
-            && f.code != "code.illegal"
+            // Told of each value by itself.
+            && !matches!(f.code.as_str(), "code.illegal" | "value.unknown")
             && f.place.parameters.iter().any(|p| p == key)
             && f.place.entries.iter().any(|e| e == entry)
     })
