@@ -1,63 +1,97 @@
 //! A bank as text: a listing stable enough to diff, a table, and CSV.
 
+use std::borrow::Cow;
 use std::fmt::Write;
 
-use super::{Bank, BankArea, BankEntry, BankValue};
+use super::{Bank, BankEntry, BankValue, Decoded, LayoutRef, Origins, axes, entries};
+use crate::hand_set::FilledForm;
 
 /// One line a value: area, entry, key, setting, code. The order is the layout's, so two listings can be diffed.
 pub fn listing(bank: &Bank) -> String {
     let mut out = String::new();
-    let _ = writeln!(
-        out,
-        "{} (layout {}, revision {})",
-        bank.layout.name, bank.layout.id, bank.layout.revision
-    );
-    for area in &bank.areas {
-        for entry in &area.entries {
-            let _ = writeln!(out, "\n{}", heading(area, entry));
-            for value in &entry.parameters {
-                out.push_str("  ");
-                padded(&mut out, &value.key, 28);
-                padded(&mut out, setting(value), 16);
-                remark(&mut out, value);
-                out.push('\n');
-            }
-        }
-    }
-    if let Some(form) = &bank.hand_set {
-        let _ = writeln!(out, "\nset by hand, as noted");
-        for control in &form.controls {
-            let at = control.at.as_deref().unwrap_or("");
-            let written = if control.written.is_empty() {
-                "not noted"
-            } else {
-                &control.written
-            };
-            let _ = writeln!(out, "  {:<28} {:<16} {written}", control.key, at);
-        }
-    }
+    let areas = bank.areas.iter().map(|area| ListedArea {
+        name: &area.name,
+        axes: Cow::Borrowed(&area.axes),
+        entries: area.entries.iter().map(Cow::Borrowed),
+    });
+    // Writing into memory does not fail.
+    let _ = write_listing(&mut out, &bank.layout, areas, bank.hand_set.as_ref());
     out
 }
 
-/// "presets, preset 12, voice 3".
-fn heading(area: &BankArea, entry: &BankEntry) -> String {
-    let mut heading = area.name.clone();
-    for (axis, label) in area.axes.iter().zip(&entry.at) {
-        let _ = write!(heading, ", {axis} {label}");
+/// Writes what [`listing`] says of a decoded reading, an entry at a time: a large bank is never held whole.
+///
+/// # Errors
+/// When `out` does not take it.
+pub fn list_decoded(decoded: &Decoded<'_>, out: &mut impl Write) -> std::fmt::Result {
+    let layout = decoded.layout;
+    let origins = Origins::of(decoded);
+    let areas = layout.areas.iter().enumerate().map(|(a, area)| ListedArea {
+        name: &area.name,
+        axes: Cow::Owned(axes(area)),
+        entries: entries(area, &decoded.codes, &origins, a).map(Cow::Owned),
+    });
+    write_listing(out, &LayoutRef::of(layout), areas, None)
+}
+
+/// An area with its entries, at hand or yet to be labelled.
+struct ListedArea<'b, I: Iterator<Item = Cow<'b, BankEntry>>> {
+    name: &'b str,
+    axes: Cow<'b, [String]>,
+    entries: I,
+}
+
+fn write_listing<'b, I: Iterator<Item = Cow<'b, BankEntry>>>(
+    out: &mut impl Write,
+    layout: &LayoutRef,
+    areas: impl Iterator<Item = ListedArea<'b, I>>,
+    form: Option<&FilledForm>,
+) -> std::fmt::Result {
+    writeln!(
+        out,
+        "{} (layout {}, revision {})",
+        layout.name, layout.id, layout.revision
+    )?;
+    for area in areas {
+        for entry in area.entries {
+            // "presets, preset 12, voice 3"
+            write!(out, "\n{}", area.name)?;
+            for (axis, label) in area.axes.iter().zip(&entry.at) {
+                write!(out, ", {axis} {label}")?;
+            }
+            out.write_char('\n')?;
+            for value in &entry.parameters {
+                out.write_str("  ")?;
+                padded(out, &value.key, 28)?;
+                padded(out, setting(value), 16)?;
+                remark(out, value)?;
+                out.write_char('\n')?;
+            }
+        }
     }
-    heading
+    let Some(form) = form else { return Ok(()) };
+    writeln!(out, "\nset by hand, as noted")?;
+    for control in &form.controls {
+        let at = control.at.as_deref().unwrap_or("");
+        let written = match control.written.as_str() {
+            "" => "not noted",
+            written => written,
+        };
+        writeln!(out, "  {:<28} {:<16} {written}", control.key, at)?;
+    }
+    Ok(())
 }
 
 /// A cell of a column: the text, blanks up to the width, and one more; one in any case.
-fn padded(out: &mut String, text: &str, width: usize) {
+fn padded(out: &mut impl Write, text: &str, width: usize) -> std::fmt::Result {
     const BLANKS: &str = "                                ";
-    out.push_str(text);
+    out.write_str(text)?;
     let wide = match text.is_ascii() {
         true => text.len(),
         false => text.chars().count(),
     };
     let blanks = (width + 1).saturating_sub(wide).max(1);
-    out.push_str(BLANKS.get(..blanks).unwrap_or(BLANKS));
+    out.write_str(BLANKS.get(..blanks).unwrap_or(BLANKS))
 }
 
 fn setting(value: &BankValue) -> &str {
@@ -68,21 +102,23 @@ fn setting(value: &BankValue) -> &str {
     }
 }
 
-fn remark(out: &mut String, value: &BankValue) {
-    code(out, value);
+fn remark(out: &mut impl Write, value: &BankValue) -> std::fmt::Result {
+    code(out, value)?;
     if value.known.is_some() {
-        out.push_str(" (not all bits known)");
+        out.write_str(" (not all bits known)")?;
     }
-    if let Some(origin) = &value.origin {
-        let _ = write!(out, " ({origin})");
+    match &value.origin {
+        Some(origin) => write!(out, " ({origin})"),
+        None => Ok(()),
     }
 }
 
-fn code(out: &mut String, value: &BankValue) {
+fn code(out: &mut impl Write, value: &BankValue) -> std::fmt::Result {
     for (i, code) in value.code.iter().flat_map(|c| c.all()).enumerate() {
         let blank = if i > 0 { " " } else { "" };
-        let _ = write!(out, "{blank}{code}");
+        write!(out, "{blank}{code}")?;
     }
+    Ok(())
 }
 
 /// One row a parameter, one column an entry, for areas whose entries fit; the rest as [`listing`] does.
@@ -156,7 +192,7 @@ pub fn csv(bank: &Bank) -> String {
                 };
                 let origin = value.origin.as_deref().unwrap_or("");
                 let mut codes = String::new();
-                code(&mut codes, value);
+                let _ = code(&mut codes, value);
                 let cells = [
                     area.name.as_str(),
                     &at,

@@ -10,7 +10,7 @@ mod listing;
 
 pub use apply::{ApplyError, BankProblem, apply};
 pub use decoded::Decoded;
-pub use listing::{csv, listing, table};
+pub use listing::{csv, list_decoded, listing, table};
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -189,8 +189,8 @@ impl Bank {
         let origins = Origins::of(decoded);
         let areas = layout.areas.iter().enumerate().map(|(a, area)| BankArea {
             name: area.name.clone(),
-            axes: area.axes.iter().map(|x| x.name.clone()).collect(),
-            entries: entries(area, codes, &origins, a),
+            axes: axes(area),
+            entries: entries(area, codes, &origins, a).collect(),
         });
         Self {
             kind: None,
@@ -210,14 +210,25 @@ impl Bank {
     }
 }
 
-fn entries(area: &Area, codes: &Codes, origins: &Origins, a: usize) -> Vec<BankEntry> {
+/// The names of an area's axes.
+fn axes(area: &Area) -> Vec<String> {
+    area.axes.iter().map(|x| x.name.clone()).collect()
+}
+
+/// The entries of an area, labelled one after the other.
+fn entries<'d>(
+    area: &'d Area,
+    codes: &'d Codes,
+    origins: &'d Origins,
+    a: usize,
+) -> impl Iterator<Item = BankEntry> + 'd {
     let mut labelled = Labels::new(area, &codes.areas[a]);
     let keys: Vec<Arc<str>> = area
         .parameters
         .iter()
         .map(|p| p.key.as_str().into())
         .collect();
-    let mut value = |entry: usize, p: usize| {
+    let mut value = move |entry: usize, p: usize| {
         let parameter = &area.parameters[p];
         let (code, setting, known) = labelled.of(entry, p);
         BankValue {
@@ -232,14 +243,12 @@ fn entries(area: &Area, codes: &Codes, origins: &Origins, a: usize) -> Vec<BankE
             applies: applies(area, codes, a, entry, p),
         }
     };
-    (0..area.entries())
-        .map(|entry| BankEntry {
-            at: labels(area, entry),
-            parameters: (0..area.parameters.len())
-                .map(|p| value(entry, p))
-                .collect(),
-        })
-        .collect()
+    (0..area.entries()).map(move |entry| BankEntry {
+        at: labels(area, entry),
+        parameters: (0..area.parameters.len())
+            .map(|p| value(entry, p))
+            .collect(),
+    })
 }
 
 /// The label of an entry along each axis.

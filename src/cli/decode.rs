@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::open::ReadingArgs;
-use super::output::{print_text, say};
+use super::output::{print_pieces, print_text, say};
 use super::shelved::{ShelfArgs, layout_file};
 use super::{Outcome, findings};
 use crate::bank::{self, Bank};
@@ -78,6 +78,13 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let decoded = args.files.decode(&args.reading, &layout)?;
     let mut found = decoded.reading.findings.clone();
     found.extend(bank::findings(&decoded));
+    let how = if args.json { As::Json } else { args.how };
+    let whole = args.only.is_none() && args.area.is_none() && args.hand_set.is_none();
+    if how == As::Listing && whole && args.output.is_none() && args.shelf.job.is_none() {
+        findings::to_stderr(&found);
+        print_pieces(|out| bank::list_decoded(&decoded, out));
+        return Ok(findings::status(&found));
+    }
     let mut bank = Bank::new(&decoded);
     if let Some(form) = &args.hand_set {
         let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;
@@ -102,7 +109,6 @@ pub(crate) fn run(args: &Args) -> Outcome {
             .in_area(args.area.as_deref());
         keep_only(&mut bank, &layout, &selector)?;
     }
-    let how = if args.json { As::Json } else { args.how };
     let text = match how {
         As::Listing => bank::listing(&bank),
         As::Table => bank::table(&bank, super::output::columns()),

@@ -69,6 +69,31 @@ pub(crate) fn print_text(text: &str) {
     );
 }
 
+/// Prints to standard output what `write` gives, a piece at a time; it should end in a line end.
+pub(crate) fn print_pieces(write: impl FnOnce(&mut Pieces) -> std::fmt::Result) {
+    let mut pieces = Pieces(String::with_capacity(PIECE + 1024));
+    // Only memory is written to; what the terminal does not take ends the program in `print_text`.
+    let _ = write(&mut pieces);
+    print_text(&pieces.0);
+}
+
+/// A text on its way to standard output.
+pub(crate) struct Pieces(String);
+
+/// How much is put together before it is printed.
+const PIECE: usize = 1 << 16;
+
+impl std::fmt::Write for Pieces {
+    fn write_str(&mut self, text: &str) -> std::fmt::Result {
+        self.0.push_str(text);
+        if self.0.len() >= PIECE {
+            print_text(&self.0);
+            self.0.clear();
+        }
+        Ok(())
+    }
+}
+
 /// Prints a text with the colours this program gave it. Whatever else would steer the terminal is made visible.
 pub(crate) fn print_styled(text: &str) {
     let mut out = anstream::stdout().lock();
