@@ -122,12 +122,8 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
         s.unsettled,
         s.expected_wrong
     );
-    match s.further_reads {
-        Some(0) => say!("no further read is needed to bring wrong and open bits under one"),
-        Some(n) => say!("{n} further reads would bring wrong and open bits under one"),
-        None => say!(
-            "forty further reads would not bring wrong and open bits under one: mend the contact first"
-        ),
+    for line in further(s) {
+        say!("{line}");
     }
     let folder = args.output.place(Role::Settled);
     say!("wrote {} to {folder}", written.join(", "));
@@ -136,4 +132,29 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
     } else {
         say!("next: `cellkeep examine {folder}` looks for what every read shows alike");
     }
+}
+
+/// What further reads would do, in words.
+fn further(s: &Settlement) -> Vec<String> {
+    let mended = if s.findings.iter().any(|f| f.code.starts_with("dissent.")) {
+        "once that is mended, "
+    } else {
+        ""
+    };
+    let reads = |n: u32| format!("{n} further read{}", if n == 1 { "" } else { "s" });
+    let mut out = vec![match s.further_reads {
+        Some(0) => "that is under one: no further read is needed for it".to_owned(),
+        Some(n) => format!("{mended}{} would bring that under one", reads(n)),
+        None => format!("{mended}forty further reads would not bring that under one"),
+    }];
+    if s.unsettled > 0 {
+        out.push(match s.further_reads_to_settle {
+            Some(0) => format!("{mended}the open bits would settle without a further read"),
+            Some(n) => format!("{mended}{} would settle the open bits too, all but one", reads(n)),
+            None => format!(
+                "{mended}forty further reads would not settle the open bits: such cells do not hold still"
+            ),
+        });
+    }
+    out
 }

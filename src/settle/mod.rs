@@ -3,9 +3,13 @@
 //! Reads are aligned, an odd one out is set aside, what the dissent shares is named, and only then
 //! is there a vote, weighed by the model in [`vote`]. A bit that the votes leave in doubt becomes unknown.
 
+mod agreement;
+mod integrate;
 mod locate;
 mod outlier;
 pub mod vote;
+
+use std::collections::BTreeMap;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -71,6 +75,9 @@ impl Blame for SettleError {
         )
     }
 }
+
+/// Most further reads that are asked for.
+const MOST_READS: u32 = 40;
 
 /// How to settle.
 #[derive(Clone, Copy, Debug)]
@@ -146,9 +153,11 @@ pub struct Settlement {
     pub unsettled: u64,
     /// Settled bits expected to be wrong still, by the model of [`vote`].
     pub expected_wrong: f64,
-    /// Further reads that would bring the expected number of wrong and open bits together under one; absent
-    /// where 40 would not.
+    /// Further reads that would bring the expected number of wrong bits under one, once located faults are mended;
+    /// absent where 40 would not.
     pub further_reads: Option<u32>,
+    /// The same for wrong and open bits together.
+    pub further_reads_to_settle: Option<u32>,
 }
 
 impl Document for Settlement {
@@ -191,13 +200,14 @@ pub fn settle(
                 set_aside: why.clone(),
             })
             .collect(),
-        agreement: agreement(&images, &ids, layout),
+        agreement: agreement::agreement(&images, &ids, layout),
         dissents: Vec::new(),
         findings: outlier::findings(reads, &aside),
         settled: 0,
         unsettled: 0,
         expected_wrong: 0.0,
         further_reads: None,
+        further_reads_to_settle: None,
     };
     for l in &located {
         report
@@ -205,13 +215,15 @@ pub fn settle(
             .push(locate::finding(l, ids[l.chip], &name_of));
     }
     let mut out = reads[used[0]].1.clone();
+    let mut chips = Vec::new();
     for (chip, images) in images.iter().enumerate() {
-        // Chips have their own noise: a bad clip on one says nothing about the next.
-        let noise = Noise::learn(&histogram(images));
         let fault = located
             .iter()
             .find(|l| l.chip == chip)
             .filter(|_| !rules.over_faults);
+        // Chips have their own noise: a bad clip on one says nothing about the next.
+        let (learned, to_come) = histograms(images, fault);
+        let noise = Noise::learn(&learned);
         vote_chip(
             images,
             &mut out.chips[chip],
@@ -220,8 +232,12 @@ pub fn settle(
             rules,
             &mut report,
         );
+        chips.push((noise, to_come));
     }
-    report.further_reads = further(&images, used.len() as u32, rules.doubt);
+    let further =
+        |enough: fn(f64, f64) -> bool| Noise::further(&chips, rules.doubt, MOST_READS, enough);
+    report.further_reads = further(|wrong, _| wrong < 1.0);
+    report.further_reads_to_settle = further(|wrong, open| wrong + open < 1.0);
     if report.unsettled > 0 {
         report.findings.push(
             Finding::new(
@@ -342,19 +358,44 @@ fn majority(images: &[&ChipImage]) -> ChipImage {
     out
 }
 
-fn histogram(images: &[&ChipImage]) -> Vec<(Vote, u64)> {
-    let mut seen = std::collections::BTreeMap::new();
+/// Votes, each with the number of bits that showed it.
+type Histogram = Vec<(Vote, u64)>;
+
+/// The votes to learn the noise from, and those to go on with once the fault is mended: a pin that comes and goes
+/// says nothing about the noise of the others, a read that something happened to is left out, and bits whose
+/// dissent is due to a fault are to be read afresh.
+fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> (Histogram, Histogram) {
+    const AFRESH: Vote = Vote {
+        known: 0,
+        minority: 0,
+    };
+    let mut reads = images.to_vec();
+    if let Some(Shared::Read(read)) = fault.map(|f| f.shared) {
+        reads.remove(read);
+    }
+    let mut learned = BTreeMap::new();
+    let mut to_come = BTreeMap::new();
     for cell in 0..images[0].words() {
         for line in 0..images[0].width() {
-            let (ones, zeros) = counts(images, cell, line);
+            let (ones, zeros) = counts(&reads, cell, line);
             let vote = Vote {
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
-            *seen.entry(vote).or_insert(0) += 1;
+            let (own, afresh) = match fault.map(|f| f.shared) {
+                None | Some(Shared::Read(_)) => (false, false),
+                Some(Shared::DataLine(l)) => (l == line, l == line && vote.minority > 0),
+                Some(Shared::AddressLine(_) | Shared::Chip) => (false, vote.minority > 0),
+            };
+            if !own {
+                *learned.entry(vote).or_insert(0) += 1;
+            }
+            *to_come
+                .entry(if afresh { AFRESH } else { vote })
+                .or_insert(0) += 1;
         }
     }
-    seen.into_iter().collect()
+    (learned.into_iter().collect(), to_come.into_iter().collect())
 }
 
 /// Whether a located fault reaches a bit, so that voting there would be voting over the fault.
@@ -383,7 +424,7 @@ fn vote_chip(
             };
             let doubt = *doubts.entry(vote).or_insert_with(|| noise.wrong(vote));
             let dissent = vote.minority > 0;
-            let open = vote.known == 0
+            let open = ones == zeros
                 || (dissent && (doubt > rules.doubt || fault.is_some_and(|f| tainted(f, line))));
             let bit = (!open).then_some(ones > zeros);
             if dissent {
@@ -416,84 +457,4 @@ fn vote_chip(
             }
         }
     }
-}
-
-/// The least number of further reads after which fewer than one bit is expected wrong or open.
-fn further(images: &[Vec<&ChipImage>], reads: u32, doubt: f64) -> Option<u32> {
-    let chips: Vec<(Noise, u64)> = images
-        .iter()
-        .map(|c| (Noise::learn(&histogram(c)), c[0].bits()))
-        .collect();
-    (0..=40).find(|more| {
-        let left: f64 = chips
-            .iter()
-            .map(|(noise, bits)| {
-                let (wrong, open) = noise.forecast(*bits, reads + more, doubt);
-                wrong + open
-            })
-            .sum();
-        left < 1.0
-    })
-}
-
-fn agreement(images: &[Vec<&ChipImage>], ids: &[&str], layout: Option<&Layout>) -> Vec<Agreement> {
-    let mut out = Vec::new();
-    // One bit set for each line all reads agree on, and for each line at least two reads know.
-    let maps: Vec<Vec<(u8, u8)>> = images
-        .iter()
-        .map(|reads| {
-            (0..reads[0].words())
-                .map(|cell| {
-                    let (mut agreed, mut judged) = (0, 0);
-                    for line in 0..reads[0].width() {
-                        let (ones, zeros) = counts(reads, cell, line);
-                        if ones + zeros > 1 {
-                            judged |= 1 << line;
-                            agreed |= u8::from(ones == 0 || zeros == 0) << line;
-                        }
-                    }
-                    (agreed, judged)
-                })
-                .collect()
-        })
-        .collect();
-    let tally = |place: String, cells: &mut dyn Iterator<Item = (u8, u8)>| {
-        let (mut bits, mut agreed) = (0, 0);
-        for (a, j) in cells {
-            bits += u64::from(j.count_ones());
-            agreed += u64::from(a.count_ones());
-        }
-        Agreement {
-            place,
-            bits,
-            agreed,
-        }
-    };
-    for (map, (id, reads)) in maps.iter().zip(ids.iter().zip(images)) {
-        out.push(tally((*id).to_owned(), &mut map.iter().copied()));
-        for line in 0..reads[0].width() {
-            let m = 1u8 << line;
-            let mut cells = map.iter().map(|(a, j)| (a & m, j & m));
-            out.push(tally(format!("{id} D{line}"), &mut cells));
-        }
-        for line in 0..map.len().next_power_of_two().trailing_zeros() {
-            for level in [0, 1] {
-                let mut cells = map
-                    .iter()
-                    .enumerate()
-                    .filter(|(c, _)| (c >> line) & 1 == level)
-                    .map(|(_, m)| *m);
-                out.push(tally(format!("{id} A{line}={level}"), &mut cells));
-            }
-        }
-    }
-    for area in layout.iter().flat_map(|l| &l.areas) {
-        let mut bits = area.places.iter().filter_map(|p| {
-            let m = 1u8.checked_shl(p.line.into()).unwrap_or(0);
-            let (a, j) = maps.get(usize::from(p.chip))?.get(p.cell as usize)?;
-            Some((a & m, j & m))
-        });
-        out.push(tally(area.name.clone(), &mut bits));
-    }
-    out
 }

@@ -1,12 +1,26 @@
 //! What the votes of several reads are worth: a model of how often a bit reads wrong, written down once.
 //!
 //! The model. Each bit has its own chance `q` of reading wrong in any one read, independent between reads and
-//! never above one half. Most bits share one small chance `q0` (noise); a share `s` of the bits is *shaky*, with
-//! `q` anywhere between 0 and 1/2. Neither `q0` nor `s` is known: both are equally likely on a logarithmic scale
-//! from 1e-8 up (`q0` to 0.1, `s` to 1), and what the reads show weighs them. Three reads cannot tell noise from
-//! a few shaky cells; the average over both keeps the answer honest until more reads can.
+//! never above one half. Most bits share one small chance `q0` (noise); a share `s` of the bits is *shaky*, each
+//! with a `q` of its own, equally likely anywhere between 0 and 1/2. Neither `q0` nor `s` is known: both are
+//! equally likely on a logarithmic scale from 1e-8 up (`q0` to 0.1, `s` to 1), and what the reads show weighs
+//! them. Three reads cannot tell noise from a few shaky cells; the average over both keeps the answer honest until
+//! more reads can.
+//!
+//! The chance that `w` of `n` reads of one bit are wrong is therefore
+//!
+//! > C(n,w) ( (1 − s) q0^w (1 − q0)^(n−w) + s · 2 ∫₀^½ q^w (1 − q)^(n−w) dq )
+//!
+//! where the integral is an incomplete beta function, for whole numbers a sum of binomials. The average over
+//! `q0` and `s` is taken numerically (`integrate`).
 //!
 //! What no repetition can show is a bit that reads *steadily* wrong: an open pin passes every repeat.
+
+use std::collections::HashMap;
+use std::f64::consts::LN_2;
+
+use super::integrate::points;
+use crate::evidence::log2_choose;
 
 /// How many bits were seen with a given vote: `known` reads had an opinion and `minority` of them dissented.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -17,109 +31,212 @@ pub struct Vote {
     pub minority: u32,
 }
 
-/// Points of the grid along each unknown.
-const POINTS: usize = 25;
-/// Points the shaky chance is averaged over.
-const SHAKY: usize = 32;
+impl Vote {
+    /// The vote of which `wrong` of `known` reads are on one side.
+    fn of(known: u32, wrong: u32) -> Self {
+        Self {
+            known,
+            minority: wrong.min(known - wrong),
+        }
+    }
+
+    /// How many reads may be wrong: the minority, or else the majority.
+    fn wrongs(self) -> impl Iterator<Item = u32> {
+        let other = self.known - self.minority;
+        std::iter::once(self.minority).chain((other != self.minority).then_some(other))
+    }
+}
+
+/// Least noise and least share of shaky bits.
+const LEAST: f64 = 1e-8;
+/// Votes to come count as settled at this part of the doubt allowed: what is learned from them may make them look
+/// worse than they do today.
+const MARGIN: f64 = 0.5;
+/// Most noise.
+const MOST_NOISE: f64 = 0.1;
 
 /// The noise model, weighed by the votes seen.
 #[derive(Clone, Debug)]
 pub struct Noise {
     /// `(q0, s, weight)`; the weights add up to 1.
-    grid: Vec<(f64, f64, f64)>,
+    points: Vec<(f64, f64, f64)>,
 }
 
 fn choose(n: u32, k: u32) -> f64 {
-    crate::evidence::log2_choose(u64::from(n), u64::from(k)).exp2()
+    log2_choose(n.into(), k.into()).exp2()
 }
 
-/// Chance of exactly `wrong` of `n` reads being wrong, for noise chance `q0` and shaky share `s`.
-fn wrong_reads(n: u32, wrong: u32, q0: f64, s: f64) -> f64 {
-    let at = |q: f64| q.powi(wrong as i32) * (1.0 - q).powi((n - wrong) as i32);
-    let shaky: f64 = (0..SHAKY)
-        .map(|i| at((i as f64 + 0.5) / (2.0 * SHAKY as f64)))
-        .sum::<f64>()
-        / SHAKY as f64;
-    choose(n, wrong) * ((1.0 - s) * at(q0) + s * shaky)
+/// Chance that `wrong` of `n` reads of a shaky bit are wrong: 2 C(n,w) B(1/2; w + 1, n − w + 1), which is the chance
+/// of more than `wrong` heads in n + 1 throws of a coin, times 2 / (n + 1).
+fn shaky(n: u32, wrong: u32) -> f64 {
+    let heads: f64 = (wrong + 1..=n + 1)
+        .map(|j| (log2_choose(u64::from(n) + 1, j.into()) - f64::from(n + 1)).exp2())
+        .sum();
+    2.0 * heads / f64::from(n + 1)
 }
 
-/// Chance of a vote, whichever side is the truth.
-fn seen(vote: Vote, q0: f64, s: f64) -> f64 {
-    let one = wrong_reads(vote.known, vote.minority, q0, s);
-    if 2 * vote.minority == vote.known {
-        one
-    } else {
-        one + wrong_reads(vote.known, vote.known - vote.minority, q0, s)
+/// One vote as the likelihood needs it, with how many bits showed it.
+struct Term {
+    bits: f64,
+    vote: Vote,
+    log_choose: f64,
+    shaky: f64,
+}
+
+impl Term {
+    fn of(vote: Vote, bits: u64) -> Self {
+        Self {
+            bits: bits as f64,
+            vote,
+            log_choose: log2_choose(vote.known.into(), vote.minority.into()) * LN_2,
+            shaky: vote.wrongs().map(|w| shaky(vote.known, w)).sum(),
+        }
     }
-}
 
-fn steps(high: f64) -> impl Iterator<Item = f64> {
-    let (low, high) = (1e-8f64.ln(), high.ln());
-    (0..POINTS).map(move |i| (low + (high - low) * i as f64 / (POINTS - 1) as f64).exp())
+    /// Natural logarithm of the chance of these votes, whichever side is the truth.
+    fn log(&self, q0: f64, s: f64) -> f64 {
+        let (right, wrong) = ((-q0).ln_1p(), q0.ln());
+        let n = self.vote.known;
+        let noise: f64 = self
+            .vote
+            .wrongs()
+            .map(|w| (self.log_choose + f64::from(w) * wrong + f64::from(n - w) * right).exp())
+            .sum();
+        self.bits * ((1.0 - s) * noise + s * self.shaky).max(1e-300).ln()
+    }
 }
 
 impl Noise {
     /// Weighs the model by votes, each with the number of bits that showed it.
     pub fn learn(votes: &[(Vote, u64)]) -> Self {
-        let mut grid: Vec<(f64, f64, f64)> = Vec::with_capacity(POINTS * POINTS);
-        for q0 in steps(0.1) {
-            for s in steps(1.0) {
-                let log: f64 = votes
-                    .iter()
-                    .filter(|(v, n)| v.known > 0 && *n > 0)
-                    .map(|(v, n)| *n as f64 * seen(*v, q0, s).max(1e-300).ln())
-                    .sum();
-                grid.push((q0, s, log));
-            }
+        let terms: Vec<Term> = votes
+            .iter()
+            .filter(|(v, bits)| v.known > 0 && *bits > 0)
+            .map(|(v, bits)| Term::of(*v, *bits))
+            .collect();
+        let found = points((LEAST.ln(), MOST_NOISE.ln()), (LEAST.ln(), 0.0), |q0, s| {
+            let (q0, s) = (q0.exp(), s.exp().min(1.0));
+            terms.iter().map(|t| t.log(q0, s)).sum()
+        });
+        Self {
+            points: found
+                .into_iter()
+                .map(|p| (p.x.exp(), p.y.exp().min(1.0), p.weight))
+                .collect(),
         }
-        let most = grid.iter().map(|g| g.2).fold(f64::NEG_INFINITY, f64::max);
-        for g in &mut grid {
-            g.2 = (g.2 - most).exp();
-        }
-        let total: f64 = grid.iter().map(|g| g.2).sum();
-        for g in &mut grid {
-            g.2 /= total;
-        }
-        grid.retain(|g| g.2 > 1e-9);
-        Self { grid }
     }
 
     /// Chance that the majority of this vote is wrong. One half for a tie or a bit nobody read.
     pub fn wrong(&self, vote: Vote) -> f64 {
-        if vote.known == 0 || 2 * vote.minority >= vote.known {
-            return 0.5;
-        }
-        let (mut wrong, mut all) = (0.0, 0.0);
-        for &(q0, s, w) in &self.grid {
-            // Weighed once more by how well a grid point explains this very vote: it was seen.
-            wrong += w * wrong_reads(vote.known, vote.known - vote.minority, q0, s);
-            all += w * seen(vote, q0, s);
-        }
-        if all > 0.0 { wrong / all } else { 0.5 }
+        Chances::of(self).wrong(vote)
     }
 
-    /// Of `bits` bits read `reads` times, how many would be settled wrongly and how many left unsettled, when
-    /// votes more doubtful than `doubt` are left open.
-    pub fn forecast(&self, bits: u64, reads: u32, doubt: f64) -> (f64, f64) {
+    /// Of bits with these votes, after `more` further reads: how many will be settled wrongly and how many left
+    /// open, when dissent over a vote more doubtful than `doubt` is left open.
+    pub fn forecast(&self, votes: &[(Vote, u64)], more: u32, doubt: f64) -> (f64, f64) {
+        Chances::of(self).forecast(votes, more, doubt)
+    }
+
+    /// The least number of further reads, up to `most`, after which `enough` holds of the numbers of
+    /// [`Noise::forecast`], added up over several chips.
+    pub fn further(
+        chips: &[(Noise, Vec<(Vote, u64)>)],
+        doubt: f64,
+        most: u32,
+        enough: impl Fn(f64, f64) -> bool,
+    ) -> Option<u32> {
+        let mut chances: Vec<Chances> = chips.iter().map(|(noise, _)| Chances::of(noise)).collect();
+        (0..=most).find(|more| {
+            let (mut wrong, mut open) = (0.0, 0.0);
+            for (chances, (_, votes)) in chances.iter_mut().zip(chips) {
+                let (w, o) = chances.forecast(
+                    votes,
+                    *more,
+                    if *more == 0 { doubt } else { MARGIN * doubt },
+                );
+                wrong += w;
+                open += o;
+            }
+            enough(wrong, open)
+        })
+    }
+}
+
+/// The chances of votes under a noise model, worked out once for each number of reads.
+struct Chances<'a> {
+    noise: &'a Noise,
+    /// For `n` reads, the chance that 0, 1, … n of them are wrong.
+    by_reads: HashMap<u32, Vec<f64>>,
+}
+
+impl<'a> Chances<'a> {
+    fn of(noise: &'a Noise) -> Self {
+        Self {
+            noise,
+            by_reads: HashMap::new(),
+        }
+    }
+
+    fn reads(&mut self, n: u32) -> &[f64] {
+        self.by_reads.entry(n).or_insert_with(|| {
+            let mut out = vec![0.0; n as usize + 1];
+            let mut share = 0.0;
+            for &(q0, s, weight) in &self.noise.points {
+                share += weight * s;
+                let mut term = weight * (1.0 - s) * (1.0 - q0).powi(n as i32);
+                for o in &mut out {
+                    *o += term;
+                    term *= q0 / (1.0 - q0);
+                }
+            }
+            for (wrong, o) in (0u32..).zip(&mut out) {
+                *o = *o * choose(n, wrong) + share * shaky(n, wrong);
+            }
+            out
+        })
+    }
+
+    fn at(&mut self, n: u32, wrong: u32) -> f64 {
+        self.reads(n)[wrong as usize]
+    }
+
+    fn wrong(&mut self, vote: Vote) -> f64 {
+        let Vote { known, minority } = vote;
+        if 2 * minority >= known {
+            return 0.5;
+        }
+        let (right, wrong) = (self.at(known, minority), self.at(known, known - minority));
+        if right + wrong > 0.0 {
+            wrong / (right + wrong)
+        } else {
+            0.5
+        }
+    }
+
+    fn forecast(&mut self, votes: &[(Vote, u64)], more: u32, doubt: f64) -> (f64, f64) {
         let (mut wrong, mut open) = (0.0, 0.0);
-        for minority in 0..=reads / 2 {
-            let vote = Vote {
-                known: reads,
-                minority,
-            };
-            let chance: f64 = self
-                .grid
-                .iter()
-                .map(|&(q0, s, w)| w * seen(vote, q0, s))
-                .sum();
-            let p = self.wrong(vote);
-            if p <= doubt {
-                wrong += p * chance;
-            } else {
-                open += chance;
+        for &(vote, bits) in votes {
+            let n = vote.known;
+            let seen: f64 = vote.wrongs().map(|w| self.at(n, w)).sum();
+            if seen <= 0.0 {
+                continue;
+            }
+            for w in vote.wrongs() {
+                for f in 0..=more {
+                    // Given that w + f of all reads are wrong, the chance that w of them are among the first n.
+                    let here = choose(n, w) * choose(more, f) / choose(n + more, w + f);
+                    let chance = bits as f64 * here * self.at(n + more, w + f) / seen;
+                    let then = Vote::of(n + more, w + f);
+                    let tie = 2 * then.minority == then.known;
+                    if tie || (then.minority > 0 && self.wrong(then) > doubt) {
+                        open += chance;
+                    } else if 2 * (w + f) > n + more {
+                        wrong += chance;
+                    }
+                }
             }
         }
-        (wrong * bits as f64, open * bits as f64)
+        (wrong, open)
     }
 }
 
@@ -128,42 +245,60 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
 
+    fn vote(known: u32, minority: u32) -> Vote {
+        Vote { known, minority }
+    }
+
     #[test]
     fn chances_of_all_votes_add_up_to_one() {
-        for n in 1..8 {
-            let total: f64 = (0..=n / 2)
-                .map(|minority| seen(Vote { known: n, minority }, 0.01, 0.02))
-                .sum();
+        let noise = Noise {
+            points: vec![(0.01, 0.02, 1.0)],
+        };
+        for n in 1..12 {
+            let total: f64 = Chances::of(&noise).reads(n).iter().sum();
             assert!((total - 1.0).abs() < 1e-9, "{n}: {total}");
         }
+    }
+
+    #[test]
+    fn a_shaky_bit_by_hand() {
+        // One read: 2 * integral of q from 0 to 1/2 = 1/4. Two wrong of three: 2 * 3 * integral of q^2 - q^3
+        // = 6 * (1/24 - 1/64) = 5/32.
+        assert!((shaky(1, 1) - 0.25).abs() < 1e-12);
+        assert!((shaky(3, 2) - 5.0 / 32.0).abs() < 1e-12);
     }
 
     #[test]
     fn plain_noise_by_hand() {
         // With no shaky bits and q = 0.1, two against one is wrong with q^2(1-q) / (q^2(1-q) + q(1-q)^2) = q.
         let noise = Noise {
-            grid: vec![(0.1, 0.0, 1.0)],
+            points: vec![(0.1, 0.0, 1.0)],
         };
-        let p = noise.wrong(Vote {
-            known: 3,
-            minority: 1,
-        });
-        assert!((p - 0.1).abs() < 1e-9);
+        assert!((noise.wrong(vote(3, 1)) - 0.1).abs() < 1e-9);
+        // One against none, and two further reads. The first is wrong with q; then the bit is settled wrongly
+        // where both agree with it (q^3 of q^3 + (1-q)^3 is below the doubt allowed) and left open otherwise,
+        // unless no read was wrong.
+        let (wrong, open) = noise.forecast(&[(vote(1, 0), 1)], 2, 0.01);
+        assert!((wrong - 0.1f64.powi(3)).abs() < 1e-12, "{wrong}");
+        let (all_right, all_wrong) = (0.9f64.powi(3), 0.1f64.powi(3));
+        assert!(
+            (open - (1.0 - all_right - all_wrong)).abs() < 1e-12,
+            "{open}"
+        );
+    }
+
+    #[test]
+    fn no_further_read_changes_nothing() {
+        let votes = [(vote(3, 0), 4000), (vote(3, 1), 20)];
+        let noise = Noise::learn(&votes);
+        let (wrong, open) = noise.forecast(&votes, 0, 0.5);
+        let now = 4000.0 * noise.wrong(vote(3, 0)) + 20.0 * noise.wrong(vote(3, 1));
+        assert!((wrong - now).abs() < 1e-9 && open == 0.0, "{wrong} {now}");
     }
 
     #[test]
     fn a_tie_decides_nothing() {
-        let noise = Noise::learn(&[(
-            Vote {
-                known: 2,
-                minority: 0,
-            },
-            1000,
-        )]);
-        let tie = Vote {
-            known: 2,
-            minority: 1,
-        };
-        assert_eq!(noise.wrong(tie), 0.5);
+        let noise = Noise::learn(&[(vote(2, 0), 1000)]);
+        assert_eq!(noise.wrong(vote(2, 1)), 0.5);
     }
 }

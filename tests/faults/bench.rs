@@ -8,6 +8,7 @@ mod banks;
 mod inject;
 mod layouts;
 mod rng;
+mod simulate;
 mod trial;
 
 use std::collections::BTreeMap;
@@ -251,6 +252,30 @@ fn mending(setup: &Setup) {
     }
 }
 
+/// Settling: wrong bits expected and actual, and whether the further reads asked for bring them under one.
+fn settling(setup: &Setup) {
+    println!("\nSettling reads of simulated 1K x 8 chips");
+    println!(
+        "{:<6} {:>5} {:>10} {:>7} {:>7} {:>7} {:>9} {:>7}",
+        "reads", "n", "expected", "wrong", "ratio", "asked", "further", "left"
+    );
+    for reads in [2usize, 3, 4, 5, 7, 9] {
+        let mut rng = Rng::new(setup.base + (1 << 29) + reads as u64);
+        let sum = simulate::promise(1024, reads, setup.trials as u32, 40, &mut rng);
+        let asked = f64::from(sum.asked.max(1));
+        println!(
+            "{reads:<6} {:>5} {:>10.1} {:>7} {:>7.2} {:>7} {:>9.1} {:>7.2}",
+            sum.sets,
+            sum.expected,
+            sum.actual,
+            f64::from(sum.actual) / sum.expected,
+            sum.asked,
+            f64::from(sum.further) / asked,
+            f64::from(sum.left) / asked
+        );
+    }
+}
+
 fn time() {
     let layout = layouts::shipped("tessaly-nine");
     let mut rng = Rng::new(1);
@@ -291,7 +316,7 @@ fn main() {
     let trials = words.iter().find_map(|w| w.parse().ok()).unwrap_or(40);
     let has = |w: &str| words.iter().any(|x| x == w);
     let any = [
-        "alone", "earlier", "cells", "two", "healthy", "mend", "time",
+        "alone", "earlier", "cells", "two", "healthy", "mend", "settle", "time",
     ];
     let chosen = |w: &str| has(w) || !any.iter().any(|x| has(x));
     let setup = Setup {
@@ -371,5 +396,8 @@ fn main() {
     }
     if chosen("mend") {
         mending(&setup);
+    }
+    if chosen("settle") {
+        settling(&setup);
     }
 }

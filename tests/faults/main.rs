@@ -11,6 +11,8 @@ mod inject;
 mod layouts;
 mod rng;
 mod settling;
+#[allow(dead_code)]
+mod simulate;
 mod trial;
 
 use cellkeep::examine::{ExamineError, Verdict, examine};

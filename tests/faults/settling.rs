@@ -1,10 +1,10 @@
 //! Settling against simulated reads whose truth is known.
 
-use cellkeep::image::ChipImage;
-use cellkeep::reading::{ChipReading, Reading};
+use cellkeep::reading::Reading;
 use cellkeep::settle::{Rules, SettleError, Settlement, settle};
 
 use crate::rng::Rng;
+use crate::simulate::{Promise, named, promise, reading, settled};
 
 const WORDS: usize = 512;
 
@@ -12,71 +12,40 @@ fn truth(rng: &mut Rng) -> Vec<u8> {
     (0..WORDS).map(|_| rng.next() as u8).collect()
 }
 
-fn reading(cells: &[u8]) -> Reading {
-    let image = ChipImage::from_cells(8, cells).expect("512 x 8");
-    Reading::new(vec![ChipReading::new("IC1", image)])
-}
-
-fn named(reads: &[Vec<u8>]) -> Vec<(String, Reading)> {
-    reads
-        .iter()
-        .enumerate()
-        .map(|(i, r)| (format!("read {}", i + 1), reading(r)))
-        .collect()
-}
-
-/// Reads with noise on every bit and a share of shaky bits, as the model in `settle::vote` describes.
-fn reads(truth: &[u8], n: usize, noise: f64, shaky: f64, rng: &mut Rng) -> Vec<Vec<u8>> {
-    let chance: Vec<f64> = (0..truth.len() * 8)
-        .map(|_| {
-            if rng.chance(shaky) {
-                0.5 * rng.unit()
-            } else {
-                noise
-            }
-        })
-        .collect();
-    (0..n)
-        .map(|_| {
-            let bit = |c: usize, l: usize, rng: &mut Rng| {
-                (truth[c] >> l & 1) ^ u8::from(rng.chance(chance[c * 8 + l]))
-            };
-            (0..truth.len())
-                .map(|c| (0..8).fold(0, |v, l| v | bit(c, l, rng) << l))
-                .collect()
-        })
-        .collect()
-}
-
-fn settled(reads: &[Vec<u8>]) -> (Reading, Settlement) {
-    settle(&named(reads), None, Rules::default()).expect("reads of one chip")
-}
-
-fn wrong(reading: &Reading, truth: &[u8]) -> u32 {
-    let image = &reading.chips[0].image;
-    (0..truth.len())
-        .map(|c| ((image.values()[c] ^ truth[c]) & image.known()[c]).count_ones())
-        .sum()
+/// Sums of Poisson counts stray from their mean by three times its root once in 370; a tenth of the mean is left
+/// for what the model cannot know of the noise.
+fn near(what: &str, actual: u32, expected: f64) {
+    let stray = 3.0 * expected.sqrt() + 0.1 * expected;
+    assert!(
+        (f64::from(actual) - expected).abs() < stray,
+        "{what}: {actual}, {expected:.1} expected"
+    );
 }
 
 #[test]
 fn the_expected_number_of_wrong_bits_is_borne_out() {
     let mut rng = Rng::new(7);
-    let (mut expected, mut actual) = (0.0, 0);
-    for i in 0..60 {
-        let truth = truth(&mut rng);
-        let noise = 10f64.powf(-2.0 - 2.0 * rng.unit());
-        let shaky = 10f64.powf(-1.5 - 2.0 * rng.unit());
-        let (reading, report) = settled(&reads(&truth, 3 + 2 * (i % 4), noise, shaky, &mut rng));
-        expected += report.expected_wrong;
-        actual += wrong(&reading, &truth);
+    let mut all = Promise::default();
+    for n in [2, 3, 5, 8] {
+        let one = promise(WORDS, n, 20, 0, &mut rng);
+        all.expected += one.expected;
+        all.actual += one.actual;
     }
-    // About fifty are expected; a Poisson count strays from its mean by three times its root once in 370.
-    assert!(expected > 5.0, "{expected}");
-    let stray = 3.0 * expected.sqrt() + 0.25 * expected;
+    assert!(all.expected > 20.0, "{}", all.expected);
+    near("wrong", all.actual, all.expected);
+}
+
+#[test]
+fn as_many_further_reads_as_asked_for_bring_it_under_one() {
+    let mut rng = Rng::new(13);
+    let all = promise(64, 3, 80, 40, &mut rng);
+    assert!(all.asked > 10, "{}", all.asked);
+    // Just under one is promised for each.
+    let mean = f64::from(all.left) / f64::from(all.asked);
     assert!(
-        (f64::from(actual) - expected).abs() < stray,
-        "{actual} wrong, {expected:.1} expected"
+        (0.2..1.4).contains(&mean),
+        "{mean} left, {} sets",
+        all.asked
     );
 }
 

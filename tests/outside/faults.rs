@@ -3,41 +3,13 @@
 
 #![allow(clippy::expect_used, clippy::panic)]
 
-use std::io::Write;
-use std::path::Path;
-use std::process::{Command, Stdio};
+mod python;
 
 use cellkeep::examine::examine;
 use cellkeep::image::ChipImage;
 use cellkeep::layout;
 use cellkeep::reading::{ChipReading, Reading};
-use serde_json::{Value as Json, json};
-
-fn ask(question: &Json) -> Json {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let venv = root.join("tests/.cache/venv");
-    let python = ["bin/python", "Scripts/python.exe"]
-        .map(|p| venv.join(p))
-        .into_iter()
-        .find(|p| p.exists())
-        .unwrap_or_else(|| {
-            panic!("Python is needed: run tests/run, or python3 -m venv tests/.cache/venv")
-        });
-    let mut child = Command::new(python)
-        .arg(root.join("tests/outside/faults.py"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("Python starts");
-    let mut stdin = child.stdin.take().expect("piped");
-    stdin
-        .write_all(question.to_string().as_bytes())
-        .expect("the question is read");
-    drop(stdin);
-    let out = child.wait_with_output().expect("Python ends");
-    assert!(out.status.success(), "Python failed");
-    serde_json::from_slice(&out.stdout).expect("JSON")
-}
+use serde_json::json;
 
 /// Eight presets of 14 bytes and their CRC, in one 128 x 8 chip; every code is legal.
 fn layout_text() -> String {
@@ -100,7 +72,7 @@ fn a_single_wrong_bit_under_a_crc_is_located_as_by_brute_force() {
         entries.push(cells[first..first + 16].to_vec());
         named.push((first, found.findings));
     }
-    let answer = ask(&json!({ "entries": entries }));
+    let answer = python::ask("faults.py", &json!({ "entries": entries }));
     let located = answer["located"].as_array().expect("a list");
     assert_eq!(located.len(), named.len());
     for (want, (first, findings)) in located.iter().zip(named) {
