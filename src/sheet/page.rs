@@ -47,6 +47,13 @@ pub(super) fn document_with(
         }
     }
     .into_string()
+    .replace(steers, "\u{fffd}")
+}
+
+/// Whether a character steers a terminal or printer; HTML has no place for it (HTML Standard, 13.2.3.5, control
+/// characters).
+fn steers(c: char) -> bool {
+    c.is_control() && !matches!(c, '\t' | '\n' | '\r')
 }
 
 /// The head of a document: instrument, what this is, and the facts that identify its source.

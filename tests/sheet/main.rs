@@ -17,7 +17,7 @@ use cellkeep::sheet::report::{Report, report};
 use cellkeep::sheet::view::{Mark, Page};
 use cellkeep::sheet::{Paper, memory};
 
-const EVIL: &str = "<script>alert('x')</script>&\"";
+const EVIL: &str = "<script>alert('x')</script>&\"\u{1b}[2J";
 
 /// The worst case of the stated size: 64 presets of a panel of 20 controls whose six voices all differ.
 #[test]
@@ -65,7 +65,7 @@ fn text_from_dumps_and_notes_is_escaped() {
         report(&told, Paper::A4).html,
         memory::memory(&about, source, Paper::A4).html,
     ] {
-        assert!(!html.contains("<script>alert"));
+        assert!(!html.contains("<script>alert") && !html.contains('\u{1b}'));
         assert!(
             !html.contains("&\""),
             "a quotation mark that ends an attribute"

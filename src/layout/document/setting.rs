@@ -100,6 +100,11 @@ pub(in crate::layout) fn scale(f: &mut Fields<'_, '_>) -> Option<Placed<Scale>> 
             if low == high {
                 return wrong("both ends read the same", &mut s);
             }
+            if !(high - low).is_finite()
+                || (kind == "log" && (high / low).is_infinite() && low != 0.0)
+            {
+                return wrong("the ends are too far apart to work with", &mut s);
+            }
             match kind {
                 "dial" => Scale::Dial { low, high },
                 "linear" => Scale::Linear { low, high, unit },
