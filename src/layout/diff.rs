@@ -5,7 +5,7 @@ use std::collections::HashMap;
 use schemars::JsonSchema;
 use serde::Serialize;
 
-use super::explain::{PlacedBit, check_places, parameter_places, runs};
+use super::explain::{ValuePlace, check_places, parameter_places, runs};
 use super::model::{Area, Layout, Parameter};
 use crate::document::Document;
 
@@ -200,18 +200,12 @@ fn areas(a: &Layout, i: usize, b: &Layout, j: usize, out: &mut LayoutDiff) {
         if let Some(says) = meaning(parameter, &to.parameters[q], from, to) {
             out.note("meaning", subject.clone(), says);
         }
-        let value = |l: &Layout, area: usize, parameter: usize, entry: usize| {
-            parameter_places(l, area, parameter, entry)
-                .into_iter()
-                .next()
-                .map(|v| v.bits)
-        };
         moved(
             &subject,
             from,
             &pairs,
-            |e| value(a, i, p, e),
-            |e| value(b, j, q, e),
+            |e| parameter_places(a, i, p, e),
+            |e| parameter_places(b, j, q, e),
             out,
         );
     }
@@ -237,18 +231,12 @@ fn areas(a: &Layout, i: usize, b: &Layout, j: usize, out: &mut LayoutDiff) {
                 "the check is computed or kept another way".to_owned(),
             );
         }
-        let value = |l: &Layout, area: usize, check: usize, entry: usize| {
-            check_places(l, area, check, entry)
-                .into_iter()
-                .next()
-                .map(|v| v.bits)
-        };
         moved(
             &subject,
             from,
             &pairs,
-            |e| value(a, i, c, e),
-            |e| value(b, j, d, e),
+            |e| check_places(a, i, c, e),
+            |e| check_places(b, j, d, e),
             out,
         );
     }
@@ -268,15 +256,17 @@ fn moved(
     subject: &str,
     from: &Area,
     pairs: &[(usize, usize)],
-    before: impl Fn(usize) -> Option<Vec<PlacedBit>>,
-    after: impl Fn(usize) -> Option<Vec<PlacedBit>>,
+    before: impl Fn(usize) -> Vec<ValuePlace>,
+    after: impl Fn(usize) -> Vec<ValuePlace>,
     out: &mut LayoutDiff,
 ) {
     let mut entries = 0;
     let mut bits = 0;
     let mut examples = Vec::new();
     for &(e, f) in pairs {
-        let (Some(x), Some(y)) = (before(e), after(f)) else {
+        // The first home is the value's own; mirrored copies follow.
+        let own = |homes: Vec<ValuePlace>| homes.into_iter().next().map(|v| v.bits);
+        let (Some(x), Some(y)) = (own(before(e)), own(after(f))) else {
             continue;
         };
         let differ = x.iter().zip(&y).filter(|(x, y)| x != y).count();

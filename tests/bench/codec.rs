@@ -128,26 +128,34 @@ fn counter() -> BytesCount {
     BytesCount::new(RECORDS * RECORD)
 }
 
+fn decode(bencher: Bencher<'_, '_>, bits: &[usize]) {
+    let mut b = prepare(bits);
+    bencher.counter(counter()).bench_local(|| {
+        b.codec
+            .decode_into(&b.memory, divan::black_box(&mut b.codes))
+    });
+}
+
+fn encode(bencher: Bencher<'_, '_>, bits: &[usize]) {
+    let mut b = prepare(bits);
+    bencher.counter(counter()).bench_local(|| {
+        b.codec
+            .encode(&b.codes, divan::black_box(&mut b.memory))
+            .is_ok()
+    });
+}
+
 mod contiguous_fields {
     use super::*;
 
     #[divan::bench]
     fn cellkeep_decode(bencher: Bencher<'_, '_>) {
-        let mut b = prepare(&contiguous());
-        bencher.counter(counter()).bench_local(|| {
-            b.codec
-                .decode_into(&b.memory, divan::black_box(&mut b.codes))
-        });
+        decode(bencher, &contiguous());
     }
 
     #[divan::bench]
     fn cellkeep_encode_onto_an_old_image(bencher: Bencher<'_, '_>) {
-        let mut b = prepare(&contiguous());
-        bencher.counter(counter()).bench_local(|| {
-            b.codec
-                .encode(&b.codes, divan::black_box(&mut b.memory))
-                .is_ok()
-        });
+        encode(bencher, &contiguous());
     }
 
     #[divan::bench]
@@ -186,21 +194,12 @@ mod scattered_bits {
 
     #[divan::bench]
     fn cellkeep_decode(bencher: Bencher<'_, '_>) {
-        let mut b = prepare(&scattered());
-        bencher.counter(counter()).bench_local(|| {
-            b.codec
-                .decode_into(&b.memory, divan::black_box(&mut b.codes))
-        });
+        decode(bencher, &scattered());
     }
 
     #[divan::bench]
     fn cellkeep_encode_onto_an_old_image(bencher: Bencher<'_, '_>) {
-        let mut b = prepare(&scattered());
-        bencher.counter(counter()).bench_local(|| {
-            b.codec
-                .encode(&b.codes, divan::black_box(&mut b.memory))
-                .is_ok()
-        });
+        encode(bencher, &scattered());
     }
 
     /// The plain way: one bit at a time, from a list of places.

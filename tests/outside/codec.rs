@@ -8,6 +8,7 @@
 
 #[path = "../codec/builder.rs"]
 mod builder;
+mod tools;
 
 use std::path::Path;
 use std::process::Command;
@@ -16,23 +17,9 @@ use cellkeep::codec::{Codec, Memory};
 use cellkeep::image::ChipImage;
 use cellkeep::layout::model::BitPlace;
 use serde_json::{Value, json};
+use tools::{Random, venv};
 
 const CASES: u64 = 2_000;
-
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 >> 11
-    }
-
-    fn below(&mut self, n: u64) -> u64 {
-        self.next() % n
-    }
-}
 
 fn case(seed: u64) -> Value {
     let mut random = Random(seed * 0x9e37_79b9 + 0x1234_5677);
@@ -117,17 +104,11 @@ fn case(seed: u64) -> Value {
 #[test]
 fn bitstruct_reads_and_writes_the_same() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let python = root.join("tests/.cache/venv/bin/python");
-    assert!(
-        python.exists(),
-        "{} is missing: run tests/run once, it makes the environment with bitstruct",
-        python.display()
-    );
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("cases.json");
     let cases: Vec<Value> = (0..CASES).map(case).collect();
     std::fs::write(&file, serde_json::to_vec(&cases).unwrap()).unwrap();
-    let output = Command::new(python)
+    let output = Command::new(venv("python"))
         .arg(root.join("tests/outside/codec.py"))
         .arg(&file)
         .output()

@@ -3,11 +3,14 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod tools;
+
 use std::collections::BTreeSet;
 use std::path::Path;
 use std::process::{Command, Output};
 
 use serde_json::{Value, json};
+use tools::venv;
 
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
@@ -46,12 +49,7 @@ fn dialled(folder: &Path) {
 
 #[test]
 fn every_kind_of_document_is_valid_by_its_published_schema() {
-    let python = root().join("tests/.cache/venv/bin/python");
-    assert!(
-        python.exists(),
-        "{} is missing: run tests/run once, it makes the environment with jsonschema",
-        python.display()
-    );
+    let python = venv("python");
     let folder = tempfile::tempdir().unwrap();
     let here = folder.path();
     let dumps = root().join("demo-dumps/pellow-six");

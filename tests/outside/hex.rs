@@ -4,6 +4,8 @@
 //! Where the tools disagree among themselves the specification decides, and the test says so.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod tools;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -13,6 +15,7 @@ use cellkeep::image::form::{
     AddressSize, Addressing, LineEnd, ReadOptions, Style, WriteForm, read, write,
 };
 use cellkeep::image::{Contents, Form, SparseBytes};
+use tools::venv;
 
 /// Images and files, each as every reader sees it: runs of address and bytes in hex.
 type Seen = BTreeMap<String, BTreeMap<String, Vec<(u32, String)>>>;
@@ -49,13 +52,11 @@ fn srec_cat(arguments: &[&str]) -> Output {
 /// Runs the Python side of these checks.
 fn python(arguments: &[&str]) -> Seen {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests");
-    let python = ["bin/python", "Scripts/python.exe"]
-        .map(|p| root.join(".cache/venv").join(p))
-        .into_iter()
-        .find(|p| p.exists())
-        .expect("intelhex and bincopy are missing: run tests/run, which makes tests/.cache/venv");
     let script = root.join("outside/hex.py");
-    serde_json::from_str(&run(Command::new(python).arg(script).args(arguments))).unwrap()
+    serde_json::from_str(&run(Command::new(venv("python"))
+        .arg(script)
+        .args(arguments)))
+    .unwrap()
 }
 
 fn sparse(runs: &[(u32, String)]) -> SparseBytes {

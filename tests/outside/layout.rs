@@ -4,40 +4,18 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod tools;
+
 use std::fmt::Write as _;
 use std::io::Write as _;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
 
 use cellkeep::layout::from_text;
 use serde_json::{Map, Value, json};
+use tools::{Random, venv};
 
 const CASES: u64 = 1_000;
-
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 >> 11
-    }
-
-    fn below(&mut self, n: u64) -> u64 {
-        self.next() % n
-    }
-
-    fn often(&mut self, of: u64) -> bool {
-        self.below(of) == 0
-    }
-
-    fn shuffle<T>(&mut self, list: &mut [T]) {
-        for i in (1..list.len()).rev() {
-            list.swap(i, self.below(i as u64 + 1) as usize);
-        }
-    }
-}
 
 fn bits(n: u64) -> u32 {
     64 - (n - 1).leading_zeros()
@@ -192,20 +170,6 @@ fn joined(bits: &[String]) -> Vec<String> {
         .collect()
 }
 
-fn python() -> PathBuf {
-    let venv = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/.cache/venv");
-    let python = ["bin/python", "Scripts/python.exe"]
-        .map(|p| venv.join(p))
-        .into_iter()
-        .find(|p| p.exists());
-    python.unwrap_or_else(|| {
-        panic!(
-            "the evaluator needs Python with jsonschema: run tests/run, or\n  python3 -m venv tests/.cache/venv && \
-             tests/.cache/venv/bin/pip install -r tests/outside/requirements.txt"
-        )
-    })
-}
-
 #[test]
 fn places_agree_with_a_slow_evaluator() {
     let mut cases = Vec::new();
@@ -259,7 +223,7 @@ fn places_agree_with_a_slow_evaluator() {
         ),
     ];
     let given = json!({ "schema": cellkeep::layout::schema(), "cases": cases, "wrong": wrong });
-    let mut child = Command::new(python())
+    let mut child = Command::new(venv("python"))
         .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/layout.py"))
         .stdin(Stdio::piped())
         .stdout(Stdio::piped())

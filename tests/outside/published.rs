@@ -9,6 +9,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod tools;
+
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::io::Write as _;
@@ -18,29 +20,10 @@ use std::process::{Command, Output, Stdio};
 use cellkeep::codec::{Codec, Memory, checks};
 use cellkeep::image::ChipImage;
 use cellkeep::layout::model::Layout;
+use tools::Random;
 
 /// Random cases for each direction of each layout.
 const CASES: u64 = 150;
-
-struct Random(u64);
-
-impl Random {
-    fn next(&mut self) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 >> 11
-    }
-
-    /// From `low` to `high`, both included.
-    fn within(&mut self, low: u64, high: u64) -> u64 {
-        low + self.next() % (high - low + 1)
-    }
-
-    fn bytes(&mut self, n: usize) -> Vec<u8> {
-        (0..n).map(|_| self.next() as u8).collect()
-    }
-}
 
 /// One published layout: its chip's bytes as codes by name, `area/key` or `area/key/character`.
 struct Bench {

@@ -3,32 +3,20 @@
 
 #![allow(clippy::expect_used, clippy::panic)]
 
+mod tools;
+
 use std::io::Write;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::process::{Command, Stdio};
 
 use cellkeep::standby::units::{Amps, Ohms, Volts};
 use cellkeep::standby::{Profile, Request, Setup, Tables, answer};
 use serde_json::{Value as Json, json};
-
-/// The Python of `tests/run`.
-fn python() -> PathBuf {
-    let venv = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/.cache/venv");
-    let python = ["bin/python", "Scripts/python.exe"]
-        .map(|p| venv.join(p))
-        .into_iter()
-        .find(|p| p.exists());
-    python.unwrap_or_else(|| {
-        panic!(
-            "the integration needs Python with scipy: run tests/run, or\n  python3 -m venv tests/.cache/venv && \
-             tests/.cache/venv/bin/pip install -r tests/outside/requirements.txt"
-        )
-    })
-}
+use tools::venv;
 
 fn integrate(cases: &[Json]) -> Vec<Json> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let mut child = Command::new(python())
+    let mut child = Command::new(venv("python"))
         .arg(root.join("tests/outside/standby.py"))
         .arg(root.join("src/standby/tables"))
         .stdin(Stdio::piped())
