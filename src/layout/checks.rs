@@ -306,10 +306,10 @@ fn instances(
                     note(here.place(unit, bit), unit, bit, &mut misses)
                 }
             };
-            found.extend(place.map(|mut place| {
+            if let Some(mut place) = place {
                 place.inverted ^= source.inverted;
-                place
-            }));
+                found.push(place);
+            }
         }
         found.extend_from_slice(&spanned);
         if let Some(field) = field {
