@@ -1,75 +1,31 @@
 //! A bank as text: a listing stable enough to diff, a table, and CSV.
 
-use std::borrow::Cow;
 use std::fmt::Write;
 
-use super::{Bank, BankEntry, BankValue, Decoded, LayoutRef, Origins, axes, entries};
-use crate::hand_set::FilledForm;
+use super::{Bank, BankValue, Code, Decoded, Labels, LayoutRef, Origins, applies, labels};
 
 /// One line a value: area, entry, key, setting, code. The order is the layout's, so two listings can be diffed.
 pub fn listing(bank: &Bank) -> String {
     let mut out = String::new();
-    let areas = bank.areas.iter().map(|area| ListedArea {
-        name: &area.name,
-        axes: Cow::Borrowed(&area.axes),
-        entries: area.entries.iter().map(Cow::Borrowed),
-    });
     // Writing into memory does not fail.
-    let _ = write_listing(&mut out, &bank.layout, areas, bank.hand_set.as_ref());
+    let _ = write_listing(&mut out, bank);
     out
 }
 
-/// Writes what [`listing`] says of a decoded reading, an entry at a time: a large bank is never held whole.
-///
-/// # Errors
-/// When `out` does not take it.
-pub fn list_decoded(decoded: &Decoded<'_>, out: &mut impl Write) -> std::fmt::Result {
-    let layout = decoded.layout;
-    let origins = Origins::of(decoded);
-    let areas = layout.areas.iter().enumerate().map(|(a, area)| ListedArea {
-        name: &area.name,
-        axes: Cow::Owned(axes(area)),
-        entries: entries(area, &decoded.codes, &origins, a).map(Cow::Owned),
-    });
-    write_listing(out, &LayoutRef::of(layout), areas, None)
-}
-
-/// An area with its entries, at hand or yet to be labelled.
-struct ListedArea<'b, I: Iterator<Item = Cow<'b, BankEntry>>> {
-    name: &'b str,
-    axes: Cow<'b, [String]>,
-    entries: I,
-}
-
-fn write_listing<'b, I: Iterator<Item = Cow<'b, BankEntry>>>(
-    out: &mut impl Write,
-    layout: &LayoutRef,
-    areas: impl Iterator<Item = ListedArea<'b, I>>,
-    form: Option<&FilledForm>,
-) -> std::fmt::Result {
-    writeln!(
-        out,
-        "{} (layout {}, revision {})",
-        layout.name, layout.id, layout.revision
-    )?;
-    for area in areas {
-        for entry in area.entries {
-            // "presets, preset 12, voice 3"
-            write!(out, "\n{}", area.name)?;
-            for (axis, label) in area.axes.iter().zip(&entry.at) {
-                write!(out, ", {axis} {label}")?;
-            }
-            out.write_char('\n')?;
+fn write_listing(out: &mut String, bank: &Bank) -> std::fmt::Result {
+    title(out, &bank.layout)?;
+    for area in &bank.areas {
+        let axes: Vec<&str> = area.axes.iter().map(String::as_str).collect();
+        for entry in &area.entries {
+            heading(out, &area.name, &axes, &entry.at)?;
             for value in &entry.parameters {
-                out.write_str("  ")?;
-                padded(out, &value.key, 28)?;
-                padded(out, setting(value), 16)?;
-                remark(out, value)?;
-                out.write_char('\n')?;
+                Line::of(value).write(out)?;
             }
         }
     }
-    let Some(form) = form else { return Ok(()) };
+    let Some(form) = &bank.hand_set else {
+        return Ok(());
+    };
     writeln!(out, "\nset by hand, as noted")?;
     for control in &form.controls {
         let at = control.at.as_deref().unwrap_or("");
@@ -80,6 +36,90 @@ fn write_listing<'b, I: Iterator<Item = Cow<'b, BankEntry>>>(
         writeln!(out, "  {:<28} {:<16} {written}", control.key, at)?;
     }
     Ok(())
+}
+
+/// Writes what [`listing`] says of a decoded reading, a line at a time: a large bank is never held.
+///
+/// # Errors
+/// When `out` does not take it.
+pub fn list_decoded(decoded: &Decoded<'_>, out: &mut impl Write) -> std::fmt::Result {
+    let layout = decoded.layout;
+    let origins = Origins::of(decoded);
+    title(out, &LayoutRef::of(layout))?;
+    for (a, area) in layout.areas.iter().enumerate() {
+        let axes: Vec<&str> = area.axes.iter().map(|x| x.name.as_str()).collect();
+        let mut labelled = Labels::new(area, &decoded.codes.areas[a]);
+        for entry in 0..area.entries() {
+            heading(out, &area.name, &axes, &labels(area, entry))?;
+            for (p, parameter) in area.parameters.iter().enumerate() {
+                let (code, reads, known) = labelled.of(entry, p);
+                let line = Line {
+                    key: &parameter.key,
+                    setting: reads.as_deref(),
+                    codes: code.all(),
+                    whole: known.is_none(),
+                    origin: origins.of_parameter(area, parameter, entry),
+                    applies: applies(area, &decoded.codes, a, entry, p),
+                };
+                line.write(out)?;
+            }
+        }
+    }
+    Ok(())
+}
+
+fn title(out: &mut impl Write, layout: &LayoutRef) -> std::fmt::Result {
+    writeln!(
+        out,
+        "{} (layout {}, revision {})",
+        layout.name, layout.id, layout.revision
+    )
+}
+
+/// "presets, preset 12, voice 3".
+fn heading(out: &mut impl Write, area: &str, axes: &[&str], at: &[String]) -> std::fmt::Result {
+    write!(out, "\n{area}")?;
+    for (axis, label) in axes.iter().zip(at) {
+        write!(out, ", {axis} {label}")?;
+    }
+    out.write_char('\n')
+}
+
+/// What a line of the listing tells of a value.
+struct Line<'v> {
+    key: &'v str,
+    setting: Option<&'v str>,
+    codes: &'v [u64],
+    whole: bool,
+    origin: Option<&'v str>,
+    applies: bool,
+}
+
+impl<'v> Line<'v> {
+    fn of(value: &'v BankValue) -> Self {
+        Self {
+            key: &value.key,
+            setting: value.setting.as_deref(),
+            codes: value.code.as_ref().map_or(&[], Code::all),
+            whole: value.known.is_none(),
+            origin: value.origin.as_deref(),
+            applies: value.applies,
+        }
+    }
+
+    fn write(&self, out: &mut impl Write) -> std::fmt::Result {
+        out.write_str("  ")?;
+        padded(out, self.key, 28)?;
+        padded(out, shown_setting(self.setting, self.applies), 16)?;
+        write_codes(out, self.codes)?;
+        if !self.whole {
+            out.write_str(" (not all bits known)")?;
+        }
+        if let Some(origin) = self.origin {
+            write!(out, " ({origin})")?;
+        }
+        out.write_char('\n')
+    }
 }
 
 /// A cell of a column: the text, blanks up to the width, and one more; one in any case.
@@ -95,26 +135,18 @@ fn padded(out: &mut impl Write, text: &str, width: usize) -> std::fmt::Result {
 }
 
 fn setting(value: &BankValue) -> &str {
-    match &value.setting {
-        _ if !value.applies => "-",
-        Some(setting) => setting,
-        None => "?",
+    shown_setting(value.setting.as_deref(), value.applies)
+}
+
+fn shown_setting(setting: Option<&str>, applies: bool) -> &str {
+    match applies {
+        true => setting.unwrap_or("?"),
+        false => "-",
     }
 }
 
-fn remark(out: &mut impl Write, value: &BankValue) -> std::fmt::Result {
-    code(out, value)?;
-    if value.known.is_some() {
-        out.write_str(" (not all bits known)")?;
-    }
-    match &value.origin {
-        Some(origin) => write!(out, " ({origin})"),
-        None => Ok(()),
-    }
-}
-
-fn code(out: &mut impl Write, value: &BankValue) -> std::fmt::Result {
-    for (i, code) in value.code.iter().flat_map(|c| c.all()).enumerate() {
+fn write_codes(out: &mut impl Write, codes: &[u64]) -> std::fmt::Result {
+    for (i, code) in codes.iter().enumerate() {
         let blank = if i > 0 { " " } else { "" };
         write!(out, "{blank}{code}")?;
     }
@@ -192,7 +224,7 @@ pub fn csv(bank: &Bank) -> String {
                 };
                 let origin = value.origin.as_deref().unwrap_or("");
                 let mut codes = String::new();
-                let _ = code(&mut codes, value);
+                let _ = write_codes(&mut codes, value.code.as_ref().map_or(&[], Code::all));
                 let cells = [
                     area.name.as_str(),
                     &at,
