@@ -9,11 +9,13 @@ use serde::{Deserialize, Serialize};
 
 use super::disk::{self, Kind, sha256};
 use super::error::{Result, ShelfError};
+use super::index::Known;
 use super::inventory::ROOT_MARK;
-use super::job::RECORD;
+use super::job::{Job, RECORD};
 use super::object::{self, Checked, Fault};
-use super::parity::{self, Parity};
+use super::parity::{self, Head};
 use super::root::{MANIFEST, PARTS, Shelf, fixed_files};
+use super::store::Stored;
 use crate::document::Document;
 use crate::finding::{Finding, Severity};
 
@@ -99,19 +101,27 @@ impl Shelf {
     pub fn audit(&self, progress: Option<&Progress<'_>>) -> Result<AuditReport> {
         let names = self.job_names()?;
         let whole = names.len() as u64;
-        let audits = names
-            .par_iter()
-            .map(|id| {
-                let audit = self.audit_job(id);
-                if let Some(progress) = progress {
-                    progress(1, whole);
-                }
-                audit
-            })
-            .collect::<Result<Vec<_>>>()?;
+        let jobs = || {
+            names
+                .par_iter()
+                .map_init(Vec::new, |room, id| {
+                    let audit = self.audit_in(id, room);
+                    if let Some(progress) = progress {
+                        progress(1, whole);
+                    }
+                    audit
+                })
+                .collect::<Result<Vec<_>>>()
+        };
+        let (audits, known) = rayon::join(jobs, || self.index_known());
+        let audits = audits?;
+        let mut faults = self.shelf_faults()?;
+        for says in self.index_faults(known?, &audits)? {
+            faults.push(fault("index.behind", "index/shelf.sqlite", says));
+        }
         let mut report = AuditReport {
             missing: self.missing_jobs(&names)?,
-            shelf: self.audit_shelf()?.into_iter().map(finding).collect(),
+            shelf: faults.into_iter().map(finding).collect(),
             ..AuditReport::default()
         };
         for audit in audits {
@@ -125,24 +135,29 @@ impl Shelf {
     /// # Errors
     /// When its folder cannot be read at all.
     pub fn audit_job(&self, id: &str) -> Result<JobAudit> {
-        let audit = self.audit_once(id)?;
+        self.audit_in(id, &mut Vec::new())
+    }
+
+    fn audit_in(&self, id: &str, room: &mut Vec<u8>) -> Result<JobAudit> {
+        let audit = self.audit_once(id, room)?;
         if audit.findings.is_empty() {
             return Ok(audit);
         }
         match self.turn() {
-            Ok(_turn) => self.audit_once(id),
+            Ok(_turn) => self.audit_once(id, room),
             Err(ShelfError::ReadOnly { .. }) => Ok(audit),
             Err(e) => Err(e),
         }
     }
 
-    fn audit_once(&self, id: &str) -> Result<JobAudit> {
+    /// `room` is for the parity files, and serves for one job after the other.
+    fn audit_once(&self, id: &str, room: &mut Vec<u8>) -> Result<JobAudit> {
         let folder = self.jobs_folder().join(id);
-        let parities = self.parities(id)?;
+        let mut parities = self.parities(id, room)?;
         let mut covered = BTreeMap::new();
-        for (version, parity) in &parities.whole {
-            for file in &parity.head.files {
-                covered.insert(format!("v{version}/{}", file.path), file.clone());
+        for (version, head) in std::mem::take(&mut parities.whole) {
+            for file in head.files {
+                covered.insert(format!("v{version}/{}", file.path), file);
             }
         }
         let mut checked = object::check(&folder, true, &covered)?;
@@ -174,8 +189,14 @@ impl Shelf {
         }
         if faults.is_empty() {
             // Whole to the last byte; but it must also be a job this program can read.
-            let read = self.stored(id).and_then(|s| s.record(s.head()).map(drop));
-            if let Err(e) = read {
+            let read = match checked.inventory.take() {
+                Some(inventory) => Stored::of(id, &folder, inventory).map(drop),
+                None => self.stored(id).map(drop),
+            };
+            let record = checked.record.unwrap_or_default();
+            if let Err(e) =
+                read.and_then(|()| Job::from_bytes(&record, &format!("{id}/{RECORD}")).map(drop))
+            {
                 faults.push(fault("record.unreadable", RECORD, e.to_string()));
             }
         }
@@ -184,13 +205,10 @@ impl Shelf {
     }
 
     /// Everything in the parity folder of a job.
-    fn parities(&self, id: &str) -> Result<Parities> {
+    fn parities(&self, id: &str, room: &mut Vec<u8>) -> Result<Parities> {
         let mut parities = Parities::default();
         let folder = self.part("parity").join(id);
-        if !disk::is_there(&folder)? {
-            return Ok(parities);
-        }
-        for (name, kind) in disk::entries(&folder)? {
+        for (name, kind) in disk::entries_if_there(&folder)? {
             let number = name
                 .strip_suffix(".parity")
                 .and_then(super::inventory::number_of)
@@ -204,20 +222,15 @@ impl Shelf {
                 continue;
             };
             let path = format!("parity/{id}/{name}");
-            let bytes = match disk::read(&folder.join(&name)) {
-                Ok(bytes) => bytes,
-                Err(e) => {
-                    parities
-                        .faults
-                        .push(fault("parity.damaged", &path, e.to_string()));
-                    parities.named.insert(number);
-                    continue;
-                }
-            };
-            parities.files += 1;
-            parities.bytes += bytes.len() as u64;
             parities.named.insert(number);
-            match parity::read(&bytes) {
+            if let Err(e) = disk::read_into(&folder.join(&name), room) {
+                let says = format!("it cannot be read: {e}");
+                parities.faults.push(fault("parity.damaged", &path, says));
+                continue;
+            }
+            parities.files += 1;
+            parities.bytes += room.len() as u64;
+            match parity::read(room) {
                 Some(parity) => {
                     for says in &parity.faults {
                         parities.faults.push(fault("parity.damaged", &path, *says));
@@ -229,7 +242,7 @@ impl Shelf {
                             "it is the parity of something else",
                         ));
                     } else {
-                        parities.whole.insert(number, parity);
+                        parities.whole.insert(number, parity.head);
                     }
                 }
                 None => parities.faults.push(fault(
@@ -254,7 +267,33 @@ impl Shelf {
             .collect())
     }
 
-    fn audit_shelf(&self) -> Result<Vec<Fault>> {
+    /// What is wrong with the index. What a writer at work makes look wrong is looked at again in the audit's own turn.
+    fn index_faults(&self, known: Known, audits: &[JobAudit]) -> Result<Vec<String>> {
+        let store = audits
+            .iter()
+            .map(|audit| {
+                let whole = audit.findings.is_empty().then_some(audit.versions);
+                (audit.job.as_str(), whole)
+            })
+            .collect();
+        let faults = known.faults(&store);
+        if faults.is_empty() {
+            return Ok(faults);
+        }
+        let _turn = match self.turn() {
+            Ok(turn) => turn,
+            Err(ShelfError::ReadOnly { .. }) => return Ok(faults),
+            Err(e) => return Err(e),
+        };
+        let names = self.job_names()?;
+        let store = names
+            .iter()
+            .map(|id| (id.as_str(), self.stored(id).ok().map(|s| s.head())))
+            .collect();
+        Ok(self.index_known()?.faults(&store))
+    }
+
+    fn shelf_faults(&self) -> Result<Vec<Fault>> {
         let mut faults = self.fixed_faults()?;
         for (name, _) in disk::entries(self.root())? {
             if !PARTS.contains(&name.as_str()) {
@@ -281,9 +320,6 @@ impl Shelf {
                 "parity",
                 "the whole parity folder is missing",
             ));
-        }
-        for says in self.index_faults()? {
-            faults.push(fault("index.behind", "index/shelf.sqlite", says));
         }
         Ok(faults)
     }
@@ -343,7 +379,7 @@ impl Shelf {
 
 #[derive(Default)]
 struct Parities {
-    whole: BTreeMap<u32, Parity>,
+    whole: BTreeMap<u32, Head>,
     /// Versions a parity file is named for, readable or not.
     named: BTreeSet<u32>,
     faults: Vec<Fault>,

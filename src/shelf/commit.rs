@@ -302,7 +302,8 @@ impl Shelf {
         let staged = aside.join(format!("v{number}.parity"));
         // What a killed writer staged counts only where it is whole.
         let whole = disk::read_if_there(&staged)?
-            .and_then(|bytes| parity::read(&bytes))
+            .as_deref()
+            .and_then(parity::read)
             .is_some_and(|parity| parity.faults.is_empty());
         if !whole {
             if disk::is_there(&place)? {

@@ -130,13 +130,45 @@ pub(super) fn rename(from: &Path, to: &Path) -> Result<()> {
 
 /// A whole file's bytes.
 pub(super) fn read(path: &Path) -> Result<Vec<u8>> {
-    fs::read(path).map_err(failed("read", path))
+    let mut bytes = Vec::new();
+    read_into(path, &mut bytes).map_err(failed("read", path))?;
+    Ok(bytes)
+}
+
+/// A whole file's bytes in place of what the buffer holds, whose room is used again.
+pub(super) fn read_into(path: &Path, bytes: &mut Vec<u8>) -> io::Result<()> {
+    bytes.clear();
+    let mut file = File::open(path)?;
+    with_buffer(|buffer| {
+        let n = file.read(buffer)?;
+        bytes.extend_from_slice(&buffer[..n]);
+        // Most files end here, and one more read says so; only a long one is asked for its length, to read it in one go.
+        if n == buffer.len() {
+            let length = file.metadata()?.len();
+            bytes.reserve(usize::try_from(length).unwrap_or(0).saturating_sub(n));
+        } else if n == 0 || file.read(&mut buffer[..1])? == 0 {
+            return Ok(());
+        } else {
+            bytes.push(buffer[0]);
+        }
+        file.read_to_end(bytes).map(drop)
+    })
+}
+
+thread_local! {
+    /// What files are read into; kept, so that reading many small files does not begin with making room for each.
+    static BUFFER: std::cell::RefCell<Vec<u8>> = std::cell::RefCell::new(vec![0; CHUNK]);
+}
+
+fn with_buffer<T>(work: impl FnOnce(&mut [u8]) -> T) -> T {
+    BUFFER.with_borrow_mut(|buffer| work(buffer))
 }
 
 /// A whole small file's text, or `None` where there is no such file.
 pub(super) fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>> {
-    match fs::read(path) {
-        Ok(bytes) => Ok(Some(bytes)),
+    let mut bytes = Vec::new();
+    match read_into(path, &mut bytes) {
+        Ok(()) => Ok(Some(bytes)),
         Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(None),
         Err(e) => Err(failed("read", path)(e)),
     }
@@ -169,8 +201,24 @@ pub(super) enum Kind {
 
 /// A folder's entries in the order of their names; a name that is not text is shown as nearly as it can be.
 pub(super) fn entries(path: &Path) -> Result<Vec<(String, Kind)>> {
+    list_of(
+        fs::read_dir(path).map_err(failed("read the folder", path))?,
+        path,
+    )
+}
+
+/// A folder's entries, or none where there is no such folder.
+pub(super) fn entries_if_there(path: &Path) -> Result<Vec<(String, Kind)>> {
+    match fs::read_dir(path) {
+        Ok(entries) => list_of(entries, path),
+        Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(Vec::new()),
+        Err(e) => Err(failed("read the folder", path)(e)),
+    }
+}
+
+fn list_of(entries: fs::ReadDir, path: &Path) -> Result<Vec<(String, Kind)>> {
     let mut list = Vec::new();
-    for entry in fs::read_dir(path).map_err(failed("read the folder", path))? {
+    for entry in entries {
         let entry = entry.map_err(failed("read the folder", path))?;
         let kind = entry.file_type().map_err(failed("read the folder", path))?;
         let kind = if kind.is_file() {
@@ -247,26 +295,18 @@ pub(super) fn digest_file(path: &Path, algorithm: Algorithm) -> Result<(String, 
 
 fn digest_stream(mut file: File, algorithm: Algorithm) -> io::Result<(String, u64)> {
     fn run<D: Digest>(file: &mut File) -> io::Result<(String, u64)> {
-        // Most files of a job are smaller than this: one call reads the bytes, the next says it was all.
-        let mut buffer = [0; 16 * 1024];
-        let mut large = Vec::new();
-        let mut hash = D::new();
-        let mut length = 0_u64;
-        let n = file.read(&mut buffer)?;
-        hash.update(&buffer[..n]);
-        length += n as u64;
-        if n > 0 {
-            large.resize(if n == buffer.len() { CHUNK } else { 64 }, 0);
+        with_buffer(|buffer| {
+            let mut hash = D::new();
+            let mut length = 0_u64;
             loop {
-                let n = file.read(&mut large)?;
+                let n = file.read(buffer)?;
                 if n == 0 {
-                    break;
+                    return Ok((hex(&hash.finalize()), length));
                 }
-                hash.update(&large[..n]);
+                hash.update(&buffer[..n]);
                 length += n as u64;
             }
-        }
-        Ok((hex(&hash.finalize()), length))
+        })
     }
     match algorithm {
         Algorithm::Sha256 => run::<Sha256>(&mut file),

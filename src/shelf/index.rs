@@ -5,6 +5,7 @@
 //! in or taken away by hand show in the time of the `jobs` folder. An index that is missing, damaged or of another
 //! version is made anew; on a read-only disk that happens in memory.
 
+use std::collections::BTreeMap;
 use std::time::SystemTime;
 
 use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
@@ -308,23 +309,60 @@ impl Shelf {
         self.index()?.find(query)
     }
 
-    /// What is wrong with the index, for the audit: a sentence each.
-    pub(super) fn index_faults(&self) -> Result<Vec<String>> {
+    /// What the index knows, for the audit.
+    pub(super) fn index_known(&self) -> Result<Known> {
+        let nothing = |faults| {
+            Ok(Known {
+                faults,
+                heads: None,
+            })
+        };
         if !disk::is_there(&self.index_file())? {
             // The first job makes it.
-            return Ok(match has_jobs(self.root())? {
+            return nothing(match has_jobs(self.root())? {
                 true => vec!["it is missing".to_owned()],
                 false => Vec::new(),
             });
         }
-        let faults = self.index_on_disk().and_then(|index| match index {
-            Some(index) => index.faults(self),
-            None => Ok(vec!["it is of another version of this program".to_owned()]),
+        let known = self.index_on_disk().and_then(|index| match index {
+            Some(index) => index.known(),
+            None => nothing(vec!["it is of another version of this program".to_owned()]),
         });
-        match faults {
-            Err(ShelfError::Index(e)) => Ok(vec![format!("it cannot be read: {e}")]),
+        match known {
+            Err(ShelfError::Index(e)) => nothing(vec![format!("it cannot be read: {e}")]),
             outcome => outcome,
         }
+    }
+}
+
+/// What the index knows.
+pub(super) struct Known {
+    /// What is wrong with the index by itself, a sentence each.
+    faults: Vec<String>,
+    /// The version it knows each job at, where it can be read.
+    heads: Option<BTreeMap<String, u32>>,
+}
+
+impl Known {
+    /// What is wrong with it, held against the latest version of every job in the store. A job that is itself damaged
+    /// has none: its own audit reports it.
+    pub(super) fn faults(self, store: &BTreeMap<&str, Option<u32>>) -> Vec<String> {
+        let mut faults = self.faults;
+        let Some(heads) = self.heads else {
+            return faults;
+        };
+        for (job, head) in &heads {
+            match store.get(job.as_str()) {
+                Some(Some(is)) if is != head => {
+                    faults.push(format!("it knows {job} at version {head}, not {is}"));
+                }
+                _ => {}
+            }
+        }
+        for job in store.keys().filter(|job| !heads.contains_key(**job)) {
+            faults.push(format!("it does not know the job {job}"));
+        }
+        faults
     }
 }
 
@@ -426,19 +464,43 @@ fn write_job(connection: &Connection, job: &str, facts: Option<Facts>) -> Result
 
 /// A digest over everything the index holds of a job, so that a flipped bit in it is noticed.
 fn seal(connection: &Connection, id: i64) -> Result<String> {
-    let mut hash = Sha256::new();
-    for sql in [
-        "SELECT job, instrument, layout, serial, customer, complaint, opened, closed, changed, head, files, bytes, notes FROM jobs WHERE id = ?1",
-        "SELECT path, digest, bytes, version FROM files WHERE id = ?1 ORDER BY rowid",
-        "SELECT code, severity, says FROM findings WHERE id = ?1 ORDER BY rowid",
-        "SELECT name, codes, settings FROM parameters JOIN keys USING (key) WHERE id = ?1 ORDER BY parameters.rowid",
-        "SELECT text FROM words WHERE rowid = ?1",
+    Ok(seals(connection, "=", id)?.remove(&id).unwrap_or_default())
+}
+
+/// The seals of all jobs whose number stands so to the given one. All of a table is read in one go: a query for each
+/// job would be planned anew each time.
+fn seals(connection: &Connection, so: &str, id: i64) -> Result<BTreeMap<i64, String>> {
+    let mut hashes: BTreeMap<i64, Sha256> = BTreeMap::new();
+    for (select, key, order) in [
+        (
+            "SELECT id, job, instrument, layout, serial, customer, complaint, opened, closed, changed, head, files, bytes, notes FROM jobs",
+            "id",
+            "",
+        ),
+        (
+            "SELECT id, path, digest, bytes, version FROM files",
+            "id",
+            ", rowid",
+        ),
+        (
+            "SELECT id, code, severity, says FROM findings",
+            "id",
+            ", rowid",
+        ),
+        (
+            "SELECT id, name, codes, settings FROM parameters JOIN keys USING (key)",
+            "id",
+            ", parameters.rowid",
+        ),
+        ("SELECT rowid, text FROM words", "rowid", ""),
     ] {
-        let mut statement = connection.prepare_cached(sql)?;
+        let sql = format!("{select} WHERE {key} {so} ?1 ORDER BY {key}{order}");
+        let mut statement = connection.prepare_cached(&sql)?;
         let columns = statement.column_count();
         let mut rows = statement.query([id])?;
         while let Some(row) = rows.next()? {
-            for column in 0..columns {
+            let hash = hashes.entry(row.get(0)?).or_default();
+            for column in 1..columns {
                 use rusqlite::types::ValueRef;
                 match row.get_ref(column)? {
                     ValueRef::Null => hash.update(b"n"),
@@ -449,9 +511,14 @@ fn seal(connection: &Connection, id: i64) -> Result<String> {
                 hash.update([0]);
             }
         }
-        hash.update([1]);
+        for hash in hashes.values_mut() {
+            hash.update([1]);
+        }
     }
-    Ok(hex(&hash.finalize()))
+    Ok(hashes
+        .into_iter()
+        .map(|(id, hash)| (id, hex(&hash.finalize())))
+        .collect())
 }
 
 impl Index {
@@ -473,8 +540,8 @@ impl Index {
         Ok(time == shelf.jobs_time() && !unread)
     }
 
-    /// What is wrong with the database, by SQLite's own checks, by the seals, and against the jobs in the store.
-    fn faults(&self, shelf: &Shelf) -> Result<Vec<String>> {
+    /// What is wrong with the database, by SQLite's own checks and by the seals, and the jobs it knows.
+    fn known(&self) -> Result<Known> {
         let mut faults: Vec<String> = self
             .connection
             .prepare("PRAGMA integrity_check")?
@@ -490,39 +557,23 @@ impl Index {
         {
             faults.push(format!("its full-text part: {e}"));
         }
-        let mut statement = self
-            .connection
-            .prepare("SELECT id, job, head, seal FROM jobs ORDER BY job")?;
-        let rows = statement
-            .query_map([], |r| {
-                Ok((
-                    r.get::<_, i64>(0)?,
-                    r.get::<_, String>(1)?,
-                    r.get::<_, u32>(2)?,
-                    r.get::<_, String>(3)?,
-                ))
-            })?
-            .collect::<std::result::Result<Vec<_>, _>>()?;
-        for (id, job, head, kept) in &rows {
-            if seal(&self.connection, *id)? != *kept {
+        // One reading for all jobs: every query by itself would lock and unlock the file.
+        let reading = self.connection.unchecked_transaction()?;
+        let rows = reading
+            .prepare("SELECT id, job, head, seal FROM jobs ORDER BY job")?
+            .query_map([], |r| Ok((r.get(0)?, r.get(1)?, r.get(2)?, r.get(3)?)))?
+            .collect::<std::result::Result<Vec<(i64, String, u32, String)>, _>>()?;
+        let seals = seals(&reading, ">=", i64::MIN)?;
+        let mut heads = BTreeMap::new();
+        for (id, job, head, kept) in rows {
+            if seals.get(&id) != Some(&kept) {
                 faults.push(format!("what it holds of {job} is damaged"));
             }
-            // A job that is itself damaged is reported by its own audit.
-            if let Ok(stored) = shelf.stored(job)
-                && stored.head() != *head
-            {
-                faults.push(format!(
-                    "it knows {job} at version {head}, not {}",
-                    stored.head()
-                ));
-            }
+            heads.insert(job, head);
         }
-        let known: Vec<&String> = rows.iter().map(|(_, job, _, _)| job).collect();
-        for job in shelf.job_names()? {
-            if known.binary_search(&&job).is_err() {
-                faults.push(format!("it does not know the job {job}"));
-            }
-        }
-        Ok(faults)
+        Ok(Known {
+            faults,
+            heads: Some(heads),
+        })
     }
 }

@@ -9,6 +9,7 @@ use serde_json::Value;
 use super::disk::{self, Kind, under};
 use super::error::Result;
 use super::inventory::{FILE, Inventory, OBJECT_MARK, SIDECAR, number_of, sidecar_text};
+use super::job::RECORD;
 use super::parity::Covered;
 use super::rules::{self, Ruled};
 
@@ -37,6 +38,8 @@ pub(super) struct Checked {
     pub(super) unsound: BTreeSet<String>,
     /// Digests of the files that were read, by path within the object.
     pub(super) digests: BTreeMap<String, String>,
+    /// The record of the latest version as it was read, where the object is one of ours.
+    pub(super) record: Option<Vec<u8>>,
 }
 
 impl Checked {
@@ -70,7 +73,7 @@ pub(super) fn check(
     let list = disk::entries(folder)?;
     declaration(folder, &list, &mut checked);
     let root = inventory(folder, FILE, None, &mut checked);
-    let mut holds = false;
+    let mut holds = None;
     if let Some((value, bytes)) = &root {
         let ruled = rules::check(value);
         for (code, says) in &ruled.broken {
@@ -81,10 +84,12 @@ pub(super) fn check(
                 format!("the inventory: {says}"),
             );
         }
-        holds = sidecar(folder, FILE, bytes, &ruled, own, &mut checked);
+        if sidecar(folder, FILE, bytes, &ruled, own, &mut checked) {
+            holds = Some(ruled);
+        }
     }
     // A damaged inventory in the root does not hide what is still good: the latest version has the same one.
-    let trusted = if holds || !own {
+    let trusted = if holds.is_some() || !own {
         root
     } else {
         newest_inventory(folder, &list).or(root)
@@ -92,14 +97,17 @@ pub(super) fn check(
     let Some((root, bytes)) = trusted else {
         return Ok(checked);
     };
-    let ruled = rules::check(&root);
+    let ruled = holds.unwrap_or_else(|| rules::check(&root));
     checked.head = ruled.versions;
-    checked.inventory = serde_json::from_value(root.clone()).ok();
+    checked.inventory = serde_json::from_slice(&bytes).ok();
     root_entries(&list, &ruled, folder, &mut checked);
+    let mut with_content = Vec::new();
     for number in 1..=ruled.versions {
-        version(folder, number, (&root, &bytes), &ruled, own, &mut checked);
+        if version(folder, number, (&root, &bytes), &ruled, own, &mut checked) {
+            with_content.push(number);
+        }
     }
-    content(folder, &ruled, covered, &mut checked);
+    content(folder, &with_content, &ruled, covered, &mut checked);
     Ok(checked)
 }
 
@@ -331,6 +339,7 @@ fn root_entries(list: &[(String, Kind)], ruled: &Ruled, folder: &Path, checked: 
     }
 }
 
+/// Checks a version's folder but for its content, and says whether it has a folder for that.
 fn version(
     folder: &Path,
     number: u32,
@@ -338,7 +347,7 @@ fn version(
     ruled: &Ruled,
     own: bool,
     checked: &mut Checked,
-) {
+) -> bool {
     let name = format!("v{number}");
     let place = folder.join(&name);
     let Ok(list) = disk::entries(&place) else {
@@ -348,24 +357,22 @@ fn version(
             &name,
             "a whole version is missing",
         );
-        return;
+        return false;
     };
     let path = format!("{name}/{FILE}");
     let has_inventory = list.iter().any(|(entry, _)| entry == FILE);
     let mut sidecar_name = None;
     if number == ruled.versions {
         if has_inventory || own {
-            if let Some((_, bytes)) = inventory(folder, &path, Some(root.1), checked)
-                && bytes != root.1
-            {
-                checked.say(
-                    "inventory.differs",
-                    "E064",
-                    &path,
-                    "the inventory of the latest version is not that of the job",
-                );
-            }
-            if let Ok(Some(bytes)) = disk::read_if_there(&under(folder, &path)) {
+            if let Some((_, bytes)) = inventory(folder, &path, Some(root.1), checked) {
+                if bytes != root.1 {
+                    checked.say(
+                        "inventory.differs",
+                        "E064",
+                        &path,
+                        "the inventory of the latest version is not that of the job",
+                    );
+                }
                 sidecar(folder, &path, &bytes, ruled, own, checked);
             }
         }
@@ -435,12 +442,13 @@ fn version(
         sidecar(folder, &path, &bytes, &prior, own, checked);
         sidecar_name = prior.algorithm;
     }
+    let mut has_content = false;
     let sidecar_name = sidecar_name.map(|a| format!("{FILE}.{}", a.name()));
     for (entry, kind) in &list {
         let path = format!("{name}/{entry}");
         match kind {
             Kind::File if entry == FILE || Some(entry) == sidecar_name.as_ref() => {}
-            Kind::Folder if *entry == ruled.content_directory => {}
+            Kind::Folder if *entry == ruled.content_directory => has_content = true,
             Kind::Folder if !own => {}
             Kind::Folder => checked.say(
                 "file.extra",
@@ -456,10 +464,12 @@ fn version(
             ),
         }
     }
+    has_content
 }
 
 fn content(
     folder: &Path,
+    with_content: &[u32],
     ruled: &Ruled,
     covered: &BTreeMap<String, Covered>,
     checked: &mut Checked,
@@ -468,12 +478,9 @@ fn content(
         return;
     };
     let mut there = BTreeSet::new();
-    for number in 1..=ruled.versions {
+    for number in with_content {
         let prefix = format!("v{number}/{}", ruled.content_directory);
         let place = under(folder, &prefix);
-        if disk::is_there(&place).is_ok_and(|there| !there) {
-            continue;
-        }
         match disk::walk(&place) {
             Ok(walk) => {
                 there.extend(walk.files.into_iter().map(|f| format!("{prefix}/{f}")));
@@ -505,6 +512,10 @@ fn content(
             "a file the inventory does not know",
         );
     }
+    let record = checked.inventory.as_ref().and_then(|inventory| {
+        let state = inventory.state(inventory.head_number())?;
+        inventory.content(state.get(RECORD)?).map(str::to_owned)
+    });
     for (path, digest) in &ruled.contents {
         if !there.contains(path) {
             checked.say("file.missing", "E092", path, "a file is missing");
@@ -512,7 +523,16 @@ fn content(
             continue;
         }
         let place = under(folder, path);
-        match disk::digest_file(&place, algorithm) {
+        let read = if record.as_ref() == Some(path) {
+            disk::read(&place).map(|bytes| {
+                let (digest, length) = (algorithm.of(&bytes), bytes.len() as u64);
+                checked.record = Some(bytes);
+                (digest, length)
+            })
+        } else {
+            disk::digest_file(&place, algorithm)
+        };
+        match read {
             Ok((found, length)) => {
                 checked.files += 1;
                 checked.bytes += length;

@@ -70,12 +70,12 @@ pub(super) struct Head {
 }
 
 /// A parity file as read, with the pieces that are whole.
-pub(super) struct Parity {
+pub(super) struct Parity<'a> {
     pub(super) head: Head,
     /// What is wrong with the file itself; empty when nothing is.
     pub(super) faults: Vec<&'static str>,
     /// For each set, its parity pieces; `None` where one is damaged.
-    pieces: Vec<Vec<Option<Vec<u8>>>>,
+    pieces: Vec<Vec<Option<&'a [u8]>>>,
 }
 
 fn mark(bytes: &[u8]) -> String {
@@ -176,7 +176,8 @@ fn parse_line(line: &[u8]) -> Option<(usize, &str)> {
     Some((length.parse().ok()?, digest))
 }
 
-fn head_at(file: &[u8], front: bool) -> Option<(Head, usize)> {
+/// The first or the second head as it lies in the file, with the digest its line gives.
+fn json_at(file: &[u8], front: bool) -> Option<(&[u8], &str)> {
     let line = if front {
         file.get(..LINE)?
     } else {
@@ -189,16 +190,28 @@ fn head_at(file: &[u8], front: bool) -> Option<(Head, usize)> {
         let end = file.len() - LINE;
         file.get(end.checked_sub(length)?..end)?
     };
+    Some((json, digest))
+}
+
+/// A head, if it matches its digest, and its length in the file.
+fn head_of((json, digest): (&[u8], &str)) -> Option<(Head, usize)> {
     if disk::sha256(json) != digest {
         return None;
     }
-    Some((serde_json::from_slice(json).ok()?, length))
+    Some((serde_json::from_slice(json).ok()?, json.len()))
 }
 
 /// Reads a parity file; `None` when neither of its heads is whole.
-pub(super) fn read(file: &[u8]) -> Option<Parity> {
-    let front = head_at(file, true);
-    let back = head_at(file, false);
+pub(super) fn read(file: &[u8]) -> Option<Parity<'_>> {
+    let (front, back) = (json_at(file, true), json_at(file, false));
+    let same = front == back;
+    let front = front.and_then(head_of);
+    // The second is the same as the first in all but a damaged file, and need not be read again then.
+    let back = if same {
+        front.clone()
+    } else {
+        back.and_then(head_of)
+    };
     let mut faults = Vec::new();
     if front.is_none() {
         faults.push("its first head is damaged");
@@ -237,7 +250,7 @@ pub(super) fn read(file: &[u8]) -> Option<Parity> {
             let piece = file
                 .get(at..at + set.piece)
                 .filter(|p| mark(p) == *expected);
-            list.push(piece.map(<[u8]>::to_vec));
+            list.push(piece);
             at += set.piece;
         }
         pieces.push(list);
@@ -252,7 +265,7 @@ pub(super) fn read(file: &[u8]) -> Option<Parity> {
     })
 }
 
-impl Parity {
+impl Parity<'_> {
     /// Restores the version's files from what is left of them. Every file returned matches its digest.
     ///
     /// # Errors
@@ -292,7 +305,7 @@ impl Parity {
             let spare: Vec<(usize, &[u8])> = self.pieces[number]
                 .iter()
                 .enumerate()
-                .filter_map(|(i, p)| p.as_deref().map(|p| (i, p)))
+                .filter_map(|(i, p)| p.map(|p| (i, p)))
                 .collect();
             let lost = set.marks.len() - good.len();
             if lost > spare.len() {

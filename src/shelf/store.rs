@@ -105,23 +105,30 @@ pub(super) fn read_object(id: &str, folder: &std::path::Path) -> Result<Option<S
     if sidecar != inventory::sidecar_text(&bytes).as_bytes() {
         return Ok(None);
     }
-    let inventory = Inventory::from_bytes(&bytes, id)?;
-    // The digests hold, so this is what was written; but what was written must name places inside the job.
-    let inside = inventory
-        .contents()
-        .keys()
-        .all(|path| super::names::is_safe_path(path));
-    if !inside || inventory.id != id || inventory.version(inventory.head_number()).is_none() {
-        return Err(damaged("its inventory contradicts itself".to_owned()));
-    }
-    Ok(Some(Stored {
-        id: id.to_owned(),
-        folder: folder.to_owned(),
-        inventory,
-    }))
+    Stored::of(id, folder, Inventory::from_bytes(&bytes, id)?).map(Some)
 }
 
 impl Stored {
+    /// A job by an inventory whose digest holds, so that it is what was written; but what was written must name places
+    /// inside the job.
+    pub(super) fn of(id: &str, folder: &std::path::Path, inventory: Inventory) -> Result<Stored> {
+        let inside = inventory
+            .contents()
+            .keys()
+            .all(|path| super::names::is_safe_path(path));
+        if !inside || inventory.id != id || inventory.version(inventory.head_number()).is_none() {
+            return Err(ShelfError::Damaged {
+                job: id.to_owned(),
+                what: "its inventory contradicts itself".to_owned(),
+            });
+        }
+        Ok(Stored {
+            id: id.to_owned(),
+            folder: folder.to_owned(),
+            inventory,
+        })
+    }
+
     /// The job's name.
     pub fn id(&self) -> &str {
         &self.id
