@@ -1,11 +1,12 @@
 //! The shelf's figures, and the long forms of its trials.
 //!
-//!     cargo bench --bench shelf -- times            10,000 jobs: opening, finding, listing, auditing, indexing; durability
+//!     cargo bench --bench shelf -- times            10,000 jobs: opening, finding, listing, indexing; durability
+//!     cargo bench --bench shelf -- audits           the audit against hashing alone, `sha256sum -c` and `sha512sum -c`
 //!     cargo bench --bench shelf -- flips            every bit of every file of the sample shelf
 //!     cargo bench --bench shelf -- parity           1,000 damages within the parity, and as many beyond as there can be
 //!     cargo bench --bench shelf -- writers          eight writers, 200 jobs each, one in six killed
 //!     cargo bench --bench shelf -- kills            a kill before every change (strace)
-//!     cargo bench --bench shelf -- failures         every call failing, once and for good (strace)
+//!     cargo bench --bench shelf -- failures         every call failing, once and for good (a C compiler)
 //!     cargo bench --bench shelf -- power            12,000 states after a power loss (strace)
 //!
 //! `flips/11` tries every eleventh bit; `kills` and `failures` can be thinned in the same way.
@@ -17,6 +18,8 @@ mod calls;
 mod common;
 #[path = "../shelf/damage.rs"]
 mod damage;
+#[path = "../shelf/failing.rs"]
+mod failing;
 #[path = "../shelf/power.rs"]
 mod power;
 #[path = "../shelf/writers.rs"]
@@ -29,6 +32,7 @@ use std::time::{Duration, Instant};
 
 use cellkeep::shelf::{NewJob, Query, Role, Shelf, incoming_bytes};
 use common::{Rng, act, chips};
+use sha2::{Digest, Sha256};
 
 fn main() {
     let wanted: Vec<String> = std::env::args()
@@ -36,7 +40,7 @@ fn main() {
         .filter(|a| !a.starts_with('-'))
         .collect();
     if wanted.is_empty() {
-        println!("name one or more of: times flips parity writers kills failures power");
+        println!("name one or more of: times audits flips parity writers kills failures power");
     }
     for wanted in wanted {
         let begun = Instant::now();
@@ -45,8 +49,9 @@ fn main() {
         let step: usize = step.parse().expect("a number after the slash");
         match name {
             "times" => times(),
+            "audits" => audits(),
             "flips" => {
-                let flips = damage::flips(step, 331 * step);
+                let flips = damage::flips(step, 101 * step);
                 println!(
                     "{} files, {} flips, {} found, {} in the index that change nothing, missed: {:?}",
                     flips.files, flips.tried, flips.found, flips.harmless, flips.missed
@@ -66,7 +71,7 @@ fn main() {
                 );
             }
             "kills" => tell(&calls::kills(step)),
-            "failures" => tell(&calls::failures(step)),
+            "failures" => tell(&failing::failures(step)),
             "power" => tell(&power::power_loss(12_000)),
             other => panic!("no trial is called {other}"),
         }
@@ -132,10 +137,8 @@ fn place() -> tempfile::TempDir {
         .unwrap()
 }
 
-fn times() {
-    let place = place();
-    let root = place.path().join("shelf");
-    let shelf = Shelf::set_up(&root).unwrap();
+/// Fills a shelf with jobs of six small files, and tells how long each took.
+fn fill(shelf: &Shelf) -> Vec<Duration> {
     let mut rng = Rng(10_000);
     let instruments = [
         "Aldermoor Four",
@@ -154,7 +157,6 @@ fn times() {
     ];
     let count: usize = std::env::var("SHELF_JOBS").map_or(10_000, |n| n.parse().unwrap());
     let mut durable = Vec::new();
-    let begun = Instant::now();
     for n in 0..count {
         let new = NewJob {
             name: Some(format!("job-{n:05}")),
@@ -179,6 +181,16 @@ fn times() {
         shelf.open_job(new, files, &act(n as i64 * 3600)).unwrap();
         durable.push(begun.elapsed());
     }
+    durable
+}
+
+fn times() {
+    let place = place();
+    let root = place.path().join("shelf");
+    let shelf = Shelf::set_up(&root).unwrap();
+    let begun = Instant::now();
+    let mut durable = fill(&shelf);
+    let count = durable.len();
     durable.sort();
     println!(
         "{count} jobs of 6 files opened in {:.1?}; one made durable: {:.1?} in the middle, {:.1?} for the slowest of a hundred",
@@ -272,7 +284,6 @@ fn times() {
         program(&["list"]),
         program(&["show", "job-04711"])
     );
-    audit(&shelf, &root, "10,000 jobs of small files");
     let begun = Instant::now();
     shelf.rebuild_index(None).unwrap();
     println!(
@@ -280,10 +291,20 @@ fn times() {
         begun.elapsed(),
         fs::metadata(root.join("index/shelf.sqlite")).unwrap().len() / 1_000_000
     );
+}
+
+/// The audit of many small files and of few large ones, in memory, so that no disk stands between the figures.
+fn audits() {
+    let place = common::Place::new();
+    let root = place.join("small");
+    let shelf = Shelf::set_up(&root).unwrap();
+    fill(&shelf);
+    audit(&shelf, &root, "jobs of six small files");
 
     // Photographs and recordings: where hashing, and not opening, is what takes the time.
-    let root = place.path().join("large");
+    let root = place.join("large");
     let shelf = Shelf::set_up(&root).unwrap();
+    let mut rng = Rng(16);
     for n in 0..16 {
         let new = NewJob {
             name: Some(format!("job-{n}")),
@@ -296,49 +317,72 @@ fn times() {
         shelf.open_job(new, files, &act(n)).unwrap();
     }
     audit(&shelf, &root, "16 jobs of 4 MiB files");
-    let block = rng.bytes(64 << 20);
-    let time = middle(5, || {
-        std::thread::scope(|s| {
-            for _ in 0..std::thread::available_parallelism().unwrap().get() {
-                s.spawn(|| cellkeep::reading::sha256_hex(&block));
-            }
-        });
-    });
-    let threads = std::thread::available_parallelism().unwrap().get() as f64;
-    println!(
-        "hashing alone, from memory, {threads} threads: {:.0} MB/s",
-        threads * block.len() as f64 / 1e6 / time.as_secs_f64()
-    );
 }
 
+/// SHA-256 of so many bytes from memory, split evenly over all processors: the machine's hashing speed for them, with
+/// the library the audit uses and with nothing else to do.
+fn hashing_alone(block: &[u8], bytes: u64) {
+    let threads = std::thread::available_parallelism().unwrap().get();
+    let share = bytes as usize / threads;
+    std::thread::scope(|s| {
+        for _ in 0..threads {
+            s.spawn(|| {
+                let mut left = share;
+                while left > 0 {
+                    let n = left.min(block.len());
+                    std::hint::black_box(Sha256::digest(&block[..n]));
+                    left -= n;
+                }
+            });
+        }
+    });
+}
+
+/// The audit, and what it is held against, in turns, so that other work on the machine weighs on all alike.
 fn audit(shelf: &Shelf, root: &Path, what: &str) {
-    let mut report = shelf.audit(None).unwrap();
+    const TURNS: usize = 7;
+    let report = shelf.audit(None).unwrap();
     assert!(report.is_clean(), "{:?}", report.shelf);
-    let time = middle(5, || report = shelf.audit(None).unwrap());
+    let sums = |program: &str, check: bool| {
+        let script = if check {
+            format!("{program} --quiet -c files.{program}")
+        } else {
+            format!("find jobs parity -type f -print0 | xargs -0 {program} > files.{program}")
+        };
+        let status = Command::new("sh")
+            .args(["-c", &script])
+            .current_dir(root)
+            .status();
+        assert!(status.unwrap().success());
+    };
+    sums("sha256sum", false);
+    sums("sha512sum", false);
+    let block = Rng(64).bytes(128 << 10);
+    let mut times = [const { Vec::new() }; 4];
+    for _ in 0..TURNS {
+        times[0].push(timed(|| drop(shelf.audit(None).unwrap())));
+        times[1].push(timed(|| hashing_alone(&block, report.bytes)));
+        times[2].push(timed(|| sums("sha256sum", true)));
+        times[3].push(timed(|| sums("sha512sum", true)));
+    }
+    let [audit, alone, sha256, sha512] = times.map(|mut all| {
+        all.sort();
+        all[TURNS / 2]
+    });
+    let speed = |time: Duration| report.bytes as f64 / 1e6 / time.as_secs_f64();
     println!(
-        "audit of {what}: {} files, {:.0} MB in {time:.2?}, {:.0} MB/s",
+        "audit of {what}: {} files, {:.0} MB: {audit:.3?}, {:.0} MB/s; hashing alone {alone:.3?}, {:.0} MB/s: {:.0} %",
         report.files,
         report.bytes as f64 / 1e6,
-        report.bytes as f64 / 1e6 / time.as_secs_f64()
+        speed(audit),
+        speed(alone),
+        100.0 * alone.as_secs_f64() / audit.as_secs_f64(),
     );
-    let list = root.join("files.sha256");
-    let script = "find jobs parity -type f -print0 | xargs -0 sha256sum > files.sha256";
-    assert!(
-        Command::new("sh")
-            .args(["-c", script])
-            .current_dir(root)
-            .status()
-            .unwrap()
-            .success()
-    );
-    let time = middle(5, || {
-        let output = Command::new("sha256sum")
-            .args(["--quiet", "-c", "files.sha256"])
-            .current_dir(root)
-            .output()
-            .unwrap();
-        assert!(output.status.success());
-    });
-    println!("sha256sum -c of the same files: {time:.2?}");
-    fs::remove_file(list).unwrap();
+    println!("  the same files: sha256sum -c {sha256:.3?}, sha512sum -c {sha512:.3?}");
+}
+
+fn timed(work: impl FnOnce()) -> Duration {
+    let begun = Instant::now();
+    work();
+    begun.elapsed()
 }

@@ -7,6 +7,8 @@
 mod calls;
 #[path = "../shelf/common.rs"]
 mod common;
+#[path = "../shelf/failing.rs"]
+mod failing;
 #[path = "../shelf/objects.rs"]
 mod objects;
 #[path = "../shelf/power.rs"]
@@ -319,7 +321,7 @@ fn a_kill_before_any_change_loses_nothing() {
 
 #[test]
 fn a_failing_disk_leaves_the_old_state_or_the_new() {
-    let tally = calls::failures(211);
+    let tally = failing::failures(211);
     println!(
         "{} failures: {} old, {} new, {} of them succeeded all the same",
         tally.tried, tally.old, tally.new, tally.succeeded

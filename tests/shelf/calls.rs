@@ -1,8 +1,8 @@
-//! The program's own system calls, as strace (Debian package strace) tells and changes them: killed before each, each
-//! made to fail, and the power lost after any of them.
+//! The program's own system calls, as strace (Debian package strace) tells and changes them: killed before each, and the
+//! power lost after any of them.
 #![allow(dead_code)]
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
@@ -13,9 +13,6 @@ use super::common::{FIRST, Place, Rng, act, chips, copy_tree, open, program, sam
 
 /// Calls that change what is on the disk, and the one that takes the turn.
 pub(crate) const CHANGING: &str = "openat,mkdir,rename,renameat,renameat2,unlink,unlinkat,rmdir,write,pwrite64,ftruncate,fsync,fdatasync,linkat,fchmod,copy_file_range,flock";
-/// Calls that can fail on a bad disk.
-const FAILING: &str = "openat,mkdir,rename,renameat,renameat2,unlink,unlinkat,rmdir,read,pread64,write,pwrite64,ftruncate,fsync,fdatasync,linkat,fchmod,statx,getdents64,copy_file_range,flock,lseek";
-
 /// A command that writes, and the shelf it starts from.
 pub(crate) struct Scenario {
     pub(crate) name: &'static str,
@@ -455,92 +452,6 @@ pub(crate) fn kills(step: usize) -> Tally {
         }
     }
     tally
-}
-
-/// Makes every `step`-th call that concerns the shelf fail, once and for good.
-pub(crate) fn failures(step: usize) -> Tally {
-    let place = Place::new();
-    let mut tally = Tally::default();
-    let mut turn = 0_usize;
-    for scenario in scenarios(&place) {
-        let root = place.join("shelf");
-        fresh(&scenario, &root);
-        let concerned = concerning(&calls(&scenario.args, &root, FAILING, &place), &root);
-        for call in concerned {
-            let errors = ["error=EIO", "error=ENOSPC", "error=EACCES", "retval=1"];
-            for error in errors {
-                if error == "retval=1" && call.name != "write" {
-                    continue;
-                }
-                for good in ["", "+"] {
-                    turn += 1;
-                    if !turn.is_multiple_of(step) {
-                        continue;
-                    }
-                    fresh(&scenario, &root);
-                    let inject = format!("{}:{error}:when={}{good}", call.name, call.number);
-                    let output = injected(&scenario.args, &root, &inject);
-                    let complaint = text(&output.stderr);
-                    let outcome = match output.status.code() {
-                        Some(0 | 1) => {
-                            tally.succeeded += 1;
-                            scenario.check(&root, true)
-                        }
-                        // Where nothing can be written any more, the complaint cannot be either.
-                        Some(2)
-                            if complaint.contains("cellkeep: ")
-                                || (call.name == "write" && good == "+") =>
-                        {
-                            scenario.check(&root, false)
-                        }
-                        other => Err(format!("ended with {other:?}: {complaint}")),
-                    };
-                    tally.count(outcome, || {
-                        format!(
-                            "{} with {inject} ({})\n{complaint}",
-                            scenario.name, call.text
-                        )
-                    });
-                }
-            }
-        }
-    }
-    tally
-}
-
-/// The calls about files of the shelf, by path or by an open file's number.
-fn concerning(list: &[Call], root: &Path) -> Vec<Call> {
-    let root = root.to_string_lossy().into_owned();
-    let mut open: BTreeSet<i64> = BTreeSet::new();
-    let mut found = Vec::new();
-    for call in list {
-        let number = call
-            .text
-            .split([',', ' '])
-            .next()
-            .and_then(|n| n.parse::<i64>().ok());
-        let named = call.strings.iter().any(|s| s.starts_with(root.as_bytes()));
-        let by_number = number.is_some_and(|n| open.contains(&n));
-        match call.name.as_str() {
-            "close" => {
-                number.map(|n| open.remove(&n));
-                continue;
-            }
-            "openat" if (named || by_number) && call.result >= 0 => {
-                open.insert(call.result);
-            }
-            _ => {}
-        }
-        // What a file holds does not count for whether it is one of the shelf's.
-        let path_call = !matches!(
-            call.name.as_str(),
-            "write" | "pwrite64" | "read" | "pread64"
-        );
-        if by_number || (named && path_call) {
-            found.push(call.clone());
-        }
-    }
-    found
 }
 
 /// A shelf on a read-only disk: everything can be read, writing says why it cannot. `read_only` makes the folder so and

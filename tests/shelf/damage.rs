@@ -23,8 +23,8 @@ pub(crate) struct Flips {
 /// Flips every `step`-th bit of every file of a sample shelf, one at a time, and audits.
 pub(crate) fn flips(step: usize, index_step: usize) -> Flips {
     let place = Place::new();
-    let root = place.join("shelf");
-    let shelf = sample(&root);
+    let whole = place.join("whole");
+    let shelf = sample(&whole);
     shelf.rebuild_index(None).unwrap();
     // So that the journal of the index holds something too.
     shelf
@@ -35,38 +35,73 @@ pub(crate) fn flips(step: usize, index_step: usize) -> Flips {
             &act(900),
         )
         .unwrap();
-    let index_before = place.join("index");
-    copy_tree(&root.join("index"), &index_before);
     let answers = answers(&shelf);
+    drop(shelf);
+    let mut files = tree(&whole);
+    // The second is scratch memory of SQLite, made anew whenever no program has the database open.
+    files.retain(|name, _| !name.ends_with('/') && !name.ends_with("-shm"));
+    let workers = std::thread::available_parallelism().map_or(1, |n| n.get());
+    let parts: Vec<Flips> = std::thread::scope(|scope| {
+        let running: Vec<_> = (0..workers)
+            .map(|worker| {
+                let root = place.join(&format!("shelf-{worker}"));
+                let (whole, files, answers) = (&whole, &files, &answers);
+                scope.spawn(move || {
+                    copy_tree(whole, &root);
+                    let mine = |trial: usize| trial % workers == worker;
+                    flip_some(whole, &root, files, (step, index_step), answers, &mine)
+                })
+            })
+            .collect();
+        running.into_iter().map(|w| w.join().unwrap()).collect()
+    });
+    let mut all = Flips {
+        files: files.len(),
+        ..Flips::default()
+    };
+    for part in parts {
+        all.tried += part.tried;
+        all.found += part.found;
+        all.harmless += part.harmless;
+        all.missed.extend(part.missed);
+    }
+    all
+}
+
+/// One worker's share of the flips, on its own copy of the shelf.
+fn flip_some(
+    whole: &Path,
+    root: &Path,
+    files: &BTreeMap<String, Vec<u8>>,
+    (step, index_step): (usize, usize),
+    answers: &str,
+    mine: &dyn Fn(usize) -> bool,
+) -> Flips {
     let mut flips = Flips::default();
-    for (name, bytes) in tree(&root) {
-        // The first is scratch memory of SQLite, made anew whenever no program has the database open.
-        if name.ends_with('/') || name.ends_with("-shm") {
-            continue;
-        }
-        flips.files += 1;
-        let path = root.join(&name);
+    for (number, (name, bytes)) in files.iter().enumerate() {
+        let path = root.join(name);
         let in_index = name.starts_with("index");
         let step = if in_index { index_step } else { step };
         // Another starting bit in each file, so that a coarse step tries all of a byte's bits over the files.
-        let start = if step == 1 { 0 } else { flips.files * 7 % step };
-        for bit in (start..bytes.len() * 8).step_by(step) {
+        let start = (number + 1) * 7 % step;
+        let bits = (start..bytes.len() * 8).step_by(step).enumerate();
+        for (_, bit) in bits.filter(|(trial, _)| mine(*trial)) {
             let mut damaged = bytes.clone();
             damaged[bit / 8] ^= 1 << (bit % 8);
             fs::write(&path, &damaged).unwrap();
             flips.tried += 1;
-            if noticed(&root, &name) {
+            if noticed(root, name) {
                 flips.found += 1;
-            } else if in_index && open(&root).is_ok_and(|s| self::answers(&s) == answers) {
+            } else if in_index && open(root).is_ok_and(|s| self::answers(&s) == answers) {
                 flips.harmless += 1;
             } else {
                 flips.missed.push(format!("{name} bit {bit}"));
             }
             if in_index {
                 fs::remove_dir_all(root.join("index")).unwrap();
-                copy_tree(&index_before, &root.join("index"));
+                copy_tree(&whole.join("index"), &root.join("index"));
             }
-            fs::write(&path, &bytes).unwrap();
+            fs::write(&path, bytes).unwrap();
         }
     }
     flips
