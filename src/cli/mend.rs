@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::open::ReadingArgs;
+use super::open::{OutputArgs, ReadingArgs};
 use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
@@ -10,8 +10,9 @@ use crate::document::to_json;
 use crate::examine::examine;
 use crate::layout::model::Layout;
 use crate::mend::{self, MendPlan, Sources};
+use crate::reading::Reading;
 use crate::reading::place::write_file;
-use crate::reading::{Reading, WriteOptions};
+use crate::shelf::{Role, incoming_bytes};
 
 /// Proposals and losses listed before the rest is only counted.
 const LISTED: usize = 20;
@@ -22,12 +23,14 @@ const LISTED: usize = 20;
 The plan is a TOML file to read and edit: each proposal says what it would set, why, and how likely it is right.
 Nothing is applied that is not accepted there, unless --at-least takes everything as probable as that.
 Every mended bit keeps its provenance in the reading it is written to. Exit status 1 means that something is lost.
+Without --apply, -o names the new file for the plan; with it, the new folder for the mended reading.
 
 Examples:
   cellkeep mend today --earlier last-visit -l pellow-six -o mend.toml
   cellkeep mend today --alike factory -o mend.toml
   cellkeep mend --apply mend.toml today -o mended
-  cellkeep mend --apply mend.toml today --at-least 0.99 -o mended")]
+  cellkeep mend --apply mend.toml today --at-least 0.99 -o mended
+  cellkeep mend --apply mend.toml shelf:quillon-72-0042/settled --shelf quillon-72-0042")]
 pub(crate) struct Args {
     /// The reading
     reading: String,
@@ -48,12 +51,8 @@ pub(crate) struct Args {
     alike: Vec<String>,
     #[command(flatten)]
     files: ReadingArgs,
-    /// New file for the plan, or with --apply new folder for the mended reading
-    #[arg(short, long, value_name = "PLACE")]
-    output: PathBuf,
-    /// Replace what is there
-    #[arg(long)]
-    replace: bool,
+    #[command(flatten)]
+    output: OutputArgs,
     /// Print the plan as JSON
     #[arg(long, conflicts_with = "apply")]
     json: bool,
@@ -72,10 +71,24 @@ impl Blame for NoChance {
     }
 }
 
+#[derive(Debug, thiserror::Error)]
+#[error("a plan is made to be read and edited, and needs a file")]
+struct NoFile;
+
+impl Blame for NoFile {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some("name a new file with -o; --shelf puts the plan into the job as well".to_owned())
+    }
+}
+
 pub(crate) fn run(args: &Args) -> Outcome {
-    match &args.apply {
-        Some(plan) => apply(args, plan),
-        None => propose(args, &args.files.layout_for(&args.reading)?),
+    match (&args.apply, &args.output.output) {
+        (Some(plan), _) => apply(args, plan),
+        (None, Some(file)) => propose(args, &args.files.layout_for(&args.reading)?, file),
+        (None, None) => Err(NoFile.into()),
     }
 }
 
@@ -85,7 +98,7 @@ fn named(args: &Args, list: &[String], layout: &Layout) -> Result<Vec<(String, R
         .collect()
 }
 
-fn propose(args: &Args, layout: &Layout) -> Outcome {
+fn propose(args: &Args, layout: &Layout, file: &Path) -> Outcome {
     let reading = args.files.aligned(&args.reading, Some(layout))?;
     let earlier = named(args, args.earlier.as_slice(), layout)?.pop();
     let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
@@ -95,7 +108,10 @@ fn propose(args: &Args, layout: &Layout) -> Outcome {
         alike: named(args, &args.alike, layout)?,
     };
     let plan = mend::propose(layout, &args.reading, &reading, &examined, &sources)?;
-    write_file(&args.output, mend::to_text(&plan)?.as_bytes(), args.replace)?;
+    let text = mend::to_text(&plan)?;
+    write_file(file, text.as_bytes(), args.output.replace)?;
+    let kept = incoming_bytes(Role::Findings, "mend.toml", text.into_bytes());
+    args.output.shelf.put(vec![kept], args.output.replace)?;
     let status = if plan.losses.is_empty() {
         Status::Clean
     } else {
@@ -105,11 +121,11 @@ fn propose(args: &Args, layout: &Layout) -> Outcome {
         print_text(&to_json(&plan)?);
         return Ok(status);
     }
-    print(&plan, args);
+    print(&plan, args, file);
     Ok(status)
 }
 
-fn print(plan: &MendPlan, args: &Args) {
+fn print(plan: &MendPlan, args: &Args, file: &Path) {
     for says in plan.reorder.iter().flat_map(|r| &r.says) {
         say!("to put back in order: {says}");
     }
@@ -145,7 +161,7 @@ fn print(plan: &MendPlan, args: &Args) {
         "{} values proposed, {sure} of them at least 99 % sure; {} lost; the plan is {}",
         plan.proposals.len(),
         plan.losses.len(),
-        args.output.display()
+        file.display()
     );
     if plan.proposals.is_empty() && plan.reorder.is_none() {
         say!(
@@ -154,7 +170,7 @@ fn print(plan: &MendPlan, args: &Args) {
     } else {
         say!(
             "next: read the plan, set accept = true where you agree, then `cellkeep mend --apply {} {} -o FOLDER`",
-            args.output.display(),
+            file.display(),
             args.reading
         );
     }
@@ -188,20 +204,16 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         None => None,
     };
     let mended = mend::apply(layout, &reading, &plan, args.at_least, ordered.as_deref())?;
-    let options = WriteOptions {
-        replace: args.replace,
-        also: vec![("mend.toml".to_owned(), text.into_bytes())],
-        ..WriteOptions::default()
-    };
-    let written = crate::reading::write(&mended.reading, &args.output, &options)?;
-    let folder = args.output.display();
+    let also = vec![("mend.toml".to_owned(), text.into_bytes())];
+    let files = args.output.write_as(Role::Mended, &mended.reading, also)?;
+    let folder = args.output.place(Role::Mended);
     say!(
         "{} values mended, {} left as they are; {} bits of checks and copies followed",
         mended.applied,
         mended.left,
         mended.followed
     );
-    say!("wrote {} to {folder}", written.files.join(", "));
+    say!("wrote {} to {folder}", files.join(", "));
     if !plan.losses.is_empty() {
         say!(
             "{} parameters stay lost; the plan beside the reading lists them for the customer",

@@ -213,9 +213,9 @@ pub(crate) struct OutputArgs {
         value_name = "FOLDER",
         required_unless_present = "shelf_job"
     )]
-    output: Option<PathBuf>,
+    pub(crate) output: Option<PathBuf>,
     #[command(flatten)]
-    shelf: ShelfArgs,
+    pub(crate) shelf: ShelfArgs,
     /// Form of the chip files: bin, hex, srec, ti-txt, listing
     #[arg(long, value_name = "FORM", default_value = "bin")]
     write_form: Form,
@@ -224,7 +224,7 @@ pub(crate) struct OutputArgs {
     write_packing: Option<Packing>,
     /// Replace a reading that is already there
     #[arg(long)]
-    replace: bool,
+    pub(crate) replace: bool,
 }
 
 impl OutputArgs {

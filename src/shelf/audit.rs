@@ -52,7 +52,7 @@ pub struct AuditReport {
     pub files: u64,
     /// Bytes that were read.
     pub bytes: u64,
-    /// Jobs that are missing as a whole, of which only parity is left.
+    /// Jobs that are missing as a whole, of which only parity or an entry in the index is left.
     pub missing: Vec<String>,
     /// What is wrong with the shelf itself, its index included.
     pub shelf: Vec<Finding>,
@@ -114,13 +114,14 @@ impl Shelf {
                 .collect::<Result<Vec<_>>>()
         };
         let (audits, known) = rayon::join(jobs, || self.index_known());
-        let audits = audits?;
+        let (audits, known) = (audits?, known?);
+        let missing = self.missing_of(&known)?;
         let mut faults = self.shelf_faults()?;
-        for says in self.index_faults(known?, &audits)? {
+        for says in self.index_faults(known, &audits)? {
             faults.push(fault("index.behind", "index/shelf.sqlite", says));
         }
         let mut report = AuditReport {
-            missing: self.missing_jobs(&names)?,
+            missing,
             shelf: faults.into_iter().map(finding).collect(),
             ..AuditReport::default()
         };
@@ -255,16 +256,26 @@ impl Shelf {
         Ok(parities)
     }
 
-    /// Jobs of which only parity is left.
-    fn missing_jobs(&self, names: &[String]) -> Result<Vec<String>> {
-        let folder = self.part("parity");
-        if !disk::is_there(&folder)? {
-            return Ok(Vec::new());
+    /// Jobs that are missing as a whole: only their parity is left, or what the index knows of them.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn missing(&self) -> Result<Vec<String>> {
+        self.missing_of(&self.index_known()?)
+    }
+
+    fn missing_of(&self, known: &Known) -> Result<Vec<String>> {
+        let mut missing: BTreeSet<String> = known.jobs().cloned().collect();
+        let parity = disk::entries_if_there(&self.part("parity"))?;
+        missing.extend(parity.into_iter().map(|(name, _)| name));
+        // Looked for now and not in an earlier list: another writer may have opened the job since.
+        let mut gone = Vec::new();
+        for name in missing {
+            if !disk::is_there(&self.jobs_folder().join(&name))? {
+                gone.push(name);
+            }
         }
-        let list = disk::entries(&folder)?.into_iter().map(|(name, _)| name);
-        Ok(list
-            .filter(|name| names.binary_search(name).is_err())
-            .collect())
+        Ok(gone)
     }
 
     /// What is wrong with the index. What a writer at work makes look wrong is looked at again in the audit's own turn.

@@ -172,8 +172,11 @@ impl Shelf {
     /// Adds a remark to a job; a closed job takes remarks too.
     ///
     /// # Errors
-    /// As in [`Shelf::put`].
+    /// When the note is empty, or as in [`Shelf::put`].
     pub fn note(&self, id: &str, says: &str, for_customer: bool, act: &Act) -> Result<Done> {
+        if says.trim().is_empty() {
+            return Err(ShelfError::Nothing("the note is empty".to_owned()));
+        }
         self.amend(id, "added a note", act, |record| {
             record.notes.push(Note {
                 at: act.stamp(),

@@ -16,6 +16,9 @@ pub enum ShelfError {
     /// Something is already at the place where a shelf was to be set up.
     #[error("{} is not empty", .0.display())]
     NotEmpty(PathBuf),
+    /// A set-up was broken off, as by a full disk.
+    #[error("the set-up of the shelf at {} was broken off; no job was on it yet", .0.display())]
+    Unfinished(PathBuf),
     /// A part of the shelf is not there, as when a copy was broken off.
     #[error("the shelf at {} is not whole: {missing} is missing", path.display())]
     HalfShelf {
@@ -208,6 +211,7 @@ impl Blame for ShelfError {
         Some(match self {
             E::Disk(e) => return e.hint(),
             E::NoShelf(_) => "set one up with `cellkeep shelf set-up`, or name another with --at FOLDER".into(),
+            E::Unfinished(_) => "run `cellkeep shelf set-up` once more; or, if this is a copy of a shelf, copy the whole of it again".into(),
             E::NotEmpty(_) => "choose an empty or a new folder".into(),
             E::HalfShelf { .. } => "copy the whole shelf again; with the shelf's own folder lost, `cellkeep shelf take-in` takes single jobs".into(),
             E::Newer { .. } => "use the newer program; the files themselves can be read by hand, see READ-ME.txt on the shelf".into(),

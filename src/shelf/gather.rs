@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use super::error::{Result, ShelfError};
 use super::job::Role;
 use super::names::{numbered, safe_path};
+use super::root::Shelf;
 use crate::blame::DiskError;
 
 /// Most files one call takes from a folder.
@@ -61,6 +62,32 @@ pub fn gather(path: &Path, role: Role, name: Option<&str>) -> Result<Vec<Incomin
         .into_iter()
         .map(|(own, path)| placed(&prefix, &own, Source::File(path)))
         .collect())
+}
+
+impl Shelf {
+    /// Gathers files as [`gather`] does, to be put on this shelf.
+    ///
+    /// # Errors
+    /// As in [`gather`]; also when the path is the shelf, holds it, or lies on it.
+    pub fn gather(&self, path: &Path, role: Role, name: Option<&str>) -> Result<Vec<Incoming>> {
+        if let (Ok(given), Ok(root)) = (path.canonicalize(), self.root().canonicalize()) {
+            let refuse = |why: &str| ShelfError::BadFile {
+                path: path.to_owned(),
+                why: why.to_owned(),
+            };
+            if root.starts_with(&given) {
+                return Err(refuse(
+                    "is the shelf itself, or holds it; name the files or the folder of the reading",
+                ));
+            }
+            if given.starts_with(&root) {
+                return Err(refuse(
+                    "lies on the shelf; lay out what is wanted of it with `cellkeep shelf take`, and put that in",
+                ));
+            }
+        }
+        gather(path, role, name)
+    }
 }
 
 /// A file made by the program itself, to be put in a role.

@@ -344,6 +344,11 @@ pub(super) struct Known {
 }
 
 impl Known {
+    /// The jobs it knows.
+    pub(super) fn jobs(&self) -> impl Iterator<Item = &String> {
+        self.heads.iter().flat_map(BTreeMap::keys)
+    }
+
     /// What is wrong with it, held against the latest version of every job in the store. A job that is itself damaged
     /// has none: its own audit reports it.
     pub(super) fn faults(self, store: &BTreeMap<&str, Option<u32>>) -> Vec<String> {

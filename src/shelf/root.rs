@@ -127,8 +127,10 @@ impl Shelf {
             missing: missing.to_owned(),
         };
         let Some(declaration) = disk::read_if_there(&root.join("shelf.json"))? else {
-            return Err(if disk::is_there(&root.join("jobs"))? {
+            return Err(if has_jobs(root)? {
                 half("shelf.json")
+            } else if disk::is_there(&root.join("jobs"))? {
+                ShelfError::Unfinished(root.to_owned())
             } else {
                 ShelfError::NoShelf(root.to_owned())
             });

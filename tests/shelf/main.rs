@@ -6,6 +6,7 @@ mod damage;
 mod handing;
 mod hostile;
 mod jobs;
+mod refusals;
 mod writers;
 
 #[test]

@@ -4,7 +4,7 @@ use super::super::output::{Bar, say};
 use super::super::{Outcome, Status};
 use super::{Common, print_json, size};
 use crate::finding::Finding;
-use crate::shelf::{AuditReport, JobAudit};
+use crate::shelf::{AuditReport, JobAudit, ShelfError};
 
 /// Verify every digest, every inventory and every version, of the whole shelf or of one job.
 #[derive(clap::Args)]
@@ -27,7 +27,13 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let report = match &args.job {
         Some(job) => {
             let mut report = AuditReport::default();
-            report.add(shelf.audit_job(&shelf.job_named(job)?)?);
+            match shelf.job_named(job) {
+                Ok(job) => report.add(shelf.audit_job(&job)?),
+                Err(ShelfError::NoJob { .. }) if shelf.missing()?.contains(job) => {
+                    report.missing.push(job.clone());
+                }
+                Err(e) => return Err(e.into()),
+            }
             report
         }
         None => {
@@ -50,7 +56,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         print(finding);
     }
     for job in &report.missing {
-        say!("{job}: the whole job is missing; only its parity is there");
+        say!("{job}: the whole folder jobs/{job} is missing, more than its parity can make good");
     }
     for job in &report.damaged {
         print_job(job);
@@ -63,8 +69,11 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         report.files,
         size(report.bytes)
     );
-    if !report.missing.is_empty() {
-        say!("next: copy the missing jobs' folders from another copy of the shelf");
+    if let Some(first) = report.missing.first() {
+        say!(
+            "next: `cellkeep shelf take-in` with jobs/{first} of another copy of the shelf or the hand-over of that job, and so for each missing job; \
+             then audit again"
+        );
         return Ok(status);
     }
     match (report.damaged.as_slice(), report.shelf.is_empty()) {

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::super::Outcome;
 use super::{Common, tell_done};
-use crate::shelf::{NewJob, Role, gather};
+use crate::shelf::{NewJob, Role};
 
 /// Open a job: a visit of an instrument, with its first reading.
 #[derive(clap::Args)]
@@ -44,7 +44,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let shelf = common.shelf()?;
     let mut files = Vec::new();
     for path in &args.as_found {
-        files.extend(gather(path, Role::AsFound, None)?);
+        files.extend(shelf.gather(path, Role::AsFound, None)?);
     }
     let (layout, kept) = super::layout_of(args.layout.as_deref())?;
     files.extend(kept);

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::super::Outcome;
 use super::{Common, role, tell_done};
-use crate::shelf::{Role, gather};
+use crate::shelf::Role;
 
 /// Put readings or any files into a job, each with the part it plays.
 #[derive(clap::Args)]
@@ -38,7 +38,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let job = shelf.job_named(&args.job)?;
     let mut files = Vec::new();
     for path in &args.paths {
-        files.extend(gather(path, args.part, args.name.as_deref())?);
+        files.extend(shelf.gather(path, args.part, args.name.as_deref())?);
     }
     let done = shelf.put(&job, files, args.replace, &common.act())?;
     let next = match args.part {
