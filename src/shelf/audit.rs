@@ -257,13 +257,6 @@ impl Shelf {
     }
 
     /// Jobs that are missing as a whole: only their parity is left, or what the index knows of them.
-    ///
-    /// # Errors
-    /// When the disk refuses.
-    pub fn missing(&self) -> Result<Vec<String>> {
-        self.missing_of(&self.index_known()?)
-    }
-
     fn missing_of(&self, known: &Known) -> Result<Vec<String>> {
         let mut missing: BTreeSet<String> = known.jobs().cloned().collect();
         let parity = disk::entries_if_there(&self.part("parity"))?;

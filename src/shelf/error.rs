@@ -56,6 +56,9 @@ pub enum ShelfError {
         /// The nearest names there are.
         near: Vec<String>,
     },
+    /// The whole folder of a job is missing.
+    #[error("the whole folder jobs/{0} is missing from the shelf")]
+    Gone(String),
     /// Several jobs answer to the name.
     #[error("\"{name}\" could be any of {}: {}", among.len(), among.join(", "))]
     Ambiguous {
@@ -196,6 +199,7 @@ impl Blame for ShelfError {
             E::HalfShelf { .. }
             | E::Busy(_)
             | E::ReadOnly { .. }
+            | E::Gone(_)
             | E::Damaged { .. }
             | E::Unfaithful(_)
             | E::BeyondParity { .. }
@@ -219,6 +223,7 @@ impl Blame for ShelfError {
             E::ReadOnly { .. } => "reading commands still work; to write, copy the shelf to another disk and name it with --at FOLDER".into(),
             E::NoJob { near, .. } if near.is_empty() => "`cellkeep shelf list` shows every job".into(),
             E::NoJob { near, .. } => format!("did you mean {}?", near.join(" or ")),
+            E::Gone(job) => format!("`cellkeep shelf repair {job}` makes it again where its parity can; or take it in from another copy of the shelf"),
             E::Ambiguous { .. } => "give more of the name".into(),
             E::JobExists(id) => format!("`cellkeep shelf show {id}` shows it; give another name with --name"),
             E::BadName { .. } => "use small letters a to z, digits and hyphens, as in 2026-03-14-quillon-72-0042".into(),
@@ -232,6 +237,7 @@ impl Blame for ShelfError {
             E::BeyondParity { job, .. } => format!("nothing was touched; copy {job} from another copy of the shelf"),
             E::BadReference { .. } => "write shelf:JOB/as-found, or shelf:JOB@v2/as-found for an earlier version".into(),
             E::IndexBehind { .. } => "run `cellkeep shelf index`; nothing is lost, the index is only a finding aid".into(),
+            E::Index(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull) => "free some space on the disk; no job is touched by this".into(),
             E::Index(_) => "make it anew with `cellkeep shelf index`".into(),
             E::Nothing(_) | E::BadFile { .. } | E::BadBag { .. } | E::Json { .. } | E::BadDate(_) => return None,
         })

@@ -46,6 +46,10 @@ pub(super) struct Index {
     _copy: Option<tempfile::TempDir>,
 }
 
+fn is_full(error: &rusqlite::Error) -> bool {
+    error.sqlite_error_code() == Some(ErrorCode::DiskFull)
+}
+
 fn is_broken(error: &ShelfError) -> bool {
     matches!(error, ShelfError::Index(rusqlite::Error::SqliteFailure(e, _))
         if matches!(e.code, ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase))
@@ -198,12 +202,19 @@ impl Shelf {
                         self.index_all(None).map(|_| ())
                     }
                 });
+                let good = match good {
+                    Err(e) if is_broken(&e) => self.index_all(None).map(|_| ()),
+                    other => other,
+                };
                 match good {
-                    Err(e) if is_broken(&e) => self.index_all(None).map(|_| ())?,
-                    other => other?,
-                }
-                if let Some(index) = self.index_on_disk()? {
-                    return Ok(index);
+                    // What is on the shelf can be read all the same.
+                    Err(ShelfError::Index(e)) if is_full(&e) => {}
+                    other => {
+                        other?;
+                        if let Some(index) = self.index_on_disk()? {
+                            return Ok(index);
+                        }
+                    }
                 }
             }
             Err(ShelfError::ReadOnly { .. }) => {}

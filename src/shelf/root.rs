@@ -262,12 +262,15 @@ impl Shelf {
     /// The job a name stands for: its whole name, or a part that only one job has.
     ///
     /// # Errors
-    /// When no job or several answer to it.
+    /// When no job or several answer to it, or nothing is left of the job but its parity.
     pub fn job_named(&self, name: &str) -> Result<String> {
-        if super::names::check_job_name(name).is_ok()
-            && disk::is_there(&self.jobs_folder().join(name))?
-        {
-            return Ok(name.to_owned());
+        if super::names::check_job_name(name).is_ok() {
+            if disk::is_there(&self.jobs_folder().join(name))? {
+                return Ok(name.to_owned());
+            }
+            if disk::is_there(&self.part("parity").join(name))? {
+                return Err(ShelfError::Gone(name.to_owned()));
+            }
         }
         let wanted = name.to_ascii_lowercase();
         let all = self.job_names()?;

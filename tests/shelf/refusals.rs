@@ -66,7 +66,6 @@ fn a_job_that_is_gone_altogether_is_named_with_what_can_be_done() {
     let place = Place::new();
     let root = place.join("shelf");
     let shelf = sample(&root);
-    assert_eq!(shelf.missing().unwrap(), [""; 0]);
     let away = place.join(SECOND);
     fs::rename(root.join("jobs").join(SECOND), &away).unwrap();
     let told = |root: &Path, args: &[&str]| {
@@ -82,6 +81,15 @@ fn a_job_that_is_gone_altogether_is_named_with_what_can_be_done() {
         );
         assert!(said.contains("take-in"), "{said}");
     }
+    let output = shelf_command(&root, &["show", SECOND]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(text(&output.stderr).contains("shelf repair"));
+    // A job as small as this one can be made again from parity alone.
+    let output = shelf_command(&root, &["repair", SECOND]);
+    assert_eq!(output.status.code(), Some(0), "{}", text(&output.stderr));
+    assert_eq!(tree(&root.join("jobs").join(SECOND)), tree(&away));
+    assert!(shelf.audit(None).unwrap().is_clean());
+    fs::remove_dir_all(root.join("jobs").join(SECOND)).unwrap();
     // With its parity gone too, the index still knows it.
     fs::rename(root.join("parity").join(SECOND), place.join("parity")).unwrap();
     assert_eq!(shelf.audit(None).unwrap().missing, [SECOND]);

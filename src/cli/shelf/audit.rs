@@ -29,9 +29,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
             let mut report = AuditReport::default();
             match shelf.job_named(job) {
                 Ok(job) => report.add(shelf.audit_job(&job)?),
-                Err(ShelfError::NoJob { .. }) if shelf.missing()?.contains(job) => {
-                    report.missing.push(job.clone());
-                }
+                Err(ShelfError::Gone(job)) => report.missing.push(job),
                 Err(e) => return Err(e.into()),
             }
             report
@@ -56,7 +54,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         print(finding);
     }
     for job in &report.missing {
-        say!("{job}: the whole folder jobs/{job} is missing, more than its parity can make good");
+        say!("{job}: the whole folder jobs/{job} is missing");
     }
     for job in &report.damaged {
         print_job(job);
@@ -70,9 +68,13 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         size(report.bytes)
     );
     if let Some(first) = report.missing.first() {
+        let only = match report.missing.len() {
+            1 => format!(" {first}"),
+            _ => String::new(),
+        };
         say!(
-            "next: `cellkeep shelf take-in` with jobs/{first} of another copy of the shelf or the hand-over of that job, and so for each missing job; \
-             then audit again"
+            "next: `cellkeep shelf repair{only}` makes a small job again from its parity alone; what it cannot make, take in from another copy of the \
+             shelf, as with `cellkeep shelf take-in OTHER/jobs/{first}`, or from its hand-over"
         );
         return Ok(status);
     }

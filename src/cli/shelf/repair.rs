@@ -4,7 +4,7 @@ use super::super::output::say;
 use super::super::{Outcome, Status};
 use super::{Common, print_json};
 use crate::blame::Blame;
-use crate::shelf::{Refused, RepairReport, Repaired};
+use crate::shelf::{Refused, RepairReport, Repaired, ShelfError};
 
 /// Restore damaged files from parity: all of a job or nothing of it, and only what matches its digest.
 #[derive(clap::Args)]
@@ -26,7 +26,10 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let act = common.act();
     let mut report = RepairReport::default();
     let names = match &args.job {
-        Some(job) => vec![shelf.job_named(job)?],
+        Some(job) => match shelf.job_named(job) {
+            Ok(job) | Err(ShelfError::Gone(job)) => vec![job],
+            Err(e) => return Err(e.into()),
+        },
         None => {
             let own = shelf.repair_shelf(&act)?;
             if !own.restored.is_empty() {
