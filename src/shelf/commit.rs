@@ -246,10 +246,9 @@ impl Shelf {
             }
         });
         if let Err(e) = placed {
-            // Undone as far as the disk allows. A version that could not be taken back keeps its entry in staging, by
-            // which the next command finishes it; what merely cannot be removed now, the next command removes.
-            let version = self.jobs_folder().join(&id).join(format!("v{number}"));
-            if disk::is_there(&version).is_ok_and(|there| !there) {
+            // Undone as far as the disk allows. A version that could not be taken back, or whose inventory is still the
+            // job's, keeps its entry in staging, by which the next command finishes or undoes it.
+            if self.is_undone(&id, number, &aside) {
                 let _ = disk::remove(&aside);
             }
             return Err(e);
@@ -273,6 +272,14 @@ impl Shelf {
         })
     }
 
+    /// Whether nothing of a version is left in its job, whose inventory is brought in line with that.
+    fn is_undone(&self, id: &str, number: u32, aside: &Path) -> bool {
+        let place = self.jobs_folder().join(id);
+        let gone = |path: &Path| disk::is_there(path).is_ok_and(|there| !there);
+        gone(&place)
+            || (gone(&place.join(format!("v{number}"))) && self.settle_root(id, aside).is_ok())
+    }
+
     pub(super) fn place_first(&self, aside: &Path, id: &str) -> Result<()> {
         let place = self.jobs_folder().join(id);
         let object = aside.join("object");
@@ -293,7 +300,6 @@ impl Shelf {
         };
         put().inspect_err(|_| {
             let _ = disk::rename(&place.join(&version), &aside.join(&version));
-            let _ = self.settle_root(id, aside);
         })
     }
 

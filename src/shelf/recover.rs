@@ -12,56 +12,63 @@ use super::names::check_job_name;
 use super::root::{Shelf, Turn};
 
 impl Shelf {
-    /// Settles every entry of `staging`.
+    /// Settles every entry of `staging`. One whose version cannot be read just now stays for the next command, so that
+    /// a bad spot on the disk keeps nobody from writing.
     pub(super) fn recover(&self, _turn: &Turn) -> Result<()> {
         for (name, _) in disk::entries(&self.staging())? {
             let aside = self.staging().join(&name);
-            if let Some((id, number)) = parse(&name) {
-                self.settle(id, number, &aside)?;
+            let settled = match parse(&name) {
+                Some((id, number)) => self.settle(id, number, &aside)?,
+                None => true,
+            };
+            if settled {
+                disk::remove(&aside)?;
             }
-            disk::remove(&aside)?;
         }
         disk::sync_folder(&self.staging())
     }
 
-    fn settle(&self, id: &str, number: u32, aside: &Path) -> Result<()> {
+    fn settle(&self, id: &str, number: u32, aside: &Path) -> Result<bool> {
         let place = self.jobs_folder().join(id);
         if !disk::is_there(&place)? {
-            return Ok(());
+            return Ok(true);
         }
         self.settle_root(id, aside)?;
         disk::sync_folder(&place)?;
         disk::sync_folder(&self.jobs_folder())?;
-        if disk::is_there(&place.join(format!("v{number}")))? && self.sound(id, number) {
+        let sound = self.sound(id, number);
+        if matches!(sound, Ok(true)) {
             for version in 1..=number {
                 self.place_parity(aside, id, version)?;
             }
         }
-        self.index_job(id)
+        self.index_job(id)?;
+        Ok(sound.is_ok())
     }
 
-    /// Whether everything the version brought in is there and matches.
-    fn sound(&self, id: &str, number: u32) -> bool {
+    /// Whether everything the version brought in is there and matches; an error where it cannot be read.
+    fn sound(&self, id: &str, number: u32) -> Result<bool> {
         let folder = self.jobs_folder().join(id);
-        let Ok(Some(bytes)) = disk::read_if_there(&folder.join(format!("v{number}")).join(FILE))
+        let Some(bytes) = disk::read_if_there(&folder.join(format!("v{number}")).join(FILE))?
         else {
-            return false;
+            return Ok(false);
         };
         let Ok(inventory) = Inventory::from_bytes(&bytes, id) else {
-            return false;
+            return Ok(false);
+        };
+        let Some(algorithm) = inventory.algorithm() else {
+            return Ok(false);
         };
         let prefix = format!("v{number}/");
-        inventory
-            .contents()
-            .iter()
-            .filter(|(path, _)| path.starts_with(&prefix))
-            .all(|(path, digest)| {
-                let algorithm = inventory.algorithm();
-                algorithm.is_some_and(|a| {
-                    disk::digest_file(&disk::under(&folder, path), a)
-                        .is_ok_and(|(d, _)| d == *digest)
-                })
-            })
+        for (path, digest) in inventory.contents() {
+            if path.starts_with(&prefix) {
+                let file = disk::under(&folder, path);
+                if !disk::is_there(&file)? || disk::digest_file(&file, algorithm)?.0 != *digest {
+                    return Ok(false);
+                }
+            }
+        }
+        Ok(true)
     }
 
     /// Makes the inventory in the object's root the one of its latest version, which is the rule of OCFL 1.1
