@@ -10,6 +10,7 @@ mod cells;
 mod columns;
 mod explain;
 mod fields;
+mod groups;
 mod next;
 pub mod rehearsal;
 pub mod report;

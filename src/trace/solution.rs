@@ -2,6 +2,7 @@
 
 use super::cells::{Experiment, TraceError};
 use super::fields::{Bit, Match};
+use super::groups::{self, Group};
 use super::plan::Plan;
 use super::signal::{Code, Hypothesis};
 use super::solve::{self, Solved};
@@ -69,6 +70,7 @@ pub const CERTAIN: f64 = 0.999;
 /// A solved plan.
 pub struct Solution<'a> {
     pub(crate) solved: Solved<'a>,
+    pub(crate) groups: Vec<Group>,
     /// The controls found.
     pub fields: Vec<FoundField>,
 }
@@ -114,7 +116,12 @@ fn chance(odds: f64) -> f64 {
 pub fn solve<'a>(plan: &'a Plan, readings: &[Reading]) -> Result<Solution<'a>, TraceError> {
     let solved = solve::solve(Experiment::new(plan, readings)?)?;
     let fields = fields(&solved);
-    Ok(Solution { solved, fields })
+    let groups = groups::groups(&solved.structures, &solved.columns, &solved.found);
+    Ok(Solution {
+        solved,
+        groups,
+        fields,
+    })
 }
 
 fn fields(solved: &Solved) -> Vec<FoundField> {

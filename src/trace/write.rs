@@ -3,6 +3,7 @@
 use std::fmt::Write as _;
 
 use super::explain::{Explained, gather, pivots};
+use super::groups::{self, Group, Spot, slot_lines};
 use super::fields::Found;
 use super::solution::{CERTAIN, FoundField, Solution};
 
@@ -10,95 +11,18 @@ mod text;
 
 use text::{meaning, negated, order_text, pieces};
 
-/// Chips whose preset structure is the same: they share an area.
-struct Group {
-    name: String,
-    structures: Vec<usize>,
-    /// First line of the word bus of each structure.
-    lines: Vec<u32>,
-    total: u32,
-    /// Address of the first slot, where addresses are counted.
-    at: u32,
-}
-
-/// A code bit in the terms of an area: slot and line of the word bus.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-struct Spot {
-    group: usize,
-    unit: u32,
-    line: u32,
-    /// Against the data pin as written.
-    turned: bool,
-}
-
 struct Writer<'a> {
     solution: &'a Solution<'a>,
-    groups: Vec<Group>,
-    /// Data pins written as inverted: structure, line.
-    inverted: Vec<Vec<bool>>,
+    groups: &'a [Group],
 }
 
 /// The layout file.
 pub(crate) fn layout_toml(solution: &Solution, id: &str) -> String {
-    let mut w = Writer {
+    let w = Writer {
         solution,
-        groups: groups(&solution.solved.structures),
-        inverted: Vec::new(),
+        groups: &solution.groups,
     };
-    w.inverted = w.pin_inversions();
     w.write(id)
-}
-
-fn groups(structures: &[Explained]) -> Vec<Group> {
-    let mut out: Vec<Group> = Vec::new();
-    for (i, e) in structures.iter().enumerate() {
-        let width = u32::from(e.space.width);
-        let same = |g: &&mut Group| {
-            let o = &structures[g.structures[0]].map;
-            let like = if e.map.xor {
-                o.xor
-            } else {
-                !o.xor && o.offset == e.map.offset
-            };
-            like && g.total + width <= 64
-        };
-        let first = e.bases.first().copied().unwrap_or(0);
-        match out.iter_mut().find(same) {
-            Some(g) => {
-                g.structures.push(i);
-                g.lines.push(g.total);
-                g.total += width;
-                g.at = g.at.min(first);
-            }
-            None => out.push(Group {
-                name: String::new(),
-                structures: vec![i],
-                lines: vec![0],
-                total: width,
-                at: first,
-            }),
-        }
-    }
-    let many = out.len() > 1;
-    for (i, g) in out.iter_mut().enumerate() {
-        g.name = if many {
-            format!("presets-{}", i + 1)
-        } else {
-            "presets".to_owned()
-        };
-        if structures[g.structures[0]].map.xor {
-            g.at = 0;
-        }
-    }
-    out
-}
-
-/// The address lines of a space that carry no preset bit.
-fn slot_lines(e: &Explained) -> Vec<u32> {
-    let pivots = pivots(&e.map.deltas);
-    (0..e.space.bits())
-        .filter(|l| !pivots.contains(l))
-        .collect()
 }
 
 impl Writer<'_> {
@@ -106,45 +30,9 @@ impl Writer<'_> {
         &self.solution.solved.structures
     }
 
-    fn pin_inversions(&self) -> Vec<Vec<bool>> {
-        let solved = &self.solution.solved;
-        let mut votes: Vec<Vec<i64>> = solved
-            .structures
-            .iter()
-            .map(|e| vec![0; usize::from(e.space.width)])
-            .collect();
-        for f in solved.found.iter().flatten() {
-            for m in f.bits.iter().flat_map(|b| &b.homes) {
-                let c = &solved.columns[m.column];
-                votes[c.structure][usize::from(c.line)] += if m.inverted { 1 } else { -1 };
-            }
-        }
-        votes
-            .into_iter()
-            .map(|v| v.into_iter().map(|n| n > 0).collect())
-            .collect()
-    }
-
     fn spot(&self, column: usize, inverted: bool) -> Option<Spot> {
-        let c = &self.solution.solved.columns[column];
-        let e = &self.structures()[c.structure];
-        let group = self
-            .groups
-            .iter()
-            .position(|g| g.structures.contains(&c.structure))?;
-        let g = &self.groups[group];
-        let at = g.structures.iter().position(|s| *s == c.structure)?;
-        let unit = if e.map.xor {
-            gather(c.base, &slot_lines(e))
-        } else {
-            c.base - g.at
-        };
-        Some(Spot {
-            group,
-            unit,
-            line: g.lines[at] + u32::from(c.line),
-            turned: inverted != self.inverted[c.structure][usize::from(c.line)],
-        })
+        let column = &self.solution.solved.columns[column];
+        groups::spot(self.groups, self.structures(), column, inverted)
     }
 
     fn write(&self, id: &str) -> String {
@@ -262,12 +150,9 @@ impl Writer<'_> {
         }
         let data: Vec<String> = (0..e.space.width)
             .map(|l| {
-                let not = if self.inverted[structure][usize::from(l)] {
-                    "!"
-                } else {
-                    ""
-                };
-                format!("\"{not}q.{}\"", group.lines[at] + u32::from(l))
+                let position = (group.lines[at] + u32::from(l)) as usize;
+                let not = if group.inverted[position] { "!" } else { "" };
+                format!("\"{not}q.{}\"", group.bus[position])
             })
             .collect();
         let _ = writeln!(t, "data     = [{}]", data.join(", "));
