@@ -7,6 +7,7 @@ pub mod words;
 
 mod audit;
 mod cells;
+mod checks;
 mod columns;
 mod explain;
 mod fields;

@@ -3,8 +3,11 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::checks::{FoundCheck, says};
+use super::groups;
 use super::plan::Cost;
 use super::solution::{FoundBit, Home, Solution};
+use super::write::check;
 use crate::document::Document;
 use crate::finding::{Finding, Place, Severity};
 
@@ -37,6 +40,27 @@ pub struct FieldReport {
     pub certain: bool,
 }
 
+/// A check that makes every entry hold.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CheckReport {
+    /// What it is: "sum of slots 0..28".
+    pub says: String,
+    /// Where an entry keeps it, the most significant bits first: "29.7..0" is slot 29, lines 7 to 0.
+    pub stored: String,
+    /// Different entries it holds in.
+    pub entries: usize,
+    /// Bits by which that is better than chance, after all that was tried.
+    pub evidence: f64,
+    /// Entries in which it does not hold.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub failing: Vec<String>,
+    /// What fits the same readings as well.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub could_be: Vec<String>,
+    /// Nothing else fits, and every entry holds.
+    pub certain: bool,
+}
+
 /// A solved plan.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Report {
@@ -48,11 +72,16 @@ pub struct Report {
     pub fields: Vec<FieldReport>,
     /// Lanes of which nothing was found.
     pub not_found: Vec<String>,
+    /// Sums, CRCs and parities that make every entry hold.
+    pub checks: Vec<CheckReport>,
+    /// Other bits that follow from bits of controls, a sentence each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub dependent: Vec<String>,
     /// Share of saves in which a dial's code was one off, 0 to 1.
     pub jitter: f64,
     /// Bits of an entry that held one value in every save: never seen to move, which does not mean unused.
     pub never_seen: usize,
-    /// Bits of an entry that move and belong to no control of the panel.
+    /// Bits of an entry that move and belong to no control of the panel and to no check.
     pub unexplained: usize,
     /// What the plan cost.
     pub cost: Cost,
@@ -127,11 +156,18 @@ impl Solution<'_> {
         {
             used[m.column] = true;
         }
+        self.mark_checks(&mut used);
         let constant = |c: &&super::columns::Column| c.constant().is_some();
         Report {
             instrument: panel.name.clone(),
             structure: self.structure(),
             not_found,
+            checks: self.checks.iter().map(|c| self.check_report(c)).collect(),
+            dependent: self
+                .dependent
+                .iter()
+                .map(|d| format!("bit {}.{} is {}", d.bit.0, d.bit.1, check::follows(d)))
+                .collect(),
             jitter: self.solved.noise.step * 2.0,
             never_seen: self.solved.columns.iter().filter(constant).count(),
             unexplained: self
@@ -144,6 +180,67 @@ impl Solution<'_> {
             cost: experiment.plan.cost(),
             findings: self.findings(&fields),
             fields,
+        }
+    }
+
+    fn check_report(&self, c: &FoundCheck) -> CheckReport {
+        CheckReport {
+            says: c.says(),
+            stored: check::place(c),
+            entries: c.entries,
+            evidence: c.evidence,
+            failing: check::failing(self, c),
+            could_be: c.also.iter().map(|(k, over)| says(k, over)).collect(),
+            certain: c.certain(),
+        }
+    }
+
+    /// Marks the columns that hold a check or follow from others.
+    fn mark_checks(&self, used: &mut [bool]) {
+        let checks = self.checks.iter().map(|c| (c.group, &c.stored[..]));
+        let others = self
+            .dependent
+            .iter()
+            .map(|d| (d.group, std::slice::from_ref(&d.bit)));
+        let owned: Vec<(usize, &[(u32, u32)])> = checks.chain(others).collect();
+        for (column, used) in self.solved.columns.iter().zip(used) {
+            let Some(s) = groups::spot(&self.groups, &self.solved.structures, column, false) else {
+                continue;
+            };
+            *used |= owned
+                .iter()
+                .any(|(g, bits)| *g == s.group && bits.contains(&(s.unit, s.line)));
+        }
+    }
+
+    /// Checks that some entries break, and those that could be another.
+    fn check_findings(&self, out: &mut Vec<Finding>) {
+        for c in &self.checks {
+            if !c.failing.is_empty() {
+                out.push(
+                    Finding::new(
+                        "trace.check-fails",
+                        Severity::Caution,
+                        format!(
+                            "{}: not in {}",
+                            c.says(),
+                            check::failing(self, c).join(", ")
+                        ),
+                    )
+                    .means("the entry is damaged, or was not saved by the instrument itself"),
+                );
+            }
+            if !c.also.is_empty() {
+                let all: Vec<String> = c.also.iter().map(|(k, over)| says(k, over)).collect();
+                out.push(
+                    Finding::new(
+                        "trace.check-open",
+                        Severity::Note,
+                        format!("{}, or as well: {}", c.says(), all.join("; ")),
+                    )
+                    .means("what they cover beyond each other never moved"),
+                );
+            }
         }
     }
 
@@ -214,6 +311,7 @@ impl Solution<'_> {
                 );
             }
         }
+        self.check_findings(&mut out);
         for f in fields.iter().filter(|f| !f.certain) {
             out.push(
                 Finding::new(

@@ -1,6 +1,7 @@
 //! What was found, in terms of controls and physical bits.
 
 use super::cells::{Experiment, TraceError};
+use super::checks::{self, Dependent, FoundCheck};
 use super::fields::{Bit, Match};
 use super::groups::{self, Group};
 use super::plan::Plan;
@@ -71,6 +72,8 @@ pub const CERTAIN: f64 = 0.999;
 pub struct Solution<'a> {
     pub(crate) solved: Solved<'a>,
     pub(crate) groups: Vec<Group>,
+    pub(crate) checks: Vec<FoundCheck>,
+    pub(crate) dependent: Vec<Dependent>,
     /// The controls found.
     pub fields: Vec<FoundField>,
 }
@@ -116,10 +119,13 @@ fn chance(odds: f64) -> f64 {
 pub fn solve<'a>(plan: &'a Plan, readings: &[Reading]) -> Result<Solution<'a>, TraceError> {
     let solved = solve::solve(Experiment::new(plan, readings)?)?;
     let fields = fields(&solved);
-    let groups = groups::groups(&solved.structures, &solved.columns, &solved.found);
+    let mut groups = groups::groups(&solved.structures, &solved.columns, &solved.found);
+    let (checks, dependent) = checks::search(&solved, &mut groups);
     Ok(Solution {
         solved,
         groups,
+        checks,
+        dependent,
         fields,
     })
 }

@@ -3,10 +3,11 @@
 use std::fmt::Write as _;
 
 use super::explain::{Explained, gather, pivots};
-use super::groups::{self, Group, Spot, slot_lines};
 use super::fields::Found;
+use super::groups::{self, Group, Spot, slot_lines};
 use super::solution::{CERTAIN, FoundField, Solution};
 
+pub(crate) mod check;
 mod text;
 
 use text::{meaning, negated, order_text, pieces};
@@ -242,6 +243,7 @@ impl Writer<'_> {
         {
             self.field(t, g, f, field, &mut taken);
         }
+        check::checks(t, self.solution, g);
     }
 
     fn field(

@@ -82,6 +82,22 @@ pub(crate) fn run(args: &Args) -> Outcome {
             (f.sure * 1000.0).floor() / 10.0
         );
     }
+    for c in &report.checks {
+        say!(
+            "  {}  {}, kept in {}: holds in {} different entries, {:.0} bits of evidence",
+            if c.certain { "traced " } else { "guessed" },
+            c.says,
+            c.stored,
+            c.entries,
+            c.evidence
+        );
+        for other in &c.could_be {
+            say!("           or as well: {other}");
+        }
+    }
+    for d in &report.dependent {
+        say!("  {d}");
+    }
     say!();
     say!(
         "Dials read one code off in {:.0} % of saves. {} bits of an entry never moved (not seen is not unused); {} move with no control of the panel.",
