@@ -110,8 +110,8 @@ fn is_certain(solution: &Solution, lane: Lane) -> bool {
         .is_some_and(solution::FoundField::certain)
 }
 
-/// A bank of random settings, every preset its own.
-fn bank(plan: &Plan, seed: u64) -> Plan {
+/// A bank of random settings for the panel of a plan, every preset its own, in one reading.
+pub fn bank(plan: &Plan, seed: u64) -> Plan {
     let mut random = Random::new(seed);
     let lanes = plan.panel.lanes();
     let settings: Vec<Setting> = (0..plan.panel.presets)

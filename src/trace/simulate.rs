@@ -165,7 +165,7 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
 }
 
 /// The code a parameter takes when its control stands at a position.
-fn code_at(
+pub(crate) fn code_at(
     layout: &Layout,
     target: Target,
     control: &PanelControl,

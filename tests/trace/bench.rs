@@ -8,6 +8,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod check_judge;
 mod generator;
 mod judge;
 
@@ -28,6 +29,9 @@ struct Outcome {
     /// Bits of an entry that a control moves, as the hidden layout has them.
     bits: usize,
     broken: Option<String>,
+    checks: check_judge::Checks,
+    /// What was said of checks.
+    said: Vec<String>,
     verdicts: Vec<judge::Verdict>,
 }
 
@@ -40,12 +44,25 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let solved = cellkeep::trace::solve(&plan, &readings);
     let seconds = start.elapsed().as_secs_f64();
     let verdicts = judge::judge(&i.layout, &targets, &plan, solved.as_ref().ok());
-    let broken = match &solved {
-        Ok(s) => cellkeep::layout::from_text("found", &s.layout_toml("found"))
-            .err()
-            .map(|e| e.to_string()),
-        Err(e) => Some(e.to_string()),
+    let found = match &solved {
+        Ok(s) => {
+            cellkeep::layout::from_text("found", &s.layout_toml("found")).map_err(|e| e.to_string())
+        }
+        Err(e) => Err(e.to_string()),
     };
+    let other = cellkeep::trace::rehearsal::bank(&plan, seed ^ 0x5eed);
+    let bank = simulate::dial(&i.layout, &targets, &other, Hand::default(), seed ^ 0xbac).unwrap();
+    let checks = check_judge::judge(&i.layout, found.as_ref().ok(), &bank[0]);
+    let said = solved.iter().flat_map(|s| s.report().checks);
+    let said = said
+        .map(|c| {
+            format!(
+                "{} in {} ({} entries, {:.0} bits)",
+                c.says, c.stored, c.entries, c.evidence
+            )
+        })
+        .collect();
+    let broken = found.err();
     let cost = plan.cost();
     Outcome {
         family: i.family,
@@ -64,6 +81,8 @@ fn run(seed: u64, hand: Hand) -> Outcome {
             .map(|l| width(&i.layout, targets[l.control]))
             .sum(),
         broken,
+        checks,
+        said,
         verdicts,
     }
 }
@@ -298,6 +317,15 @@ fn words(outcomes: &[Outcome], first: u64) {
                     .unwrap_or("")
             );
         }
+        if o.checks.wrong > 0 || o.checks.right < o.checks.hidden {
+            println!(
+                "  seed {} {}: checks {:?}; said {:?}",
+                first + s as u64,
+                o.says,
+                o.checks,
+                o.said
+            );
+        }
         for v in o
             .verdicts
             .iter()
@@ -354,6 +382,15 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
             percent(low)
         );
     }
+    let sum = |f: fn(&check_judge::Checks) -> usize| -> usize {
+        outcomes.iter().map(|o| f(&o.checks)).sum()
+    };
+    println!(
+        "    checks: {} of {} found, {} said that are none",
+        sum(|c| c.right),
+        sum(|c| c.hidden),
+        sum(|c| c.wrong)
+    );
     times(&outcomes);
     println!("    called so sure, and right:");
     calibration(&all);

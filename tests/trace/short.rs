@@ -3,6 +3,10 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod advice;
+mod audit;
+mod check_judge;
+mod checks;
 mod commands;
 mod generator;
 mod judge;

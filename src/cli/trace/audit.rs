@@ -12,8 +12,10 @@ use crate::trace;
 /// Tell which single changes to a layout no reading at hand would notice.
 #[derive(clap::Args)]
 #[command(after_help = "\
-A change is one bit of a parameter turned, or exchanged with another bit of the entry. Without a plan only illegal
-codes notice a change; with the plan the readings were taken after, every control is compared with what was dialled.
+A change is one bit of a parameter turned, or exchanged with another bit of the entry; or one of a whole area: where
+it starts, the step to the next preset or voice, two presets or voices exchanged, an address or data line inverted or
+exchanged with another. Without a plan only illegal codes and checks notice a change; with the plan the readings were
+taken after, every control is compared with what was dialled, and controls that read otherwise are named.
 Exit status 1 means that changes are left that nothing notices.
 
 Examples:
@@ -44,7 +46,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         readings.push(args.files.load(name, Some(&layout))?);
     }
     let audit = trace::audit(&layout, &readings, plan.as_ref())?;
-    let status = if audit.unnoticed > 0 {
+    let status = if audit.unnoticed > 0 || !audit.contradicted.is_empty() {
         Status::Findings
     } else {
         Status::Clean
@@ -52,6 +54,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
     if args.json {
         print_text(&to_json(&audit)?);
         return Ok(status);
+    }
+    for c in &audit.contradicted {
+        say!(
+            "{}: {} of {} values read otherwise than dialled: the layout is wrong here, or the plan was not followed",
+            c.key,
+            c.off,
+            c.compared
+        );
     }
     for u in &audit.unproved {
         say!(
@@ -73,7 +83,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         audit.readings,
         if audit.planned { " and their plan" } else { "" }
     );
-    if audit.unnoticed == 0 {
+    if !audit.contradicted.is_empty() {
+        say!(
+            "Next: see whether the plan was followed where values read otherwise; then cellkeep trace solve on the same plan shows what the readings say themselves."
+        );
+    } else if audit.unnoticed == 0 {
         say!("The layout is proved as far as its parameters go.");
     } else if audit.planned {
         say!(

@@ -7,32 +7,43 @@ use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
-use crate::trace::unplanned::{self, Facts, Hypotheses};
+use crate::trace::unplanned::{
+    self, Change, ChipStructure, Facts, Hypotheses, LikelyField, Remembered,
+};
 
-/// Tell what a bank shows without a plan: structure, a named change, remembered settings.
+/// Tell what a bank shows without a plan: structure, named changes, remembered settings.
 #[derive(clap::Args)]
 #[command(after_help = "\
-Everything said here is a hypothesis. One reading shows the likely length of a preset, copies, and which address
-lines carry what. A second reading after one named change shows the bits that turned. A file of facts says what a
-person remembers:
+Everything said here is a hypothesis. One reading shows the likely length of a preset, copies, checks that a run of
+presets keeps, and which address lines carry what. A reading after each named change shows the bits that turned:
+change one control of one preset, save, read. A file of facts says what a person remembers:
 
   stride = 30                  # cells from one preset to the next
   at = 32                      # the first preset's first cell
-  [[fact]]
+  # lines = [8, 9, 10, 11]     # or: the address lines that choose the preset, lowest bit first
+
+  [[fact]]                     # filter wide open in preset 3
   preset = 3
   control = \"filter.cutoff\"
   high = true
 
+  [[differ]]                   # presets 1 and 2 differ in this control alone
+  presets = [1, 2]
+  control = \"glide.time\"
+
 Examples:
   cellkeep trace remember reading
-  cellkeep trace remember before --after after-one-change
+  cellkeep trace remember before --after opened --change \"filter opened\" --after slower --change \"glide slower\"
   cellkeep trace remember reading --facts facts.toml")]
 pub(crate) struct Args {
     /// The reading
     reading: String,
-    /// A reading after one named change
+    /// A reading after one change; may be repeated, each is compared with the first reading
     #[arg(long, value_name = "READING")]
-    after: Option<String>,
+    after: Vec<String>,
+    /// What was changed for it, in your words; once for each --after, in the same order
+    #[arg(long, value_name = "TEXT", requires = "after")]
+    change: Vec<String>,
     /// What is remembered
     #[arg(long, value_name = "FILE")]
     facts: Option<PathBuf>,
@@ -41,6 +52,24 @@ pub(crate) struct Args {
     /// Print the hypotheses as JSON
     #[arg(long)]
     json: bool,
+}
+
+/// Changes and readings that do not go together.
+#[derive(Debug, thiserror::Error)]
+#[error("{after} readings after a change, but {changes} changes are named")]
+struct Unnamed {
+    after: usize,
+    changes: usize,
+}
+
+impl Blame for Unnamed {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some("give one --change for each --after, or none".to_owned())
+    }
 }
 
 /// A facts file that cannot be used.
@@ -59,22 +88,29 @@ impl Blame for FactsFile {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
+    if !args.change.is_empty() && args.change.len() != args.after.len() {
+        return Err(Unnamed {
+            after: args.after.len(),
+            changes: args.change.len(),
+        }
+        .into());
+    }
     let reading = args.files.load(&args.reading, None)?;
     let mut found = Hypotheses {
         structure: unplanned::structure(&reading),
         ..Hypotheses::default()
     };
-    if let Some(after) = &args.after {
-        found.changed = unplanned::changes(&reading, &args.files.load(after, None)?);
+    for (i, after) in args.after.iter().enumerate() {
+        let name = args.change.get(i).unwrap_or(after);
+        let after = args.files.load(after, None)?;
+        found
+            .changes
+            .push(unplanned::changes(name, &reading, &after));
     }
     if let Some(path) = &args.facts {
         let facts: Facts = toml::from_str(&super::text(path)?)
             .map_err(|e| FactsFile(e.to_string().trim_end().to_owned()))?;
-        if facts.stride == 0 || facts.stride > 1 << 16 || facts.at > 1 << 24 {
-            return Err(
-                FactsFile("stride must be 1 to 65536 and at inside the chip".to_owned()).into(),
-            );
-        }
+        facts.check().map_err(FactsFile)?;
         found.remembered = unplanned::remembered(&reading, &facts);
     }
     if args.json {
@@ -82,60 +118,148 @@ pub(crate) fn run(args: &Args) -> Outcome {
         return Ok(Status::Clean);
     }
     for s in &found.structure {
-        say!("{}:", s.chip);
-        match s.used {
-            Some((first, last)) => say!("  contents from cell {first:#x} to {last:#x}"),
-            None => say!("  blank: one value throughout"),
-        }
-        for p in &s.periods {
-            say!(
-                "  perhaps {} cells an entry ({:.0} standard deviations above chance)",
-                p.stride,
-                p.score
-            );
-        }
-        for c in &s.copies {
-            say!("  both halves across A{c} are the same: a copy, or the line is not wired");
-        }
-        let alike: Vec<String> = s
-            .lines
-            .iter()
-            .map(|l| format!("A{} {:.0} %", l.line, l.agree * 100.0))
-            .collect();
-        say!(
-            "  bits that agree across each address line: {}",
-            alike.join(", ")
-        );
+        structure(s);
     }
-    if args.after.is_some() {
-        say!();
-        say!("{} bits changed:", found.changed.len());
-        for c in found.changed.iter().take(64) {
-            say!(
-                "  {} cell {:#x} D{}: {} to {}",
-                c.chip,
-                c.cell,
-                c.line,
-                u8::from(c.before),
-                u8::from(!c.before)
-            );
-        }
+    for c in &found.changes {
+        change(c);
     }
     for r in &found.remembered {
-        say!();
-        say!(
-            "{}: {} of {} bits of an entry fit what is remembered",
-            r.control,
-            r.fits.len(),
-            r.tried
-        );
-        for f in r.fits.iter().take(32) {
-            say!("  {f}");
-        }
+        remembered(r);
     }
     say!();
     say!(
         "These are hypotheses. Next: cellkeep trace plan, which settles them in one or two readings."
     );
     Ok(Status::Clean)
+}
+
+fn structure(s: &ChipStructure) {
+    say!("{}:", s.chip);
+    let Some((first, last)) = s.used else {
+        say!("  blank: one value throughout");
+        return;
+    };
+    say!("  contents from cell {first:#x} to {last:#x}");
+    if let Some(top) = s.moving.last().filter(|top| **top < 7) {
+        say!("  no line above D{top} ever moves");
+    }
+    for p in &s.periods {
+        let within: Vec<String> = p.within.iter().map(u32::to_string).collect();
+        say!(
+            "  perhaps {} cells an entry, or a word of it ({:.0} standard deviations above chance{})",
+            p.stride,
+            p.score,
+            if within.is_empty() {
+                String::new()
+            } else {
+                format!("; also {}, as parts of it", within.join(", "))
+            }
+        );
+    }
+    if let Some(c) = &s.check {
+        say!(
+            "  {} entries of {} cells from cell {:#x} on keep a check: {} ({:.0} bits of evidence)",
+            c.entries,
+            c.stride,
+            c.at,
+            c.says,
+            c.evidence
+        );
+    }
+    for c in &s.copies {
+        say!("  both halves across A{c} are the same: a copy, or the line is not wired");
+    }
+    for c in &s.nearly {
+        say!(
+            "  both halves across A{c} are nearly the same: voices that play the same, or a damaged copy"
+        );
+    }
+    let alike: Vec<String> = s
+        .lines
+        .iter()
+        .map(|l| format!("A{} {:.0} %", l.line, l.alike * 100.0))
+        .collect();
+    say!(
+        "  alike across address lines, beyond chance (presets and voices high, words and bits low): {}",
+        alike.join(", ")
+    );
+    // Without a check where entries begin is not known, so the offsets are from the chip's first cell.
+    let told: Vec<&LikelyField> = s
+        .fields
+        .iter()
+        .filter(|f| s.check.is_some() && f.says != "in use")
+        .collect();
+    if told.len() > 24 {
+        say!(
+            "  {} runs of bits of an entry never move or look like a name, such as:",
+            told.len()
+        );
+    }
+    for f in told.iter().take(24) {
+        let lines: Vec<String> = f.lines.iter().map(|l| format!("D{l}")).collect();
+        let cells = if f.cells == 1 {
+            format!("cell {}", f.offset)
+        } else {
+            format!("cells {} to {}", f.offset, f.offset + f.cells - 1)
+        };
+        say!("    {cells} of an entry, {}: {}", lines.join(" "), f.says);
+    }
+}
+
+fn change(c: &Change) {
+    say!();
+    say!(
+        "{}: {} bits changed in {} cells",
+        c.control,
+        c.bits,
+        c.cells.len()
+    );
+    for cell in c.cells.iter().take(32) {
+        let lines: Vec<String> = cell.lines.iter().map(|l| format!("D{l}")).collect();
+        say!(
+            "  {} cell {:#x}: {:#04x} to {:#04x} ({})",
+            cell.chip,
+            cell.cell,
+            cell.before,
+            cell.after,
+            lines.join(" ")
+        );
+    }
+    if c.cells.len() > 32 {
+        say!("  and {} more cells", c.cells.len() - 32);
+    }
+    if c.bits == 0 {
+        say!(
+            "  memory does not hold it, or it was not saved, or the chips were read before the save"
+        );
+    }
+    for d in &c.again_at {
+        say!("  the same again {d} cells on: voices, or a copy");
+    }
+    for chip in &c.not_compared {
+        say!("  {chip} is not in both readings in the same shape: not compared");
+    }
+}
+
+fn remembered(r: &Remembered) {
+    say!();
+    say!(
+        "{}: {} of {} bits of an entry fit {} fact(s); by chance {:.0} would",
+        r.control,
+        r.fits.len(),
+        r.tried,
+        r.facts,
+        r.by_chance
+    );
+    for f in r.fits.iter().take(32) {
+        say!("  {f}");
+    }
+    if r.fits.is_empty() {
+        say!("  no bit fits: one of the facts is not so, or stride, at or lines are others");
+    } else if r.fits.len() > 32 {
+        say!(
+            "  and {} more: more presets in which it stood at an end would single it out",
+            r.fits.len() - 32
+        );
+    }
 }

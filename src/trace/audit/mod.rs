@@ -1,0 +1,346 @@
+//! Which single changes to a layout would no reading at hand notice?
+//!
+//! A change is one bit of a parameter read the other way round or exchanged with another bit of the entry; or one of
+//! the whole area: a start, a step, two voices, two presets, an address or data line. It is noticed where, with the
+//! plan the readings were taken after, controls would no longer read as they were dialled; without a plan where a legal
+//! code becomes an illegal one, or a check that held fails. What is not noticed is not proved.
+
+use std::collections::BTreeMap;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::plan::Plan;
+use super::simulate::{self, Target};
+use crate::codec::{CodecError, Memory, setting};
+use crate::document::Document;
+use crate::layout::model::{Area, BitPlace, FieldOwner, Layout};
+use crate::reading::Reading;
+
+mod structure;
+
+/// One parameter, or the structure of an area, with the changes that nothing at hand would notice.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Unproved {
+    /// The area.
+    pub area: String,
+    /// The parameter's key, or "(structure)".
+    pub key: String,
+    /// Single changes tried.
+    pub tried: usize,
+    /// Those that no reading notices.
+    pub unnoticed: usize,
+    /// The first of them, in words.
+    pub examples: Vec<String>,
+}
+
+/// A parameter that does not read as it was dialled.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Contradicted {
+    /// The area.
+    pub area: String,
+    /// The parameter's key.
+    pub key: String,
+    /// Values compared.
+    pub compared: usize,
+    /// Those that are off by more than a step of a dial.
+    pub off: usize,
+}
+
+/// What an audit of a layout found.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct LayoutAudit {
+    /// The layout's id.
+    pub layout: String,
+    /// Readings looked at.
+    pub readings: usize,
+    /// Whether a plan says what was dialled.
+    pub planned: bool,
+    /// Parameters that do not read as they were dialled: the layout is wrong there, or the plan was not followed.
+    pub contradicted: Vec<Contradicted>,
+    /// Single changes tried.
+    pub tried: usize,
+    /// Those that no reading notices.
+    pub unnoticed: usize,
+    /// Parameters with unnoticed changes, the least proved first.
+    pub unproved: Vec<Unproved>,
+}
+
+impl Document for LayoutAudit {
+    const KIND: &'static str = "trace-audit";
+    const VERSION: u32 = 1;
+}
+
+/// Settings in which a change must show before it is not put down to a slip of the hand.
+const SHOWS: usize = 2;
+/// Share of values off, in percent, from which a parameter is said to contradict the plan.
+const CONTRADICTS: usize = 20;
+
+/// One value that was dialled: where, and the code it should have.
+struct Dialled {
+    memory: usize,
+    entry: usize,
+    setting: usize,
+    field: usize,
+    /// The code of the position, and those a step of the dial away.
+    want: u64,
+    near: [Option<u64>; 2],
+}
+
+/// What an audit looks at.
+struct Evidence<'a> {
+    layout: &'a Layout,
+    memories: Vec<Memory>,
+    plan: Option<&'a Plan>,
+    /// Values dialled, by area and parameter.
+    dialled: Vec<Vec<Vec<Dialled>>>,
+}
+
+/// Audits a layout by readings, and by the plan they were taken after, if there was one.
+///
+/// # Errors
+/// When a reading does not have the layout's chips.
+pub fn audit(
+    layout: &Layout,
+    readings: &[Reading],
+    plan: Option<&Plan>,
+) -> Result<LayoutAudit, CodecError> {
+    let memories: Vec<Memory> = readings
+        .iter()
+        .map(|r| Memory::of(layout, &r.aligned(layout)))
+        .collect::<Result<_, _>>()?;
+    let evidence = Evidence {
+        layout,
+        dialled: dialled(layout, plan, memories.len()),
+        memories,
+        plan,
+    };
+    let mut out = LayoutAudit {
+        layout: layout.id.clone(),
+        readings: readings.len(),
+        planned: plan.is_some(),
+        contradicted: Vec::new(),
+        tried: 0,
+        unnoticed: 0,
+        unproved: Vec::new(),
+    };
+    for (a, area) in layout.areas.iter().enumerate() {
+        for (p, parameter) in area.parameters.iter().enumerate() {
+            if parameter.alias_of.is_some() {
+                continue;
+            }
+            out.contradicted.extend(evidence.contradicted(a, p));
+            out.add(evidence.parameter(a, p));
+        }
+        out.add(structure::structure(&evidence, a));
+    }
+    out.unproved
+        .sort_by(|x, y| (y.unnoticed * x.tried).cmp(&(x.unnoticed * y.tried)));
+    Ok(out)
+}
+
+impl LayoutAudit {
+    fn add(&mut self, row: Unproved) {
+        self.tried += row.tried;
+        self.unnoticed += row.unnoticed;
+        if row.unnoticed > 0 {
+            self.unproved.push(row);
+        }
+    }
+}
+
+impl Unproved {
+    fn new(area: &Area, key: &str) -> Self {
+        Self {
+            area: area.name.clone(),
+            key: key.to_owned(),
+            tried: 0,
+            unnoticed: 0,
+            examples: Vec::new(),
+        }
+    }
+
+    fn change(&mut self, noticed: bool, says: impl FnOnce() -> String) {
+        self.tried += 1;
+        if !noticed {
+            self.unnoticed += 1;
+            if self.examples.len() < 3 {
+                self.examples.push(says());
+            }
+        }
+    }
+}
+
+/// How many values of each setting a change loses, less those it wins: copies of a setting share its slips, so settings
+/// are counted, not values.
+#[derive(Default)]
+struct Tally {
+    lost: BTreeMap<usize, i64>,
+}
+
+impl Tally {
+    fn count(&mut self, setting: usize, was: bool, is: bool) {
+        *self.lost.entry(setting).or_default() += i64::from(was) - i64::from(is);
+    }
+
+    /// It shows where more settings lose than win by a slip's worth, and by more than jitter would toss up.
+    fn shows(&self) -> bool {
+        let lost = self.lost.values().filter(|n| **n > 0).count();
+        let won = self.lost.values().filter(|n| **n < 0).count();
+        lost as f64 >= (won + SHOWS) as f64 + 2.0 * (2.0 * won as f64).sqrt()
+    }
+}
+
+impl Evidence<'_> {
+    /// Values that do not read as they were dialled, where they are too many for slips and jitter.
+    fn contradicted(&self, a: usize, p: usize) -> Option<Contradicted> {
+        let area = &self.layout.areas[a];
+        let (mut compared, mut off) = (0, 0);
+        for d in &self.dialled[a][p] {
+            let places = area.field_places(d.entry, d.field);
+            let (code, known) = self.memories[d.memory].gather(places);
+            if (known.count_ones() as usize) < places.len() {
+                continue;
+            }
+            compared += 1;
+            off += usize::from(code != d.want && !d.near.contains(&Some(code)));
+        }
+        (off * 100 > compared * CONTRADICTS).then(|| Contradicted {
+            area: area.name.clone(),
+            key: area.parameters[p].key.clone(),
+            compared,
+            off,
+        })
+    }
+
+    /// Every bit of a parameter turned, and exchanged with every other bit of the entry.
+    fn parameter(&self, a: usize, p: usize) -> Unproved {
+        let area = &self.layout.areas[a];
+        let parameter = &area.parameters[p];
+        let mut row = Unproved::new(area, &parameter.key);
+        let bits: Vec<(usize, u32)> = (0..area.fields.len())
+            .flat_map(|f| (0..u32::from(area.fields[f].width)).map(move |k| (f, k)))
+            .collect();
+        for f in parameter.fields.clone() {
+            for k in 0..u32::from(area.fields[f].width) {
+                let own = |entry: usize| area.field_places(entry, f)[k as usize];
+                let turned = self.notices(a, p, f, k, &|m, entry| m.bit(own(entry)).map(|b| !b));
+                row.change(turned, || format!("bit {k} the other way round"));
+                for &(of, ok) in &bits {
+                    let place = |entry: usize| area.field_places(entry, of)[ok as usize];
+                    // The same cell shown in another way is no exchange.
+                    let same = |x: BitPlace, y: BitPlace| {
+                        (x.chip, x.cell, x.line) == (y.chip, y.cell, y.line)
+                    };
+                    if same(place(0), own(0)) {
+                        continue;
+                    }
+                    let seen = self.notices(a, p, f, k, &|m, entry| m.bit(place(entry)));
+                    row.change(seen, || {
+                        format!("bit {k} exchanged with {}", bit_name(area, of, ok))
+                    });
+                }
+            }
+        }
+        row
+    }
+
+    /// Whether bit `k` of a field, read as `changed` says, is noticed.
+    fn notices(
+        &self,
+        a: usize,
+        p: usize,
+        field: usize,
+        k: u32,
+        changed: &dyn Fn(&Memory, usize) -> Option<bool>,
+    ) -> bool {
+        let area = &self.layout.areas[a];
+        let dialled = &self.dialled[a][p];
+        if dialled.iter().any(|d| d.field == field) {
+            let mut tally = Tally::default();
+            for d in dialled.iter().filter(|d| d.field == field) {
+                let m = &self.memories[d.memory];
+                let (code, known) = m.gather(area.field_places(d.entry, field));
+                if known.count_ones() < u32::from(area.fields[field].width) {
+                    continue;
+                }
+                let Some(bit) = changed(m, d.entry) else {
+                    continue;
+                };
+                let other = code & !(1 << k) | u64::from(bit) << k;
+                tally.count(d.setting, code == d.want, other == d.want);
+            }
+            return tally.shows();
+        }
+        let (parameter, width) = (&area.parameters[p], area.fields[field].width);
+        self.memories.iter().any(|m| {
+            (0..area.entries()).any(|entry| {
+                let (code, known) = m.gather(area.field_places(entry, field));
+                if known.count_ones() < u32::from(width) || !setting::legal(parameter, width, code)
+                {
+                    return false;
+                }
+                changed(m, entry).is_some_and(|bit| {
+                    let code = code & !(1 << k) | u64::from(bit) << k;
+                    !setting::legal(parameter, width, code)
+                })
+            })
+        })
+    }
+}
+
+fn bit_name(area: &Area, field: usize, k: u32) -> String {
+    let owner = match area.fields[field].owner {
+        FieldOwner::Parameter(p) => area.parameters[p].key.as_str(),
+        FieldOwner::Check(c) => area.checks.get(c).map_or("a check", |c| c.key.as_str()),
+        FieldOwner::Constant(_) => "a constant",
+        FieldOwner::Reserved => "a reserved field",
+    };
+    format!("{owner} bit {k}")
+}
+
+/// What was dialled, by area and parameter.
+fn dialled(layout: &Layout, plan: Option<&Plan>, readings: usize) -> Vec<Vec<Vec<Dialled>>> {
+    let mut out: Vec<Vec<Vec<Dialled>>> = layout
+        .areas
+        .iter()
+        .map(|a| a.parameters.iter().map(|_| Vec::new()).collect())
+        .collect();
+    let (Some(plan), Some((panel, targets))) = (plan, simulate::panel_of(layout)) else {
+        return out;
+    };
+    for (l, lane) in plan.panel.lanes().iter().enumerate() {
+        let control = &plan.panel.controls[lane.control];
+        let Some(target) = panel
+            .controls
+            .iter()
+            .position(|c| c.key == control.key)
+            .map(|t| targets[t])
+        else {
+            continue;
+        };
+        let Target {
+            area, parameter, ..
+        } = target;
+        let field =
+            layout.areas[area].parameters[parameter].fields.start + lane.character.unwrap_or(0);
+        for save in plan.saves.iter().filter(|s| s.reading < readings) {
+            let position = plan.settings[save.setting].positions[l];
+            let code = |jitter| simulate::code_at(layout, target, control, position, jitter);
+            let (Some(entry), Some(want)) =
+                (target.entry(layout, save.preset, lane.voice), code(0))
+            else {
+                continue;
+            };
+            out[area][parameter].push(Dialled {
+                memory: save.reading,
+                entry,
+                setting: save.setting,
+                field,
+                want,
+                near: [code(-1), code(1)],
+            });
+        }
+    }
+    out
+}
