@@ -178,6 +178,23 @@ impl<'a> Experiment<'a> {
         })
     }
 
+    /// True where end-stop settings show a lane at one end or the other: not names, nor selectors, whose positions
+    /// all come in turn.
+    pub(crate) fn two_valued(&self, lane: usize) -> bool {
+        let control = &self.panel().controls[self.lanes[lane].control];
+        let at_end = |p: u32| p == 0 || p == control.span();
+        let mut ends = self
+            .plan
+            .settings
+            .iter()
+            .filter(|s| s.purpose == Purpose::Ends);
+        match control.kind {
+            Kind::Text => false,
+            Kind::Selector => ends.all(|s| at_end(s.positions[lane])),
+            _ => true,
+        }
+    }
+
     pub(crate) fn panel(&self) -> &Panel {
         &self.plan.panel
     }
@@ -199,8 +216,8 @@ impl Dictionary {
             .take(128)
             .collect();
         let mut words = Vec::new();
-        for (l, lane) in experiment.lanes.iter().enumerate() {
-            if experiment.panel().controls[lane.control].kind == Kind::Text {
+        for l in 0..experiment.lanes.len() {
+            if !experiment.two_valued(l) {
                 continue;
             }
             let mut word = 0u128;

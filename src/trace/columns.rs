@@ -19,10 +19,13 @@ pub(crate) struct Column {
     /// How often it was 1 in the saves of each setting that count, and how often it was known.
     pub(crate) ones: Vec<f32>,
     pub(crate) known: Vec<f32>,
+    /// It changed from one reading to another in some preset, or there is one reading only: a bit that is never
+    /// written holds no control.
+    pub(crate) written: bool,
 }
 
 impl Column {
-    /// True where it held one value throughout.
+    /// The value where it held one throughout.
     pub(crate) fn constant(&self) -> Option<bool> {
         let seen0 = self.rows.contains(&0);
         let seen1 = self.rows.contains(&1);
@@ -31,6 +34,11 @@ impl Column {
             (false, true) => Some(true),
             _ => None,
         }
+    }
+
+    /// True where it may be a bit of a control that was moved.
+    pub(crate) fn moves(&self) -> bool {
+        self.written && self.constant().is_none()
     }
 
     /// Counts the saves that are to be believed.
@@ -57,6 +65,7 @@ impl Column {
 /// All columns of the structures found.
 pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<Column> {
     let settings = experiment.plan.settings.len();
+    let readings = experiment.plan.readings();
     let mut out = Vec::new();
     for (structure, e) in structures.iter().enumerate() {
         let len = e.space.len();
@@ -79,6 +88,20 @@ pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<
                     continue;
                 };
                 let (chip, cell) = e.space.place(first);
+                let rewritten = |p: usize| {
+                    let Some((chip, cell)) = e.map.cell(base, p, len).map(|a| e.space.place(a))
+                    else {
+                        return false;
+                    };
+                    let chip = &experiment.chips[chip];
+                    let mut first = None;
+                    (0..readings).any(|r| {
+                        let known = chip.known[r][cell as usize] >> line & 1 == 1;
+                        let bit = chip.values[r][cell as usize] >> line & 1;
+                        known && *first.get_or_insert(bit) != bit
+                    })
+                };
+                let written = readings < 2 || (0..e.map.offset.len()).any(rewritten);
                 let mut column = Column {
                     structure,
                     base,
@@ -88,6 +111,7 @@ pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<
                     rows,
                     ones: vec![0.0; settings],
                     known: vec![0.0; settings],
+                    written,
                 };
                 column.count(experiment, &vec![false; experiment.plan.saves.len()]);
                 out.push(column);

@@ -62,12 +62,25 @@ pub(crate) fn explain(
         })
         .collect();
     let full = dictionary.mask();
+    // Bits that changed from one reading to another; a bit that never did holds no preset, where there are several.
+    let changed: Vec<u8> = match contents {
+        [first, rest @ ..] if !rest.is_empty() => (0..len as usize)
+            .map(|x| {
+                let differs =
+                    |c: &Contents| (c.value[x] ^ first.value[x]) & c.known[x] & first.known[x];
+                rest.iter().fold(0, |o, c| o | differs(c))
+            })
+            .collect(),
+        _ => vec![u8::MAX; len as usize],
+    };
     // Weight of each base that lies inside the space; `None` where it does not.
     let weigh = |base: u32| -> Option<(f64, usize, usize)> {
         let mut words = [(0u128, 0u128); 8];
+        let mut written = 0;
         for (i, &(reading, preset)) in rows.iter().enumerate() {
             let cell = map.cell(base, preset, len)? as usize;
             let (v, k) = (contents[reading].value[cell], contents[reading].known[cell]);
+            written |= changed[cell];
             for (l, w) in words.iter_mut().enumerate().take(usize::from(space.width)) {
                 w.0 |= u128::from(v >> l & 1) << i;
                 w.1 |= u128::from(k >> l & 1) << i;
@@ -75,8 +88,11 @@ pub(crate) fn explain(
         }
         let mut weight = 0.0;
         let (mut hits, mut moving) = (0, 0);
-        for (w, known) in &words[..usize::from(space.width)] {
+        for (line, (w, known)) in words[..usize::from(space.width)].iter().enumerate() {
             let w = w & known;
+            if written >> line & 1 == 0 {
+                continue;
+            }
             if w == 0 || w == *known || known.count_ones() * 2 < full.count_ones() {
                 continue;
             }
@@ -231,6 +247,26 @@ fn stepped_bases(
         return None;
     }
     starts.sort_unstable();
+    // Most windows in step with each other: then the others are chance.
+    let step_of = |s: usize| s % span;
+    let common = starts
+        .iter()
+        .map(|s| {
+            (
+                starts
+                    .iter()
+                    .filter(|o| step_of(**o) == step_of(*s))
+                    .count(),
+                step_of(*s),
+            )
+        })
+        .max_by_key(|c| c.0);
+    if let Some((n, step)) = common
+        && n >= 3
+        && n * 10 >= starts.len() * 7
+    {
+        starts.retain(|s| step_of(*s) == step);
+    }
     // Windows at a regular pitch: those between them that nothing moved between the end stops belong too.
     let pitch = starts.windows(2).map(|w| w[1] - w[0]).fold(0, gcd);
     if starts.len() >= 3 && pitch >= span {

@@ -173,9 +173,7 @@ pub(crate) fn assign(
     noise: Noise,
 ) -> Vec<Option<Found>> {
     let lanes = experiment.lanes.len();
-    let varying: Vec<usize> = (0..columns.len())
-        .filter(|&c| columns[c].constant().is_none())
-        .collect();
+    let varying: Vec<usize> = (0..columns.len()).filter(|&c| columns[c].moves()).collect();
     let coins = coins(experiment, columns, noise);
     let claims = claims(experiment, columns, &varying, noise);
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
@@ -263,8 +261,7 @@ fn claims(
     let lanes = experiment.lanes.len();
     let odds_at_ends: Vec<Option<Prediction>> = (0..lanes)
         .map(|l| {
-            let c = &experiment.panel().controls[experiment.lanes[l].control];
-            if c.kind == Kind::Text {
+            if !experiment.two_valued(l) {
                 return None;
             }
             let p = |d: usize| {
@@ -348,8 +345,9 @@ fn score(
     let mut matches = Vec::new();
     let mut seen = vec![0.0f64; h.width as usize];
     let mut score = 0.0;
-    let text = matches!(h.code, Code::Ascii | Code::AsciiLess32);
-    for claim in mine.iter().filter(|c| c.strong || text) {
+    // What does not stand at two ends is looked for in every column.
+    let all = !experiment.two_valued(lane);
+    for claim in mine.iter().filter(|c| c.strong || all) {
         let mut best = (0.0, 0, false);
         for (k, p) in predicted.iter().enumerate() {
             let (odds, inverted) = p.odds(&columns[claim.column], coins[claim.column]);
@@ -389,7 +387,7 @@ fn score(
         }
     };
     for (k, p) in predicted.iter().enumerate() {
-        if !p.still || text {
+        if !p.still || all {
             continue;
         }
         let odds: Vec<(f64, bool)> = loose
@@ -520,7 +518,7 @@ pub(crate) fn tables(
         let complete = found[lane].as_ref().is_some_and(Found::whole);
         let mut matches = Vec::new();
         for (c, column) in columns.iter().enumerate() {
-            if column.constant().is_some() || (owned[c] && !mine.contains(&c)) {
+            if !column.moves() || (owned[c] && !mine.contains(&c)) {
                 continue;
             }
             let mut ones = vec![0.0; positions];

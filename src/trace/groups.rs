@@ -79,7 +79,7 @@ pub(crate) fn groups(
         let same = |g: &&mut Group| {
             let o = &structures[g.structures[0]].map;
             let like = if e.map.xor {
-                o.xor
+                o.xor && o.counters() == e.map.counters()
             } else {
                 !o.xor && o.offset == e.map.offset
             };

@@ -16,6 +16,7 @@ mod next;
 pub mod rehearsal;
 pub mod report;
 mod search;
+mod shifted;
 mod signal;
 pub mod simulate;
 mod solution;

@@ -17,7 +17,7 @@ use crate::document::Document;
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Purpose {
-    /// Every control at one of its ends: says which bits belong to which control.
+    /// Every dial and switch at one of its ends: says which bits belong to which control.
     Ends,
     /// Dials between their ends: orders the bits and shows the code.
     Sweep,
@@ -185,7 +185,14 @@ impl Plan {
         let lanes = panel.lanes();
         let seed = 0x7472_6163_6500 + lanes.len() as u64;
         let mut random = Random::new(seed);
-        let (ends, words) = words::shortest(lanes.len().max(2), effort.distance, seed);
+        let (ends, mut words) = words::shortest(lanes.len().max(2), effort.distance, seed);
+        // Half of the words turned round, which leaves their distances: every setting has about as many controls up
+        // as down, so that no setting stands out by that alone.
+        let mut up: Vec<bool> = (0..words.len()).map(|l| l % 2 == 1).collect();
+        random.shuffle(&mut up);
+        for (word, _) in words.iter_mut().zip(up).filter(|(_, up)| *up) {
+            *word ^= (1 << ends) - 1;
+        }
         let longest = panel
             .controls
             .iter()
@@ -202,8 +209,11 @@ impl Plan {
         for e in 0..ends {
             let positions = lanes.iter().zip(&words).map(|(&lane, word)| {
                 let c = &panel.controls[lane.control];
-                if c.kind == Kind::Text {
-                    return character(&mut random);
+                match c.kind {
+                    Kind::Text => return character(&mut random),
+                    // Each position as often as can be: its codes may follow no rule.
+                    Kind::Selector if c.span() > 1 => return 0,
+                    _ => {}
                 }
                 if word >> e & 1 == 1 { c.span() } else { 0 }
             });
@@ -217,6 +227,15 @@ impl Plan {
                 purpose: Purpose::Sweep,
                 positions: marks.iter().map(|m| m[s]).collect(),
             });
+        }
+        for (l, lane) in lanes.iter().enumerate() {
+            let c = &panel.controls[lane.control];
+            if c.kind == Kind::Selector && c.span() > 1 {
+                let positions = balanced(c.span() + 1, settings.len(), &mut random);
+                for (setting, position) in settings.iter_mut().zip(positions) {
+                    setting.positions[l] = position;
+                }
+            }
         }
         for r in 0..effort.repeats {
             let again = ends as usize + r % sweeps.max(1);
@@ -239,6 +258,27 @@ impl Plan {
     /// Number of readings of the chips the plan asks for.
     pub fn readings(&self) -> usize {
         self.saves.iter().map(|s| s.reading + 1).max().unwrap_or(0)
+    }
+
+    /// The reading, from 0, that holds every setting of the one before it one preset further back.
+    pub fn shifted(&self) -> Option<usize> {
+        let presets = self.panel.presets;
+        let held = |reading: usize| -> Option<Vec<usize>> {
+            let mut out = vec![None; presets];
+            for s in self.saves.iter().filter(|s| s.reading == reading) {
+                *out.get_mut(s.preset)? = Some(s.setting);
+            }
+            out.into_iter().collect()
+        };
+        if presets < 2 {
+            return None;
+        }
+        (1..self.readings()).find(|&second| {
+            let next = |(a, b): (Vec<usize>, Vec<usize>)| {
+                (0..presets).all(|p| b[p] == a[(p + 1) % presets])
+            };
+            held(second - 1).zip(held(second)).is_some_and(next)
+        })
     }
 
     /// What it costs.
@@ -303,26 +343,55 @@ fn character(random: &mut Random) -> u32 {
     u32::from(SET[random.below(SET.len())])
 }
 
-/// Where each setting is saved. Settings are split over the readings a bank of this size needs; presets left over
-/// hold earlier settings again, in another order each time round.
+/// Where each setting is saved. The first reading takes as many settings as there are presets; what is left over holds
+/// earlier settings again in another order, so that no two presets have the same neighbour. The second reading holds
+/// all of the first, one preset further back: it shows the way from each preset to the next. Further readings take
+/// what settings remain.
 fn saves(settings: usize, presets: usize) -> Vec<Save> {
     let mut out = Vec::new();
-    let readings = settings.div_ceil(presets).max(1);
-    for reading in 0..readings {
-        let first = reading * presets;
+    let mut save = |reading, preset, setting| {
+        out.push(Save {
+            reading,
+            preset,
+            setting,
+        });
+    };
+    let walk = walk(settings.min(presets), presets);
+    for (preset, &setting) in walk.iter().enumerate() {
+        save(0, preset, setting);
+    }
+    let mut reading = 1;
+    if presets > 1 {
+        for preset in 0..presets {
+            save(reading, preset, walk[(preset + 1) % presets]);
+        }
+        reading += 1;
+    }
+    let mut first = presets;
+    while first < settings {
         let here = presets.min(settings - first);
-        let steps: Vec<usize> = (1..=here.max(1)).filter(|s| coprime(*s, here)).collect();
+        let steps: Vec<usize> = (1..=here).filter(|s| coprime(*s, here)).collect();
         for preset in 0..presets {
             let (round, at) = (preset / here, preset % here);
             let step = steps[(round * 3) % steps.len()];
-            out.push(Save {
-                reading,
-                preset,
-                setting: first + (at * step + round * 5) % here,
-            });
+            save(reading, preset, first + (at * step + round * 5) % here);
         }
+        first += here;
+        reading += 1;
     }
     out
+}
+
+/// Settings for a row of presets: each in turn, then again in wider and wider steps, so that a pair of neighbours
+/// comes once.
+fn walk(settings: usize, presets: usize) -> Vec<usize> {
+    let steps: Vec<usize> = (1..=settings).filter(|s| coprime(*s, settings)).collect();
+    (0..presets)
+        .map(|p| {
+            let (round, at) = (p / settings, p % settings);
+            at * steps[round % steps.len()] % settings
+        })
+        .collect()
 }
 
 fn coprime(a: usize, b: usize) -> bool {
@@ -360,14 +429,10 @@ fn sweep_marks(panel: &Panel, lane: Lane, sweeps: usize, random: &mut Random) ->
 }
 
 /// Every position about equally often, in random order.
-fn balanced(positions: u32, sweeps: usize, random: &mut Random) -> Vec<u32> {
-    // Inner positions first: the end stops have been visited.
-    let mut order: Vec<u32> = (1..positions.saturating_sub(1))
-        .chain([0, positions - 1])
-        .collect();
-    let inner = order.len().saturating_sub(2);
-    random.shuffle(&mut order[..inner]);
-    let mut out: Vec<u32> = (0..sweeps).map(|i| order[i % order.len()]).collect();
+fn balanced(positions: u32, settings: usize, random: &mut Random) -> Vec<u32> {
+    let mut order: Vec<u32> = (0..positions).collect();
+    random.shuffle(&mut order);
+    let mut out: Vec<u32> = (0..settings).map(|i| order[i % order.len()]).collect();
     random.shuffle(&mut out);
     out
 }

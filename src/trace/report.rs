@@ -157,7 +157,7 @@ impl Solution<'_> {
             used[m.column] = true;
         }
         self.mark_checks(&mut used);
-        let constant = |c: &&super::columns::Column| c.constant().is_some();
+        let still = |c: &&super::columns::Column| !c.moves();
         Report {
             instrument: panel.name.clone(),
             structure: self.structure(),
@@ -169,13 +169,13 @@ impl Solution<'_> {
                 .map(|d| format!("bit {}.{} is {}", d.bit.0, d.bit.1, check::follows(d)))
                 .collect(),
             jitter: self.solved.noise.step * 2.0,
-            never_seen: self.solved.columns.iter().filter(constant).count(),
+            never_seen: self.solved.columns.iter().filter(still).count(),
             unexplained: self
                 .solved
                 .columns
                 .iter()
                 .zip(&used)
-                .filter(|(c, used)| !**used && c.constant().is_none())
+                .filter(|(c, used)| !**used && c.moves())
                 .count(),
             cost: experiment.plan.cost(),
             findings: self.findings(&fields),

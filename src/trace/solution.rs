@@ -84,6 +84,28 @@ impl Solution<'_> {
         super::write::layout_toml(self, id)
     }
 
+    /// True where a structure found follows one bit through these places, a preset each.
+    pub fn follows(&self, places: &[BitPlace]) -> bool {
+        let Some(first) = places.first() else {
+            return false;
+        };
+        let solved = &self.solved;
+        solved.columns.iter().any(|c| {
+            let at = |p: usize| {
+                let e = &solved.structures[c.structure];
+                e.map
+                    .cell(c.base, p, e.space.len())
+                    .map(|a| e.space.place(a))
+            };
+            c.line == first.line
+                && (c.chip, c.cell) == (usize::from(first.chip), first.cell)
+                && places
+                    .iter()
+                    .enumerate()
+                    .all(|(p, place)| at(p) == Some((usize::from(place.chip), place.cell)))
+        })
+    }
+
     /// How presets are spread over the cells of the chips, a sentence for each structure found.
     pub fn structure(&self) -> Vec<String> {
         self.solved

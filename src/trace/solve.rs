@@ -5,6 +5,7 @@ use super::columns::{self, Column};
 use super::explain::{self, Explained};
 use super::fields::{self, Found};
 use super::search::{Candidate, Searcher};
+use super::shifted::{Shift, Shifted};
 use super::signal::{self, Code, Noise};
 use super::space::{PresetMap, Space};
 
@@ -62,24 +63,33 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     })
 }
 
+/// Looks for the preset structure of chips.
+struct Finder<'a> {
+    experiment: &'a Experiment<'a>,
+    dictionary: &'a Dictionary,
+    shift: Option<Shift>,
+    /// What chips of a size show together: number of cells, and the maps.
+    together: Vec<(u32, Vec<PresetMap>)>,
+}
+
 /// The preset structure of every chip that shows one.
 fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained> {
-    let readings = experiment.plan.readings();
+    let mut finder = Finder {
+        experiment,
+        dictionary,
+        shift: Shift::of(experiment),
+        together: Vec::new(),
+    };
     let mut out: Vec<Explained> = Vec::new();
     let single = |i: usize| Space {
         chips: vec![i],
         words: experiment.chips[i].words,
         width: experiment.chips[i].width,
     };
-    for i in 0..experiment.chips.len() {
-        out.extend(best(
-            experiment,
-            dictionary,
-            &single(i),
-            readings,
-            &out,
-            false,
-        ));
+    let all: Vec<Space> = (0..experiment.chips.len()).map(single).collect();
+    finder.pool(&all, false);
+    for space in &all {
+        out.extend(finder.best(space, &out, false));
     }
     // Chips that show nothing alone may hold a part of the presets each.
     let bare = |out: &[Explained]| -> Vec<usize> {
@@ -95,111 +105,150 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
                     chips: chips.to_vec(),
                     ..single(chips[0])
                 };
-                out.extend(best(experiment, dictionary, &space, readings, &out, false));
+                finder.pool(std::slice::from_ref(&space), false);
+                out.extend(finder.best(&space, &out, false));
             }
             if out.len() > before {
                 break;
             }
         }
     }
-    // Contrived structures are tried last, and for one chip of each shape.
+    // Contrived structures are tried last, and without a shifted reading for one chip of each shape.
+    let left: Vec<Space> = bare(&out).into_iter().map(single).collect();
+    finder.pool(&left, true);
     let mut tried = Vec::new();
     for i in bare(&out) {
-        if !tried.contains(&shape(i)) {
+        if finder.shift.is_some() || !tried.contains(&shape(i)) {
             tried.push(shape(i));
-            out.extend(best(
-                experiment,
-                dictionary,
-                &single(i),
-                readings,
-                &out,
-                true,
-            ));
+            out.extend(finder.best(&single(i), &out, true));
         }
     }
     for i in bare(&out) {
-        out.extend(best(
-            experiment,
-            dictionary,
-            &single(i),
-            readings,
-            &out,
-            false,
-        ));
+        out.extend(finder.best(&single(i), &out, false));
     }
     out
 }
 
-fn best(
-    experiment: &Experiment,
-    dictionary: &Dictionary,
-    space: &Space,
-    readings: usize,
-    known: &[Explained],
-    contrived: bool,
-) -> Option<Explained> {
-    let contents = space.contents(&experiment.chips, readings);
-    let searcher = Searcher {
-        space,
-        contents: &contents,
-        experiment,
-        dictionary,
-    };
-    let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
-        let top = c.first().map_or(0.0, |c| c.score);
-        c.iter()
-            .filter(|c| c.score > top * 0.6)
-            .take(6)
-            .filter_map(|c| explain::explain(experiment, dictionary, space, &contents, &c.map))
-            .max_by(|a, b| a.weight.total_cmp(&b.weight))
-            .filter(|e| e.weight > believed)
-    };
-    // A chip of several that share the bits between them shows its share.
-    let enough = (experiment.lanes.len() * 2 / experiment.chips.len()).clamp(6, 24);
-    if experiment.panel().presets == 1 {
-        let map = PresetMap::wired(&[], 1, "one preset");
-        return look(&[Candidate { map, score: 1.0 }], BELIEVED);
+impl Finder<'_> {
+    /// Finds what spaces show together, those of each size for themselves.
+    fn pool(&mut self, spaces: &[Space], contrived: bool) {
+        self.together.clear();
+        let Some(shift) = &self.shift else { return };
+        let mut sizes: Vec<u32> = spaces.iter().map(Space::len).collect();
+        sizes.sort_unstable();
+        sizes.dedup();
+        for size in sizes {
+            let like: Vec<&Space> = spaces.iter().filter(|s| s.len() == size).collect();
+            let maps = self.maps(shift, &like, contrived);
+            self.together.push((size, maps));
+        }
     }
-    // What another chip of the same size showed, first.
-    let tried: Vec<Candidate> = known
-        .iter()
-        .filter(|e| e.space.len() == space.len())
-        .map(|e| Candidate {
-            score: searcher.score(&e.map),
-            map: e.map.clone(),
-        })
-        .filter(|c| c.score > 4.0)
-        .collect();
-    // A map that another chip follows may be half right here, so it must explain most of what moves before the search
-    // for a better one is left out.
-    let follows = |e: &Explained| e.hits * 4 > e.moving * 3;
-    let mut best = look(&tried, BELIEVED_AGAIN);
-    if best.as_ref().is_some_and(follows) {
-        return best;
+
+    fn maps(&self, shift: &Shift, spaces: &[&Space], contrived: bool) -> Vec<PresetMap> {
+        let readings = self.experiment.plan.readings();
+        let contents: Vec<_> = spaces
+            .iter()
+            .map(|s| (s.contents(&self.experiment.chips, readings), s.width))
+            .collect();
+        let pool: Vec<(&[_], u8)> = contents.iter().map(|(c, w)| (&c[..], *w)).collect();
+        let Some(shifted) = Shifted::new(shift.clone(), &pool) else {
+            return Vec::new();
+        };
+        if contrived {
+            return shifted.stepped_behind_pins();
+        }
+        let maps = shifted.maps();
+        maps
     }
-    // From the plainest structure to the most contrived; the first that explains much is taken.
-    let plain: [&dyn Fn() -> Vec<Candidate>; 3] =
-        [&|| searcher.stepped(), &|| searcher.wired(), &|| {
-            searcher.wired_gray()
+
+    fn best(&self, space: &Space, known: &[Explained], contrived: bool) -> Option<Explained> {
+        let (experiment, dictionary) = (self.experiment, self.dictionary);
+        let contents = space.contents(&experiment.chips, experiment.plan.readings());
+        let searcher = Searcher {
+            space,
+            contents: &contents,
+            experiment,
+            dictionary,
+        };
+        let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
+            let top = c.first().map_or(0.0, |c| c.score);
+            // Of equals the first, which is the plainest.
+            c.iter()
+                .filter(|c| c.score > top * 0.6)
+                .take(6)
+                .filter_map(|c| explain::explain(experiment, dictionary, space, &contents, &c.map))
+                .reduce(|a, b| if b.weight > a.weight { b } else { a })
+                .filter(|e| e.weight > believed)
+        };
+        let scored = |maps: &[PresetMap]| -> Vec<Candidate> {
+            let mut all: Vec<Candidate> = maps
+                .iter()
+                .map(|map| Candidate {
+                    score: searcher.score(map),
+                    map: map.clone(),
+                })
+                .collect();
+            all.sort_by(|a, b| b.score.total_cmp(&a.score));
+            all
+        };
+        // A chip of several that share the bits between them shows its share.
+        let enough = (experiment.lanes.len() * 2 / experiment.chips.len()).clamp(6, 24);
+        if experiment.panel().presets == 1 {
+            let map = PresetMap::wired(&[], 1, "one preset");
+            return look(&[Candidate { map, score: 1.0 }], BELIEVED);
+        }
+        // What another chip of the same size showed, first.
+        let tried: Vec<Candidate> = known
+            .iter()
+            .filter(|e| e.space.len() == space.len())
+            .map(|e| Candidate {
+                score: searcher.score(&e.map),
+                map: e.map.clone(),
+            })
+            .filter(|c| c.score > 4.0)
+            .collect();
+        // A map that another chip follows may be half right here, so it must explain most of what moves before the
+        // search for a better one is left out.
+        let follows = |e: &Explained| e.hits * 4 > e.moving * 3;
+        let mut best = look(&tried, BELIEVED_AGAIN);
+        if best.as_ref().is_some_and(follows) {
+            return best;
+        }
+        let together = self.together.iter().find(|t| t.0 == space.len());
+        let from_all = || scored(together.map_or(&[], |t| &t.1));
+        let alone = || match &self.shift {
+            Some(shift) => scored(&self.maps(shift, &[space], contrived)),
+            None => Vec::new(),
+        };
+        let by_shift: [&dyn Fn() -> Vec<Candidate>; 2] = [&from_all, &alone];
+        // From the plainest structure to the most contrived; the first that explains much is taken.
+        let plain: [&dyn Fn() -> Vec<Candidate>; 3] =
+            [&|| searcher.stepped(), &|| searcher.wired(), &|| {
+                searcher.wired_gray()
+            }];
+        let last: [&dyn Fn() -> Vec<Candidate>; 2] = [&|| searcher.stepped_behind_pins(), &|| {
+            searcher.wired_crossed()
         }];
-    let last: [&dyn Fn() -> Vec<Candidate>; 2] = [&|| searcher.stepped_behind_pins(), &|| {
-        searcher.wired_crossed()
-    }];
-    let stages: &[&dyn Fn() -> Vec<Candidate>] = if contrived { &last } else { &plain };
-    for stage in stages {
-        if let Some(e) = look(&stage(), BELIEVED)
-            && best.as_ref().is_none_or(|b| e.weight > b.weight)
-        {
-            best = Some(e);
+        let stages: &[&dyn Fn() -> Vec<Candidate>] = match (&self.shift, contrived) {
+            (Some(_), _) => &by_shift,
+            (None, true) => &last,
+            (None, false) => &plain,
+        };
+        for stage in stages {
+            if let Some(e) = look(&stage(), BELIEVED)
+                && best.as_ref().is_none_or(|b| e.weight > b.weight)
+            {
+                best = Some(e);
+            }
+            if best
+                .as_ref()
+                .is_some_and(|b| b.hits >= enough && b.hits * 2 > b.moving)
+            {
+                break;
+            }
         }
-        if best
-            .as_ref()
-            .is_some_and(|b| b.hits >= enough && b.hits * 2 > b.moving)
-        {
-            break;
-        }
+        best
     }
-    best
 }
 
 /// What the plan says a column should hold, where a bit of it is beyond doubt.

@@ -101,6 +101,22 @@ impl PresetMap {
         }
     }
 
+    /// For exclusive-ored offsets: the number of each preset in terms of its bits, which differs from the preset's own
+    /// where the order is a table.
+    pub(crate) fn counters(&self) -> Vec<u32> {
+        let turned = |q: u32| {
+            let set = self
+                .deltas
+                .iter()
+                .enumerate()
+                .filter(|(j, _)| q >> j & 1 == 1);
+            set.fold(0, |o, (_, d)| o ^ d)
+        };
+        let all: Vec<u32> = (0..1 << self.deltas.len()).map(turned).collect();
+        let counter = |o: &u32| all.iter().position(|a| a == o).unwrap_or(0) as u32;
+        self.offset.iter().map(counter).collect()
+    }
+
     /// The physical address of an address as the map counts.
     pub(crate) fn physical(&self, logical: u32) -> u32 {
         if self.pins.is_empty() {

@@ -222,7 +222,8 @@ impl Writer<'_> {
         );
         let n = panel.presets;
         if e.map.xor {
-            let _ = writeln!(t, "axes  = {{ {} = {{ count = {n} }} }}", panel.axis);
+            let order = order_text(&e.map.counters(), 1);
+            let _ = writeln!(t, "axes  = {{ {} = {{ count = {n}{order} }} }}", panel.axis);
         } else {
             let order = order_text(&e.map.offset, e.map.stride);
             let _ = writeln!(

@@ -330,9 +330,9 @@ fn words(outcomes: &[Outcome], first: u64) {
             .verdicts
             .iter()
             .filter(|v| !v.right_but_low || (v.certain && !v.right))
-            .take(3)
+            .take(6)
         {
-            println!("      {}", v.says);
+            println!("      {}: {}", v.class, v.says);
         }
     }
 }
@@ -381,6 +381,13 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
             percent(right),
             percent(low)
         );
+    }
+    let mut classes: BTreeMap<&str, usize> = BTreeMap::new();
+    for v in all.iter().filter(|v| !v.right) {
+        *classes.entry(v.class).or_default() += 1;
+    }
+    for (class, n) in classes {
+        println!("    lost, {class}: {}", share(n, all.len()));
     }
     let sum = |f: fn(&check_judge::Checks) -> usize| -> usize {
         outcomes.iter().map(|o| f(&o.checks)).sum()

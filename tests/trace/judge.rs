@@ -18,6 +18,8 @@ pub(crate) struct Verdict {
     /// Called certain.
     pub(crate) certain: bool,
     pub(crate) chance: f64,
+    /// Why it is not right.
+    pub(crate) class: &'static str,
     pub(crate) says: String,
 }
 
@@ -40,7 +42,7 @@ pub(crate) fn judge(
                         && f.character == lane.character
                 })
             });
-            one(layout, target, &plan.panel, *lane, found)
+            one(layout, target, &plan.panel, *lane, found, solution)
         })
         .collect()
 }
@@ -51,6 +53,7 @@ fn one(
     panel: &Panel,
     lane: cellkeep::trace::panel::Lane,
     found: Option<&FoundField>,
+    solution: Option<&Solution>,
 ) -> Verdict {
     let area = &layout.areas[target.area];
     let parameter = &area.parameters[target.parameter];
@@ -80,16 +83,26 @@ fn one(
         chance: found.map_or(0.0, FoundField::chance),
         ..Verdict::default()
     };
+    let place = |k: usize, preset: usize| {
+        let entry = target.entry(layout, preset, lane.voice).unwrap();
+        area.field_places(entry, field)[k]
+    };
+    let followed = |k: &usize| {
+        let places: Vec<_> = (0..panel.presets).map(|p| place(*k, p)).collect();
+        solution.is_some_and(|s| s.follows(&places))
+    };
+    let structure = reach.iter().all(followed);
     let Some(found) = found else {
+        v.class = match (solution, structure) {
+            (None, _) => "nothing found in the instrument",
+            (_, false) => "structure of presets not found",
+            _ => "field not found",
+        };
         v.says = format!(
             "{} ({:?} {width} bits): not found",
             control.key, parameter.coding
         );
         return v;
-    };
-    let place = |k: usize, preset: usize| {
-        let entry = target.entry(layout, preset, lane.voice).unwrap();
-        area.field_places(entry, field)[k]
     };
     // The found bit at a true bit's place in every preset: its index and whether its polarity is turned.
     let claimed = |k: usize| -> Option<(usize, bool)> {
@@ -154,6 +167,29 @@ fn one(
         0
     };
     v.right_but_low = v.right || (low..reach.len()).all(|i| all[i] || top_fits(i));
+    let open = |i: usize| {
+        let t = place(reach[i], 0);
+        let at = |h: &cellkeep::trace::Home| {
+            let h = &h.places[0];
+            (t.chip, t.cell, t.line) == (h.chip, h.cell, h.line)
+        };
+        found.bits.iter().any(|b| b.could_be.iter().any(at))
+    };
+    v.class = if v.right {
+        ""
+    } else if !structure {
+        "structure of presets not found"
+    } else if (0..reach.len()).all(|i| claims[i].is_some() || open(i)) && claims.contains(&None) {
+        "open, the truth among the choices"
+    } else if claims.contains(&None) {
+        "bits without a home"
+    } else if extra {
+        "bits of others claimed"
+    } else if (0..reach.len()).all(|i| top_fits(i) || claims[i].is_some_and(|(_, turned)| turned)) {
+        "polarity"
+    } else {
+        "order, width or code"
+    };
     v.says = format!(
         "{} ({:?} {width} bits, turns {reach:?}): found {} {} bits, claims {claims:?}, extra {extra}, sure {:.4}",
         control.key,
