@@ -128,7 +128,11 @@ fn search_words(
             turns = vec![turn];
         }
     }
-    let parities = dependent::parities(words, group, index, &taken);
+    keep_one_of_each_balance(&mut out);
+    let mut parities = dependent::parities(words, group, index, &taken);
+    // Many a CRC brings the ones of what it covers and of itself to an even number: that is no check of its own.
+    let kept: HashSet<u32> = taken.iter().map(|u| words.units[*u]).collect();
+    parities.retain(|p| !p.over.iter().any(|slot| kept.contains(slot)));
     let bits: HashSet<(u32, u32)> = out
         .iter()
         .chain(&parities)
@@ -137,6 +141,34 @@ fn search_words(
     let dependent = dependent::affine(words, group, index, &bits);
     out.extend(parities);
     (out, dependent)
+}
+
+/// Where all words with the check add up to a constant, each of them is the check of the others. The last is taken,
+/// as checks follow what they cover (common practice, no source), and the others are told beside it.
+fn keep_one_of_each_balance(checks: &mut Vec<FoundCheck>) {
+    let whole = |c: &FoundCheck| -> Option<Vec<u32>> {
+        let balances = matches!(
+            c.kind,
+            Kind::Named(Method::SumTwosComplement { .. } | Method::Xor { .. })
+        );
+        let mut slots: Vec<u32> = c.over.clone();
+        slots.extend(c.stored.iter().map(|s| s.0));
+        slots.sort_unstable();
+        slots.dedup();
+        balances.then_some(slots)
+    };
+    let mut i = 0;
+    while i < checks.len() {
+        let later = whole(&checks[i])
+            .and_then(|w| (i + 1..checks.len()).find(|&j| whole(&checks[j]).as_ref() == Some(&w)));
+        match later {
+            Some(j) => {
+                let one = checks.remove(i);
+                checks[j - 1].also.push((one.kind, one.over));
+            }
+            None => i += 1,
+        }
+    }
 }
 
 /// The best of all hypotheses for a check kept in these units, and what fits as well.

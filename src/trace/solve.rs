@@ -91,28 +91,46 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
     for space in &all {
         out.extend(finder.best(space, &out, false));
     }
-    // Chips that show nothing alone may hold a part of the presets each.
-    let bare = |out: &[Explained]| -> Vec<usize> {
-        let shown = |i: &usize| out.iter().any(|e| e.space.chips.contains(i));
+    // Chips that show little alone may hold a part of the presets each.
+    let bare = |out: &[Explained], little: bool| -> Vec<usize> {
+        let shown = |i: &usize| {
+            out.iter()
+                .any(|e| e.space.chips.contains(i) && (!little || strong(e)))
+        };
         (0..experiment.chips.len()).filter(|i| !shown(i)).collect()
     };
     let shape = |i: usize| (experiment.chips[i].words, experiment.chips[i].width);
-    for g in bare(&out).chunk_by(|a, b| shape(*a) == shape(*b)) {
+    for g in bare(&out, true).chunk_by(|a, b| shape(*a) == shape(*b)) {
+        // Of pairs, fours and eights those that explain most, beside what the chips show alone.
+        let mut most = (0.0, Vec::new());
         for size in [2, 4, 8] {
-            let before = out.len();
+            let (mut gain, mut together) = (0.0, Vec::new());
             for chips in g.chunks_exact(size) {
                 let space = Space {
                     chips: chips.to_vec(),
                     ..single(chips[0])
                 };
                 finder.pool(std::slice::from_ref(&space), false);
-                out.extend(finder.best(&space, &out, false));
+                let known: Vec<Explained> = out.iter().chain(&together).cloned().collect();
+                let Some(e) = finder.best(&space, &known, false) else {
+                    continue;
+                };
+                let apart: f64 = within(&out, chips).map(|o| o.weight).sum();
+                if e.weight > apart {
+                    gain += e.weight - apart;
+                    together.push(e);
+                }
             }
-            if out.len() > before {
-                break;
+            if gain > most.0 {
+                most = (gain, together);
             }
         }
+        for e in most.1 {
+            out.retain(|o| !o.space.chips.iter().all(|c| e.space.chips.contains(c)));
+            out.push(e);
+        }
     }
+    let bare = |out: &[Explained]| bare(out, false);
     // Contrived structures are tried last, and without a shifted reading for one chip of each shape.
     let left: Vec<Space> = bare(&out).into_iter().map(single).collect();
     finder.pool(&left, true);
@@ -127,6 +145,20 @@ fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained
         out.extend(finder.best(&single(i), &out, false));
     }
     out
+}
+
+/// The structures of these chips alone or together.
+fn within<'e>(all: &'e [Explained], chips: &'e [usize]) -> impl Iterator<Item = &'e Explained> {
+    all.iter()
+        .filter(|e| e.space.chips.iter().all(|c| chips.contains(c)))
+}
+
+/// A map whose words agree by more standard deviations than this is no chance, whatever else moves in the chip.
+const PLAIN: f64 = 12.0;
+
+/// Most of what moves follows the plan.
+fn strong(e: &Explained) -> bool {
+    e.hits * 2 > e.moving
 }
 
 impl Finder<'_> {
@@ -172,10 +204,11 @@ impl Finder<'_> {
         };
         let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
             let top = c.first().map_or(0.0, |c| c.score);
+            let equal = c.iter().take_while(|c| c.score > top * 0.999).count();
             // Of equals the first, which is the plainest.
             c.iter()
                 .filter(|c| c.score > top * 0.6)
-                .take(6)
+                .take(equal.clamp(6, 16))
                 .filter_map(|c| explain::explain(experiment, dictionary, space, &contents, &c.map))
                 .reduce(|a, b| if b.weight > a.weight { b } else { a })
                 .filter(|e| e.weight > believed)
@@ -226,11 +259,15 @@ impl Finder<'_> {
             [&|| searcher.stepped(), &|| searcher.wired(), &|| {
                 searcher.wired_gray()
             }];
+        // Where one reading after another shows little, the plan's words may still show the plain structures.
+        let both: Vec<&dyn Fn() -> Vec<Candidate>> =
+            by_shift.iter().chain(&plain).copied().collect();
         let last: [&dyn Fn() -> Vec<Candidate>; 2] = [&|| searcher.stepped_behind_pins(), &|| {
             searcher.wired_crossed()
         }];
         let stages: &[&dyn Fn() -> Vec<Candidate>] = match (&self.shift, contrived) {
-            (Some(_), _) => &by_shift,
+            (Some(_), true) => &by_shift,
+            (Some(_), false) => &both,
             (None, true) => &last,
             (None, false) => &plain,
         };
@@ -242,7 +279,7 @@ impl Finder<'_> {
             }
             if best
                 .as_ref()
-                .is_some_and(|b| b.hits >= enough && b.hits * 2 > b.moving)
+                .is_some_and(|b| b.hits >= enough && (strong(b) || searcher.score(&b.map) > PLAIN))
             {
                 break;
             }

@@ -28,13 +28,15 @@ fn next_remember_and_audit() {
         slips: 0.0,
     };
     let readings = simulate::dial(&hidden, &targets, &plan, hand, 5).unwrap();
-    assert_eq!(readings.len(), 1);
+    assert_eq!(readings.len(), 2);
     let folder = tempfile::tempdir().unwrap();
     let here = folder.path();
-    std::fs::create_dir(here.join("reading")).unwrap();
-    for chip in &readings[0].chips {
-        let file = here.join("reading").join(format!("{}.bin", chip.id));
-        std::fs::write(file, chip.image.values()).unwrap();
+    for (reading, name) in readings.iter().zip(["reading", "shifted"]) {
+        std::fs::create_dir(here.join(name)).unwrap();
+        for chip in &reading.chips {
+            let file = here.join(name).join(format!("{}.bin", chip.id));
+            std::fs::write(file, chip.image.values()).unwrap();
+        }
     }
     let plan_json = cellkeep::document::to_json(&plan).unwrap();
     std::fs::write(here.join("plan.json"), plan_json).unwrap();
@@ -45,6 +47,7 @@ fn next_remember_and_audit() {
         "next",
         "plan.json",
         "reading",
+        "shifted",
         "--output",
         "longer.json",
     ];
@@ -80,6 +83,7 @@ fn next_remember_and_audit() {
         "audit",
         "pellow-six",
         "reading",
+        "shifted",
         "--plan",
         "plan.json",
     ]);

@@ -58,8 +58,8 @@ pub(super) fn crcs(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holdin
     out
 }
 
-/// Ranges up to the check, from behind it, of the whole entry, of what controls have, and all that begin or end there;
-/// forwards and backwards, bytes either bit first, the check's bytes in either order.
+/// Ranges up to the check, from behind it, of the whole entry, of what controls have; in entries of up to 64 slots also
+/// from any slot up to the check, and in those of up to 32 all that begin or end in one of these places; forwards and backwards, bytes either bit first, the check's bytes in either order.
 fn covers(words: &Words, units: &[usize]) -> Vec<Cover> {
     let last = words.units.len() - 1;
     let (lowest, highest) = (units[0], units[units.len() - 1]);
@@ -68,9 +68,18 @@ fn covers(words: &Words, units: &[usize]) -> Vec<Cover> {
     let begins = [0, first_claimed, (highest + 1).min(last)];
     let ends = [last, last_claimed, lowest.saturating_sub(1)];
     let mut ranges: Vec<(usize, usize)> = Vec::new();
+    for b in begins {
+        ranges.extend(ends.iter().map(|e| (b, *e)));
+    }
+    // The longer the entry the fewer ranges that begin or end anywhere: each costs a greatest common divisor.
     for u in 0..=last {
-        ranges.extend(ends.iter().map(|e| (u, *e)));
-        ranges.extend(begins.iter().map(|b| (*b, u)));
+        if last < 64 {
+            ranges.push((u, ends[2]));
+        }
+        if last < 32 {
+            ranges.extend(ends.iter().map(|e| (u, *e)));
+            ranges.extend(begins.iter().map(|b| (*b, u)));
+        }
     }
     ranges.retain(|(from, to)| to > from);
     ranges.sort_unstable();
