@@ -1,12 +1,15 @@
 //! `examine`: look for damage and name its likely cause.
 
-use super::open::ReadingArgs;
+use super::open::{ReadingArgs, settlement};
 use super::output::{print_text, say};
+use super::settle::RECORD;
 use super::shelved::ShelfArgs;
-use super::{Outcome, findings};
+use super::{Failure, Outcome, findings};
 use crate::document::to_json;
-use crate::examine::{EntryVerdict, Examination, Picture, Verdict, examine};
+use crate::examine::{EntryVerdict, Examination, Picture, Verdict, add_votes, examine};
 use crate::finding::worst;
+use crate::layout::model::Layout;
+use crate::settle::{Rules, Settlement, settle};
 use crate::shelf::{Role, incoming_bytes};
 
 /// Look for damage in a reading, name its likely cause, and say what to do at the bench.
@@ -14,20 +17,26 @@ use crate::shelf::{Role, incoming_bytes};
 #[command(after_help = "\
 Every cause is weighed by how many bits it saves in describing what was read; ten bits are odds of a thousand to one.
 An earlier reading of the same instrument makes everything sharper, and tells edits from damage.
+The reads that a reading was settled from tell what holds still from what comes and goes: a fault of the memory from one
+of contact, supply or bus. A folder that `settle` wrote brings their votes along.
 Without a layout, line and chip faults are still found. Exit status 1 means that something above a note was found.
 
 Examples:
   cellkeep examine settled
   cellkeep examine today --earlier last-visit -l aldermoor-four
+  cellkeep examine read1 --settled-from read1 read2 read3  one read, beside its fellows
   cellkeep examine dump.bin                                bare chips, without a layout
 
-In the pictures `.` is intact, `?` was not read, `x` marks flipped bits, a letter the finding of that letter.")]
+In the pictures `.` is intact, `?` was not read, `~` differs between the reads, `x` marks flipped bits, a letter the finding of that letter.")]
 pub(crate) struct Args {
     /// The reading
     reading: String,
     /// An earlier reading of the same instrument
     #[arg(long, value_name = "READING")]
     earlier: Option<String>,
+    /// The reads it was settled from, two or more, or the record that settling wrote
+    #[arg(long, value_name = "READ", num_args = 1..)]
+    settled_from: Vec<String>,
     #[command(flatten)]
     files: ReadingArgs,
     /// Draw every chip, intact ones too
@@ -53,7 +62,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Some(text) => Some(args.files.aligned(text, layout.as_ref())?),
         None => None,
     };
-    let mut examined = examine(&reading, layout.as_ref(), earlier.as_ref())?.examination;
+    let mut examined = examine(&reading, layout.as_ref(), earlier.as_ref())?;
+    if let Some(votes) = votes(args, layout.as_ref())? {
+        add_votes(&mut examined, &reading, layout.as_ref(), &votes)?;
+    }
+    let mut examined = examined.examination;
     // What was noticed about the files belongs to the picture of damage too.
     examined.findings.extend(reading.findings.iter().cloned());
     let status = findings::status(&examined.findings);
@@ -68,6 +81,30 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     print(&examined, args);
     Ok(status)
+}
+
+/// The votes of the reads that were named, or else those that lie beside the reading.
+fn votes(args: &Args, layout: Option<&Layout>) -> Result<Option<Settlement>, Failure> {
+    let record = |text: &str| -> Result<Option<Settlement>, Failure> {
+        match args.files.beside(text, RECORD)? {
+            Some(bytes) => settlement(&bytes, text).map(Some),
+            None => Ok(None),
+        }
+    };
+    match args.settled_from.as_slice() {
+        [] => return record(&args.reading),
+        [one] => {
+            if let Some(found) = record(one)? {
+                return Ok(Some(found));
+            }
+        }
+        _ => {}
+    }
+    let mut reads = Vec::new();
+    for name in &args.settled_from {
+        reads.push((name.clone(), args.files.aligned(name, layout)?));
+    }
+    Ok(Some(settle(&reads, layout, Rules::default())?.1))
 }
 
 fn print(e: &Examination, args: &Args) {
@@ -121,7 +158,7 @@ fn draw(picture: &Picture) {
             .chars()
             .map(|c| match c {
                 '.' => ".".to_owned(),
-                '?' => "\u{1b}[33m?\u{1b}[0m".to_owned(),
+                '?' | '~' => format!("\u{1b}[33m{c}\u{1b}[0m"),
                 c => format!("\u{1b}[31m{c}\u{1b}[0m"),
             })
             .collect();
@@ -139,6 +176,12 @@ fn closing(e: &Examination, args: &Args) -> Vec<String> {
             count(Verdict::Blank),
             count(Verdict::Suspect),
             count(Verdict::Damaged)
+        ));
+    }
+    if !e.reads.is_empty() {
+        lines.push(format!(
+            "judged beside the {} reads it was settled from",
+            e.reads.len()
         ));
     }
     if e.layout.is_none() {

@@ -5,11 +5,12 @@ use std::str::FromStr;
 
 use crate::bank::{Bank, Decoded};
 use crate::blame::{Blame, DiskError, Who};
-use crate::document::Document;
+use crate::document::{Document, Headed};
 use crate::image::form::WriteForm;
 use crate::image::{Form, Packing};
 use crate::layout::{self, model::Layout};
-use crate::reading::{self, Reading, ReadingSpec, WriteOptions};
+use crate::reading::{self, Files, Reading, ReadingSpec, WriteOptions};
+use crate::settle::Settlement;
 use crate::shelf::{Role, gather};
 
 use super::Failure;
@@ -51,6 +52,8 @@ enum OpenError {
     NoLayout { reading: String },
     #[error("{}: not a bank: {says}", path.display())]
     NotABank { path: PathBuf, says: String },
+    #[error("{what}: not a record of settling: {says}")]
+    NotASettlement { what: String, says: String },
     #[error("--packing {text}: {says}")]
     Packing { text: String, says: String },
 }
@@ -58,7 +61,7 @@ enum OpenError {
 impl Blame for OpenError {
     fn who(&self) -> Who {
         match self {
-            OpenError::NotABank { .. } => Who::File,
+            OpenError::NotABank { .. } | OpenError::NotASettlement { .. } => Who::File,
             _ => Who::Caller,
         }
     }
@@ -70,6 +73,9 @@ impl Blame for OpenError {
             }
             OpenError::NotABank { .. } => {
                 "give the file that `cellkeep decode --json` wrote".into()
+            }
+            OpenError::NotASettlement { .. } => {
+                "give settlement.json as `cellkeep settle` wrote it, or the reads themselves".into()
             }
             OpenError::Packing { .. } => "`cellkeep convert --help` lists the packings".into(),
         })
@@ -128,6 +134,27 @@ impl ReadingArgs {
             Some(layout) => reading.aligned(layout),
             None => reading,
         })
+    }
+
+    /// A document that lies beside a reading in its folder, if there is one; or the reading's own text where it names the
+    /// document itself.
+    pub(crate) fn beside(&self, text: &str, name: &str) -> Result<Option<Vec<u8>>, Failure> {
+        let opened = self.spec(text)?;
+        let Files::Path(path) = &opened.spec.files else {
+            return Ok(None);
+        };
+        let path = if path.is_dir() {
+            path.join(name)
+        } else if path.extension().is_some_and(|e| e == "json") {
+            path.clone()
+        } else {
+            return Ok(None);
+        };
+        if !path.is_file() {
+            return Ok(None);
+        }
+        let bytes = std::fs::read(&path).map_err(|e| DiskError::new("read", &path, e))?;
+        Ok(Some(bytes))
     }
 
     /// Loads a reading by a layout, or bare.
@@ -201,6 +228,27 @@ pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
         .into());
     }
     Ok(bank)
+}
+
+/// Reads a record of settling.
+pub(crate) fn settlement(bytes: &[u8], what: &str) -> Result<Settlement, Failure> {
+    let not = |says: String| OpenError::NotASettlement {
+        what: what.to_owned(),
+        says,
+    };
+    let headed: Headed<Settlement> =
+        serde_json::from_slice(bytes).map_err(|e| not(e.to_string()))?;
+    if headed.kind != Settlement::KIND || headed.version != Settlement::VERSION {
+        return Err(not(format!(
+            "it is a {:?} document, version {}; this program knows {:?}, version {}",
+            headed.kind,
+            headed.version,
+            Settlement::KIND,
+            Settlement::VERSION
+        ))
+        .into());
+    }
+    Ok(headed.body)
 }
 
 /// Where and how a reading is written.

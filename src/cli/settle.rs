@@ -9,7 +9,7 @@ use crate::settle::{Rules, Settlement, settle};
 use crate::shelf::Role;
 
 /// The file in the new folder that records the votes.
-const RECORD: &str = "settlement.json";
+pub(crate) const RECORD: &str = "settlement.json";
 /// Dissenting bits listed before the rest is only counted.
 const LISTED: usize = 24;
 

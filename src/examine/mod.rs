@@ -18,6 +18,7 @@ mod report;
 mod search;
 mod shape;
 mod verdict;
+mod votes;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -33,6 +34,7 @@ use crate::reading::Reading;
 pub(crate) use content::{Content, Told};
 pub(crate) use shape::Kind;
 pub use verdict::{EntryVerdict, Picture, PictureRow, Verdict};
+pub use votes::add_votes;
 
 /// Why a reading could not be examined.
 #[derive(Debug, thiserror::Error)]
@@ -43,6 +45,9 @@ pub enum ExamineError {
     /// The earlier reading has other chips.
     #[error("the earlier reading does not match: {0}")]
     Earlier(String),
+    /// The votes are of another reading.
+    #[error("the reads do not match: {0}")]
+    Votes(String),
     /// The reading does not fit the layout.
     #[error(transparent)]
     Layout(#[from] CodecError),
@@ -58,6 +63,10 @@ impl Blame for ExamineError {
             ExamineError::Empty => Some("give a folder or file with at least one chip".to_owned()),
             ExamineError::Earlier(_) => Some(
                 "give an earlier reading of the same instrument, with the same chips".to_owned(),
+            ),
+            ExamineError::Votes(_) => Some(
+                "give the reads that this reading was settled from, or the record that settling wrote"
+                    .to_owned(),
             ),
             ExamineError::Layout(e) => e.hint(),
         }
@@ -82,6 +91,9 @@ pub struct Examination {
     pub layout: Option<String>,
     /// Whether an earlier reading was compared with.
     pub earlier: bool,
+    /// Names of the reads that the reading was settled from, where they were given.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub reads: Vec<String>,
     /// Findings, the likeliest cause first.
     pub findings: Vec<Finding>,
     /// The best explanations, best first.

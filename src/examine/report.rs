@@ -114,6 +114,7 @@ pub(super) fn examine(
         examination: Examination {
             layout: content.map(|c| c.layout.id.clone()),
             earlier: earlier.is_some(),
+            reads: Vec::new(),
             findings,
             explanations: ranked
                 .iter()

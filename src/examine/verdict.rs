@@ -52,7 +52,7 @@ pub struct EntryVerdict {
 
 /// A chip drawn in characters: one row a data line (or a stretch of a 1-bit chip), one column a stretch of cells.
 ///
-/// `.` intact, `?` not read, `x` single flipped bits, a capital letter the finding of that letter.
+/// `.` intact, `?` not read, `~` the reads differ, `x` single flipped bits, a capital letter the finding of that letter.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Picture {
     /// The chip's id.

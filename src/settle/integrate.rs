@@ -54,12 +54,13 @@ impl Piece {
             along_x: 0.0,
             along_y: 0.0,
         };
-        for i in 0..3 {
-            look.along_x = look
-                .along_x
-                .max(range([seen[0][i], seen[1][i], seen[2][i]]));
-            look.along_y = look.along_y.max(range(seen[i]));
-            look.top = seen[i].iter().copied().fold(look.top, f64::max);
+        let [first, second, third] = seen;
+        for ((a, b), c) in first.into_iter().zip(second).zip(third) {
+            look.along_x = look.along_x.max(range([a, b, c]));
+        }
+        for row in seen {
+            look.along_y = look.along_y.max(range(row));
+            look.top = row.into_iter().fold(look.top, f64::max);
         }
         look
     }

@@ -14,6 +14,7 @@ mod settling;
 #[allow(dead_code)]
 mod simulate;
 mod trial;
+mod votes;
 
 use cellkeep::examine::{ExamineError, Verdict, examine};
 use cellkeep::image::ChipImage;
