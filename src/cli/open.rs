@@ -236,7 +236,7 @@ pub(crate) fn settlement(bytes: &[u8], what: &str) -> Result<Settlement, Failure
         what: what.to_owned(),
         says,
     };
-    let headed: Headed<Settlement> =
+    let headed: Headed<serde_json::Value> =
         serde_json::from_slice(bytes).map_err(|e| not(e.to_string()))?;
     if headed.kind != Settlement::KIND || headed.version != Settlement::VERSION {
         return Err(not(format!(
@@ -248,7 +248,7 @@ pub(crate) fn settlement(bytes: &[u8], what: &str) -> Result<Settlement, Failure
         ))
         .into());
     }
-    Ok(headed.body)
+    Ok(serde_json::from_value(headed.body).map_err(|e| not(e.to_string()))?)
 }
 
 /// Where and how a reading is written.

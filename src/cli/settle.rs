@@ -5,7 +5,7 @@ use super::output::{print_text, say};
 use super::{Outcome, Status, findings};
 use crate::document::to_json;
 use crate::reading::Reading;
-use crate::settle::{Rules, Settlement, settle};
+use crate::settle::{Agreement, Rules, Settlement, settle};
 use crate::shelf::Role;
 
 /// The file in the new folder that records the votes.
@@ -76,11 +76,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
 
 fn print(s: &Settlement, args: &Args, written: &[String]) {
     say!("agreement   bits        dissenting  place");
-    for a in s
-        .agreement
-        .iter()
-        .filter(|a| a.agreed < a.bits || !a.place.contains(' '))
-    {
+    for a in s.agreement.iter().filter(|a| shown(a, &s.agreement)) {
         let share = 100.0 * a.agreed as f64 / a.bits.max(1) as f64;
         say!(
             "{share:8.3} %  {:<10}  {:<10}  {}",
@@ -157,4 +153,14 @@ fn further(s: &Settlement) -> Vec<String> {
         });
     }
     out
+}
+
+/// Chips and areas are always listed, lines of a chip where their dissent stands out; the record has all.
+fn shown(a: &Agreement, all: &[Agreement]) -> bool {
+    let chip = all.iter().find(|of| {
+        a.place
+            .strip_prefix(&of.place)
+            .is_some_and(|r| r.starts_with(' '))
+    });
+    chip.is_none_or(|of| a.stands_out(of))
 }

@@ -193,6 +193,7 @@ impl<'a> Votes<'a> {
             decay.means = Some(
                 "Most of these bits do not hold still: noise of reading, rather than cells that fell.".to_owned(),
             );
+            decay.otherwise = vec!["cells on the verge of falling, as the supply sags".to_owned()];
         }
     }
 
@@ -262,7 +263,8 @@ impl<'a> Votes<'a> {
                 if open == 0 && doubt < DOUBT {
                     continue;
                 }
-                let why = format!("{DIFFER} in {} bits, {open} left open", here.len());
+                let bits = if here.len() == 1 { "bit" } else { "bits" };
+                let why = format!("{DIFFER} in {} {bits}, {open} left open", here.len());
                 match verdict.verdict {
                     Verdict::Sound | Verdict::Blank => {
                         verdict.verdict = Verdict::Suspect;

@@ -181,7 +181,10 @@ fn trouble(id: &str, steps: &mut Vec<Step>) {
         steps.push(step(
             "Had the reads disagreed",
             "The same chips, read through a clip that makes poor contact. What differs is located before there is a vote.",
-            vec![call(Must::Report, &format!("settle {reads} --layout {id} --output unsettled"))],
+            vec![
+                call(Must::Report, &format!("settle {reads} --layout {id} --output unsettled")),
+                call(Must::Report, &format!("examine unsettled --earlier earlier --layout {id}")),
+            ],
         ));
     }
     let sagging = "damaged/sagging";

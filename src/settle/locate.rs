@@ -1,15 +1,16 @@
 //! Dissent is located before it is voted on: what do the dissenting votes share?
 //!
-//! Each candidate (a data pin, an address pin, one read, one chip, one board) says "my votes dissent at a rate
+//! Each candidate (a data pin, an address pin, one read or a moment of it, one chip, what several chips share) says "my votes dissent at a rate
 //! of their own". It is named when telling the dissent that way takes markedly fewer bits than one rate for
 //! everything.
 
+use super::together;
 use crate::evidence::{marked, one_of};
-use crate::finding::{ChipPlace, Finding, Place, Severity};
+use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::ChipImage;
 
 /// Bits it takes to name a contact or supply fault before naming which: the prior, about one reading in sixty.
-const PRIOR: f64 = 6.0;
+pub(super) const PRIOR: f64 = 6.0;
 
 /// What the dissenting votes of a chip share.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -20,15 +21,34 @@ pub enum Shared {
     AddressLine(u8),
     /// One read out of all.
     Read(usize),
-    /// The whole chip, against the others.
+    /// A run of cells of one read, both ends inclusive: a moment while it was read.
+    Stretch {
+        /// The read.
+        read: usize,
+        /// First cell.
+        first: u32,
+        /// Last cell.
+        last: u32,
+    },
+    /// Whole chips, against the others.
     Chip,
 }
 
-/// A located fault of one chip.
-#[derive(Clone, Copy, Debug, PartialEq)]
+impl Shared {
+    /// The read concerned, where it is one.
+    pub(super) fn read(self) -> Option<usize> {
+        match self {
+            Shared::Read(read) | Shared::Stretch { read, .. } => Some(read),
+            _ => None,
+        }
+    }
+}
+
+/// A located fault.
+#[derive(Clone, Debug, PartialEq)]
 pub struct Located {
-    /// Index of the chip.
-    pub chip: usize,
+    /// Indices of the chips; several where they share more than each has by itself.
+    pub chips: Vec<usize>,
     /// What is shared.
     pub shared: Shared,
     /// Bits saved against one rate for everything.
@@ -77,10 +97,64 @@ impl Dissents {
     pub(super) fn votes(&self) -> u64 {
         self.count(|_, _| 0xff)
     }
+
+    fn words(&self) -> u64 {
+        self.by_read.first().map_or(0, |r| r.len() as u64)
+    }
+
+    /// Votes that could have dissented.
+    pub(super) fn trials(&self) -> u64 {
+        self.words() * self.by_read.len() as u64 * u64::from(self.width)
+    }
+
+    /// Bits to tell the dissent when a part of the votes, `k` of which dissent, has a rate of its own.
+    fn apart(&self, part: u64, k: u64) -> f64 {
+        marked(part, k) + marked(self.trials() - part, self.votes() - k)
+    }
+
+    /// Dissenting votes of one read.
+    pub(super) fn of_read(&self, read: usize) -> u64 {
+        self.count(|r, _| if r == read { 0xff } else { 0 })
+    }
+
+    /// Bits to tell the dissent as that of one read.
+    pub(super) fn length_of_read(&self, read: usize) -> f64 {
+        self.apart(self.words() * u64::from(self.width), self.of_read(read))
+            + one_of(self.by_read.len())
+    }
+
+    /// The run of cells of a read that tells its dissent best: first, last, bits to tell, dissenting votes within.
+    pub(super) fn stretch(&self, read: usize) -> Option<(u32, u32, f64, u64)> {
+        const ENDS: usize = 48;
+        let cells = self.by_read.get(read)?;
+        let odd: Vec<usize> = (0..cells.len()).filter(|c| cells[*c] != 0).collect();
+        let step = odd.len().div_ceil(ENDS).max(1);
+        let named = one_of(self.by_read.len()) + 2.0 * one_of(cells.len());
+        let mut best: Option<(u32, u32, f64, u64)> = None;
+        for i in (0..odd.len()).step_by(step) {
+            let mut k = 0u64;
+            for (n, cell) in odd[i..].iter().enumerate() {
+                k += u64::from(cells[*cell].count_ones());
+                if n == 0 || (n % step != 0 && i + n + 1 != odd.len()) {
+                    continue;
+                }
+                let part = (cell - odd[i] + 1) as u64 * u64::from(self.width);
+                let length = self.apart(part, k) + named;
+                if best.is_none_or(|b| length < b.2) {
+                    best = Some((odd[i] as u32, *cell as u32, length, k));
+                }
+            }
+        }
+        best
+    }
 }
 
-/// The best explanation of each chip's dissent, where one beats mere noise.
-pub(super) fn locate(images: &[Vec<&ChipImage>], majority: &[ChipImage]) -> Vec<Located> {
+/// The best explanation of each chip's dissent, where one beats mere noise, and what several chips share.
+pub(super) fn locate(
+    images: &[Vec<&ChipImage>],
+    majority: &[ChipImage],
+    boards: &[Vec<usize>],
+) -> Vec<Located> {
     let dissents: Vec<Dissents> = images
         .iter()
         .zip(majority)
@@ -88,64 +162,60 @@ pub(super) fn locate(images: &[Vec<&ChipImage>], majority: &[ChipImage]) -> Vec<
         .collect();
     let mut out = Vec::new();
     for (chip, d) in dissents.iter().enumerate() {
-        let total = d.votes();
-        if total < 2 {
-            continue;
-        }
-        let reads = d.by_read.len();
-        let words = majority[chip].words() as u64;
-        let trials = words * reads as u64 * u64::from(d.width);
-        let plain = marked(trials, total);
-        let mut best: Option<Located> = None;
-        let mut offer = |shared, length: f64, explains| {
-            let saved = plain - length - PRIOR;
-            if saved > 0.0 && best.is_none_or(|b| saved > b.saved) {
-                best = Some(Located {
-                    chip,
-                    shared,
-                    saved,
-                    of: (explains, total),
-                });
-            }
-        };
-        let split = |part: u64, k: u64| marked(part, k) + marked(trials - part, total - k);
-        if d.width > 1 {
-            for line in 0..d.width {
-                let k = d.count(|_, _| 1 << line);
-                let length = split(words * reads as u64, k) + one_of(d.width.into());
-                offer(Shared::DataLine(line), length, k);
-            }
-        }
-        if reads > 2 {
-            for read in 0..reads {
-                let k = d.count(|r, _| if r == read { 0xff } else { 0 });
-                let length = split(words * u64::from(d.width), k) + one_of(reads);
-                offer(Shared::Read(read), length, k);
-            }
-        }
-        for (shared, length, k) in alias(d, &majority[chip], images[chip].as_slice()) {
-            offer(shared, length, k);
-        }
-        if dissents.len() > 1 {
-            let (rest, rest_trials) =
-                dissents
-                    .iter()
-                    .zip(majority)
-                    .enumerate()
-                    .fold((0, 0), |(k, n), (i, (d, m))| {
-                        if i == chip {
-                            (k, n)
-                        } else {
-                            (k + d.votes(), n + m.bits() * d.by_read.len() as u64)
-                        }
-                    });
-            let together = marked(trials + rest_trials, total + rest);
-            let apart = marked(trials, total) + marked(rest_trials, rest) + one_of(dissents.len());
-            offer(Shared::Chip, plain - (together - apart), total);
-        }
-        out.extend(best);
+        out.extend(within(chip, d, &majority[chip], &images[chip]));
     }
+    together::moments(&dissents, &mut out);
+    together::worse_than_others(&dissents, boards, &mut out);
+    out.sort_by_key(|l| l.chips.first().copied());
     out
+}
+
+/// The best explanation of one chip's dissent by a pin or a read.
+fn within(
+    chip: usize,
+    d: &Dissents,
+    majority: &ChipImage,
+    images: &[&ChipImage],
+) -> Option<Located> {
+    let total = d.votes();
+    if total < 2 {
+        return None;
+    }
+    let trials = d.trials();
+    let reads = d.by_read.len();
+    let plain = marked(trials, total);
+    let mut best: Option<Located> = None;
+    let mut offer = |shared, length: f64, explains| {
+        let saved = plain - length - PRIOR;
+        if saved > 0.0 && best.as_ref().is_none_or(|b| saved > b.saved) {
+            best = Some(Located {
+                chips: vec![chip],
+                shared,
+                saved,
+                of: (explains, total),
+            });
+        }
+    };
+    if d.width > 1 {
+        for line in 0..d.width {
+            let k = d.count(|_, _| 1 << line);
+            let length = d.apart(d.words() * reads as u64, k) + one_of(d.width.into());
+            offer(Shared::DataLine(line), length, k);
+        }
+    }
+    if reads > 2 {
+        for read in 0..reads {
+            let k = d.of_read(read);
+            offer(Shared::Read(read), d.length_of_read(read), k);
+            if let Some((first, last, length, k)) = d.stretch(read) {
+                offer(Shared::Stretch { read, first, last }, length, k);
+            }
+        }
+    }
+    for (shared, length, k) in alias(d, majority, images) {
+        offer(shared, length, k);
+    }
+    best
 }
 
 /// An address pin that sometimes fails makes a read see another cell: whole words are explained at once.
@@ -185,16 +255,26 @@ fn alias(d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Vec<(Shar
     out
 }
 
-/// The finding of a located fault.
-pub(super) fn finding(l: &Located, chip: &str, read: &dyn Fn(usize) -> String) -> Finding {
-    let mut place = ChipPlace {
-        chip: chip.to_owned(),
-        ..ChipPlace::default()
-    };
+/// The finding of a located fault; `ids` are the chips' ids, `read` names a read.
+pub(super) fn finding(l: &Located, ids: &[&str], read: &dyn Fn(usize) -> String) -> Finding {
+    let names: Vec<&str> = l
+        .chips
+        .iter()
+        .filter_map(|c| ids.get(*c).copied())
+        .collect();
+    let chip = names.join(", ");
+    let mut chips: Vec<ChipPlace> = names
+        .iter()
+        .map(|id| ChipPlace {
+            chip: (*id).to_owned(),
+            ..ChipPlace::default()
+        })
+        .collect();
     let (k, n) = l.of;
+    let several = names.len() > 1;
     let (code, what, act, otherwise): (_, String, &str, &[&str]) = match l.shared {
         Shared::DataLine(line) => {
-            place.data_lines = vec![line];
+            chips.iter_mut().for_each(|c| c.data_lines = vec![line]);
             (
                 "dissent.data-line",
                 format!("{k} of {n} dissenting bits of {chip} are on data line D{line}"),
@@ -203,7 +283,7 @@ pub(super) fn finding(l: &Located, chip: &str, read: &dyn Fn(usize) -> String) -
             )
         }
         Shared::AddressLine(line) => {
-            place.address_lines = vec![line];
+            chips.iter_mut().for_each(|c| c.address_lines = vec![line]);
             (
                 "dissent.address-line",
                 format!(
@@ -213,14 +293,41 @@ pub(super) fn finding(l: &Located, chip: &str, read: &dyn Fn(usize) -> String) -
                 &["a cracked track or socket on that pin"],
             )
         }
-        Shared::Read(r) => (
-            "dissent.read",
-            format!(
-                "{k} of {n} dissenting bits of {chip} come from one read, {}",
-                read(r)
-            ),
-            "Something moved during that read: leave it out, or read once more in its place.",
-            &["the supply dipped for a moment"],
+        Shared::Read(_) | Shared::Stretch { .. } => {
+            let name = l.shared.read().map_or_else(String::new, read);
+            let mut what =
+                format!("{k} of {n} dissenting bits of {chip} come from one read, {name}");
+            if let Shared::Stretch { first, last, .. } = l.shared {
+                what.push_str(&format!(", from cell {first:#06x} to {last:#06x}"));
+                for c in &mut chips {
+                    c.cells = vec![CellRun { first, last }];
+                }
+            }
+            if several {
+                (
+                    "dissent.supply",
+                    what,
+                    "What these chips share gave way for a moment: check supply, ground and reset, and leave that \
+                     read out or read once more in its place.",
+                    &[
+                        "the clip or cable moved",
+                        "the instrument's own logic woke up and drove the bus",
+                    ],
+                )
+            } else {
+                (
+                    "dissent.read",
+                    what,
+                    "Something moved during that read: leave it out, or read once more in its place.",
+                    &["the supply dipped for a moment"],
+                )
+            }
+        }
+        Shared::Chip if several => (
+            "dissent.supply",
+            format!("{chip} dissent far more than the other chips: {n} bits"),
+            "Look for what these chips share: supply and ground of their board, its connector, its enable.",
+            &["each of these chips has a bad contact of its own"],
         ),
         Shared::Chip => (
             "dissent.chip",
@@ -234,7 +341,7 @@ pub(super) fn finding(l: &Located, chip: &str, read: &dyn Fn(usize) -> String) -
     };
     let mut f = Finding::new(code, Severity::Caution, what)
         .at(Place {
-            chips: vec![place],
+            chips,
             ..Place::default()
         })
         .act(act)

@@ -7,6 +7,7 @@ mod agreement;
 mod integrate;
 mod locate;
 mod outlier;
+mod together;
 pub mod vote;
 
 use std::collections::BTreeMap;
@@ -16,6 +17,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::blame::{Blame, Who};
 use crate::document::Document;
+use crate::evidence::marked;
 use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 use crate::layout::model::Layout;
@@ -160,6 +162,17 @@ pub struct Settlement {
     pub further_reads_to_settle: Option<u32>,
 }
 
+impl Agreement {
+    /// Whether dissent is markedly more frequent here than in a place that holds this one.
+    pub fn stands_out(&self, of: &Agreement) -> bool {
+        let (here, all) = (self.bits - self.agreed, of.bits - of.agreed);
+        let rest = of.bits.saturating_sub(self.bits);
+        let saved =
+            marked(of.bits, all) - marked(self.bits, here) - marked(rest, all.saturating_sub(here));
+        here as f64 * of.bits as f64 > all as f64 * self.bits as f64 && saved > 0.0
+    }
+}
+
 impl Document for Settlement {
     const KIND: &'static str = "settlement";
     const VERSION: u32 = 1;
@@ -177,19 +190,19 @@ pub fn settle(
     let like_first = layout.map(|layout| absent_like_first(reads, layout));
     let reads = like_first.as_deref().unwrap_or(reads);
     let chips = align(reads)?;
-    let aside = outlier::set_aside(&chips);
+    let ids: Vec<&str> = reads[0].1.chips.iter().map(|c| c.id.as_str()).collect();
+    let aside = outlier::set_aside(&chips, &ids);
     let used: Vec<usize> = (0..reads.len()).filter(|r| aside[*r].is_none()).collect();
     let images: Vec<Vec<&ChipImage>> = chips
         .iter()
         .map(|c| used.iter().map(|r| c[*r]).collect())
         .collect();
     let majority: Vec<ChipImage> = images.iter().map(|c| majority(c)).collect();
-    let located = locate::locate(&images, &majority);
+    let located = locate::locate(&images, &majority, &boards(&reads[0].1, layout));
     let name_of = |r: usize| {
         used.get(r)
             .map_or_else(String::new, |r| reads[*r].0.clone())
     };
-    let ids: Vec<&str> = reads[0].1.chips.iter().map(|c| c.id.as_str()).collect();
 
     let mut report = Settlement {
         reads: reads
@@ -209,17 +222,23 @@ pub fn settle(
         further_reads: None,
         further_reads_to_settle: None,
     };
+    report.findings.extend(outlier::of_two(&chips, &ids, reads));
+    for (name, read) in reads {
+        let told = read.findings.iter().filter(|f| f.severity > Severity::Note);
+        report.findings.extend(told.cloned().map(|mut f| {
+            f.says = format!("{name}: {}", f.says);
+            f
+        }));
+    }
     for l in &located {
-        report
-            .findings
-            .push(locate::finding(l, ids[l.chip], &name_of));
+        report.findings.push(locate::finding(l, &ids, &name_of));
     }
     let mut out = reads[used[0]].1.clone();
     let mut chips = Vec::new();
     for (chip, images) in images.iter().enumerate() {
         let fault = located
             .iter()
-            .find(|l| l.chip == chip)
+            .find(|l| l.chips.contains(&chip))
             .filter(|_| !rules.over_faults);
         // Chips have their own noise: a bad clip on one says nothing about the next.
         let (learned, to_come) = histograms(images, fault);
@@ -248,10 +267,26 @@ pub fn settle(
                     report.unsettled
                 ),
             )
-            .act("Mend what the findings name, read again, and settle all reads together."),
+            .act(if located.is_empty() {
+                "Read again, and settle all reads together; a cell that never settles does not hold still."
+            } else {
+                "Mend what the findings name, read again, and settle all reads together."
+            }),
         );
     }
     Ok((out, report))
+}
+
+/// Chips that share a board, as the layout says, by their place in the reading.
+fn boards(reading: &Reading, layout: Option<&Layout>) -> Vec<Vec<usize>> {
+    let mut boards: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (at, chip) in reading.chips.iter().enumerate() {
+        let described = layout.and_then(|l| l.chips.iter().find(|c| c.id == chip.id));
+        if let Some(board) = described.and_then(|c| c.board.as_deref()) {
+            boards.entry(board).or_default().push(at);
+        }
+    }
+    boards.into_values().filter(|b| b.len() > 1).collect()
 }
 
 /// The reads with every absent bit as the first read has it: such bits do not exist, and what floats on the bus in
@@ -370,7 +405,7 @@ fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> (Histogram, His
         minority: 0,
     };
     let mut reads = images.to_vec();
-    if let Some(Shared::Read(read)) = fault.map(|f| f.shared) {
+    if let Some(read) = fault.and_then(|f| f.shared.read()) {
         reads.remove(read);
     }
     let mut learned = BTreeMap::new();
@@ -383,7 +418,7 @@ fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> (Histogram, His
                 minority: ones.min(zeros),
             };
             let (own, afresh) = match fault.map(|f| f.shared) {
-                None | Some(Shared::Read(_)) => (false, false),
+                None | Some(Shared::Read(_) | Shared::Stretch { .. }) => (false, false),
                 Some(Shared::DataLine(l)) => (l == line, l == line && vote.minority > 0),
                 Some(Shared::AddressLine(_) | Shared::Chip) => (false, vote.minority > 0),
             };
@@ -399,9 +434,10 @@ fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> (Histogram, His
 }
 
 /// Whether a located fault reaches a bit, so that voting there would be voting over the fault.
-fn tainted(fault: &Located, line: u8) -> bool {
+fn tainted(fault: &Located, cell: u32, line: u8) -> bool {
     match fault.shared {
         Shared::DataLine(l) => l == line,
+        Shared::Stretch { first, last, .. } => (first..=last).contains(&cell),
         Shared::AddressLine(_) | Shared::Read(_) | Shared::Chip => true,
     }
 }
@@ -425,7 +461,8 @@ fn vote_chip(
             let doubt = *doubts.entry(vote).or_insert_with(|| noise.wrong(vote));
             let dissent = vote.minority > 0;
             let open = ones == zeros
-                || (dissent && (doubt > rules.doubt || fault.is_some_and(|f| tainted(f, line))));
+                || (dissent
+                    && (doubt > rules.doubt || fault.is_some_and(|f| tainted(f, cell, line))));
             let bit = (!open).then_some(ones > zeros);
             if dissent {
                 let why = format!("{zeros} reads saw 0, {ones} saw 1");

@@ -4,6 +4,9 @@ use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 use crate::reading::Reading;
 
+/// Share of its bits from which a read may be an odd one: more than noise, less than another bank.
+const ODD: f64 = 0.02;
+
 /// Bits on which two images differ, and bits both know.
 fn distance(a: &ChipImage, b: &ChipImage) -> (u64, u64) {
     let (mut differ, mut judged) = (0, 0);
@@ -20,7 +23,7 @@ fn distance(a: &ChipImage, b: &ChipImage) -> (u64, u64) {
 /// A read is odd when the others describe each other well and it does not: telling its differences from them
 /// takes more bits than telling them under the others' own rate by far, and they are more than one bit in
 /// fifty. With only two reads nobody can say which one is odd.
-pub(super) fn set_aside(chips: &[Vec<&ChipImage>]) -> Vec<Option<String>> {
+pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<String>> {
     let reads = chips.first().map_or(0, Vec::len);
     let mut out = vec![None; reads];
     if reads < 3 {
@@ -50,8 +53,8 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>]) -> Vec<Option<String>> {
                 .enumerate()
                 .flat_map(|(i, a)| others[i + 1..].iter().map(move |b| (*a, *b))),
         );
-        if own > 0.02 && own > 8.0 * theirs {
-            *place = Some(why(chips, odd, others[0], own));
+        if own > ODD && own > 8.0 * theirs {
+            *place = Some(why(chips, ids, odd, others[0], own));
         }
     }
     // More than one odd read in three is no odd one out: nothing is set aside, and locating must speak.
@@ -61,35 +64,102 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>]) -> Vec<Option<String>> {
     out
 }
 
-/// What the odd read looks like beside a good one.
-fn why(chips: &[Vec<&ChipImage>], odd: usize, good: usize, rate: f64) -> String {
+/// What the odd read looks like beside a good one; `ids` are the chips' ids.
+fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f64) -> String {
     let percent = rate * 100.0;
+    let differs = format!("it differs from the others in {percent:.1} % of its bits");
+    if let Some(relation) = relation(chips, ids, odd, good, rate) {
+        format!("{differs}, but agrees {relation}")
+    } else if rate > 0.25 {
+        format!("{differs}: another chip or instrument")
+    } else {
+        format!("{differs}, and they agree")
+    }
+}
+
+/// How one read becomes another, where a plain mishap explains at least three quarters of the difference.
+fn relation(
+    chips: &[Vec<&ChipImage>],
+    ids: &[&str],
+    odd: usize,
+    good: usize,
+    rate: f64,
+) -> Option<String> {
+    let explained =
+        |(differ, judged): (u64, u64)| judged > 0 && (differ as f64) < 0.25 * rate * judged as f64;
+    let all = |of: &dyn Fn(usize) -> (u64, u64)| {
+        (0..chips.len()).fold((0, 0), |(d, n), c| {
+            let (x, y) = of(c);
+            (d + x, n + y)
+        })
+    };
     for step in [1usize, usize::MAX] {
-        let shifted: (u64, u64) = chips.iter().fold((0, 0), |(d, n), c| {
-            let (a, b) = (c[odd], c[good]);
-            let words = a.values().len();
+        let shifted = all(&|c| {
+            let (a, b) = (chips[c][odd], chips[c][good]);
             let (mut differ, mut judged) = (0, 0);
-            for i in 1..words.saturating_sub(1) {
+            for i in 1..a.values().len().saturating_sub(1) {
                 let j = i.wrapping_add(step);
                 let known = a.known()[i] & b.known()[j];
                 judged += u64::from(known.count_ones());
                 differ += u64::from(((a.values()[i] ^ b.values()[j]) & known).count_ones());
             }
-            (d + differ, n + judged)
+            (differ, judged)
         });
-        if shifted.1 > 0 && (shifted.0 as f64) < 0.25 * rate * shifted.1 as f64 {
-            return format!(
-                "it differs from the others in {percent:.1} % of its bits, but agrees when shifted by one cell"
-            );
+        if explained(shifted) {
+            return Some("when shifted by one cell".to_owned());
         }
     }
-    if rate > 0.25 {
-        format!(
-            "it differs from the others in {percent:.1} % of its bits: another chip or instrument"
-        )
-    } else {
-        format!("it differs from the others in {percent:.1} % of its bits, and they agree")
+    for x in 0..chips.len() {
+        for y in x + 1..chips.len() {
+            let (a, b) = (chips[x][odd], chips[y][odd]);
+            if a.words() != b.words() || a.width() != b.width() {
+                continue;
+            }
+            let exchanged = all(&|c| {
+                let from = match c {
+                    c if c == x => y,
+                    c if c == y => x,
+                    c => c,
+                };
+                distance(chips[from][odd], chips[c][good])
+            });
+            if explained(exchanged) {
+                return Some(format!("when {} and {} are exchanged", ids[x], ids[y]));
+            }
+        }
     }
+    None
+}
+
+/// What two reads that differ much have to do with each other: nobody can say which of them is the odd one.
+pub(super) fn of_two(
+    chips: &[Vec<&ChipImage>],
+    ids: &[&str],
+    reads: &[(String, Reading)],
+) -> Option<Finding> {
+    let [(one, _), (other, _)] = reads else {
+        return None;
+    };
+    let (differ, judged) = chips.iter().fold((0, 0), |(d, n), c| {
+        let (x, y) = distance(c[0], c[1]);
+        (d + x, n + y)
+    });
+    let rate = differ as f64 / judged.max(1) as f64;
+    if rate <= ODD {
+        return None;
+    }
+    let mut says = format!(
+        "{one} and {other} differ in {:.1} % of their bits",
+        100.0 * rate
+    );
+    if let Some(relation) = relation(chips, ids, 1, 0, rate) {
+        says.push_str(&format!(", but agree {relation}"));
+    }
+    Some(
+        Finding::new("settle.two-differ", Severity::Caution, says)
+            .means("With two reads nobody can say which one is the odd one.")
+            .act("Check which chip was clipped and how it sat; read at least once more, and settle all reads together."),
+    )
 }
 
 /// The findings about reads set aside.

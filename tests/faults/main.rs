@@ -13,6 +13,7 @@ mod rng;
 mod settling;
 #[allow(dead_code)]
 mod simulate;
+mod together;
 mod trial;
 mod votes;
 
