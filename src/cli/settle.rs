@@ -146,7 +146,7 @@ fn further(s: &Settlement) -> Vec<String> {
     if s.unsettled > 0 {
         out.push(match s.further_reads_to_settle {
             Some(0) => format!("{mended}the open bits would settle without a further read"),
-            Some(n) => format!("{mended}{} would settle the open bits too, all but one", reads(n)),
+            Some(n) => format!("{mended}{} would settle the open bits too, until less than one is left", reads(n)),
             None => format!(
                 "{mended}forty further reads would not settle the open bits: such cells do not hold still"
             ),

@@ -512,10 +512,12 @@ mod tests {
         }
     }
 
+    /// What the settings need, and the one that shows the way from preset to preset.
     #[test]
-    fn one_or_two_readings_for_a_usual_panel() {
-        for (n, presets, readings) in [(24, 64, 1), (24, 16, 2), (60, 32, 1), (8, 8, 3)] {
+    fn two_or_three_readings_for_a_usual_panel() {
+        for (n, presets, readings) in [(24, 64, 2), (24, 16, 3), (60, 32, 2), (8, 8, 4)] {
             let plan = Plan::with(&knobs(n, presets), Effort::FULL);
+            assert_eq!(plan.shifted(), Some(1));
             assert_eq!(plan.readings(), readings, "{n} knobs, {presets} presets");
             assert!(plan.cost().one_at_a_time > 2 * plan.cost().settings);
             plan.check().unwrap();
