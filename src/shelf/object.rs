@@ -363,18 +363,18 @@ fn version(
     let has_inventory = list.iter().any(|(entry, _)| entry == FILE);
     let mut sidecar_name = None;
     if number == ruled.versions {
-        if has_inventory || own {
-            if let Some((_, bytes)) = inventory(folder, &path, Some(root.1), checked) {
-                if bytes != root.1 {
-                    checked.say(
-                        "inventory.differs",
-                        "E064",
-                        &path,
-                        "the inventory of the latest version is not that of the job",
-                    );
-                }
-                sidecar(folder, &path, &bytes, ruled, own, checked);
+        if (has_inventory || own)
+            && let Some((_, bytes)) = inventory(folder, &path, Some(root.1), checked)
+        {
+            if bytes != root.1 {
+                checked.say(
+                    "inventory.differs",
+                    "E064",
+                    &path,
+                    "the inventory of the latest version is not that of the job",
+                );
             }
+            sidecar(folder, &path, &bytes, ruled, own, checked);
         }
         sidecar_name = ruled.algorithm;
     } else if (has_inventory || own)

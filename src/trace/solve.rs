@@ -189,8 +189,7 @@ impl Finder<'_> {
         if contrived {
             return shifted.stepped_behind_pins();
         }
-        let maps = shifted.maps();
-        maps
+        shifted.maps()
     }
 
     fn best(&self, space: &Space, known: &[Explained], contrived: bool) -> Option<Explained> {

@@ -157,7 +157,7 @@ fn periods(image: &ChipImage) -> Vec<Period> {
         if score < STANDS_OUT || score < best * BESIDE_BEST || kept.len() >= 4 {
             break;
         }
-        let of = |k: &&mut Period| k.stride % stride == 0;
+        let of = |k: &&mut Period| k.stride.is_multiple_of(stride);
         // Several times a word of an entry shows as the word does.
         let words = |k: &Period| {
             stride % k.stride == 0 || k.within.iter().any(|w| *w > 2 && stride % w == 0)
