@@ -25,6 +25,25 @@ pub(crate) struct Before<'a> {
     by_value: Vec<HashMap<Vec<u64>, usize>>,
 }
 
+/// A bank to be told from an earlier one.
+pub(crate) struct Now {
+    memory: Memory,
+    codes: Codes,
+    /// Which bits are seen, where some were filled in from the earlier reading: those cost nothing to tell.
+    seen: Option<Codes>,
+}
+
+impl Now {
+    /// A value as far as it is seen.
+    fn get(&self, a: usize, e: usize, f: usize) -> (u64, u64) {
+        let (code, known) = self.codes.areas[a].get(e, f);
+        match &self.seen {
+            Some(seen) => (code, known & seen.areas[a].get(e, f).1),
+            None => (code, known),
+        }
+    }
+}
+
 /// A bank told from an earlier one.
 pub(crate) struct Given {
     /// Bits for the edits.
@@ -60,15 +79,23 @@ impl<'a> Before<'a> {
         }
     }
 
+    /// Prepares a bank for telling; `seen` knows only the bits that were not filled in from the earlier reading.
+    pub(crate) fn now(&self, memory: Memory, seen: Option<&Memory>) -> Now {
+        Now {
+            codes: self.content.codec.decode(&memory),
+            seen: seen.map(|s| self.content.codec.decode(s)),
+            memory,
+        }
+    }
+
     /// Tells `now`. With a price, changed bits that look more like single flips than like an edit are left out of
     /// the edits (at that many bits each) and must be told as flips by the caller.
-    pub(crate) fn tell(&self, now: &Memory, price: Option<f64>) -> Given {
-        let codes = self.content.codec.decode(now);
-        let mut edited = now.clone();
+    pub(crate) fn tell(&self, now: &Now, price: Option<f64>) -> Given {
+        let mut edited = now.memory.clone();
         let mut bits = 0.0;
         let mut entries = Vec::new();
-        for a in 0..codes.areas.len() {
-            let (area_bits, touched) = self.tell_area(a, &codes.areas[a], price, &mut edited);
+        for a in 0..now.codes.areas.len() {
+            let (area_bits, touched) = self.tell_area(a, now, price, &mut edited);
             bits += area_bits;
             entries.push(touched);
         }
@@ -87,10 +114,11 @@ impl<'a> Before<'a> {
     fn tell_area(
         &self,
         a: usize,
-        codes: &AreaCodes,
+        now: &Now,
         price: Option<f64>,
         edited: &mut Memory,
     ) -> (f64, Vec<usize>) {
+        let codes = &now.codes.areas[a];
         let area = &self.content.layout.areas[a];
         let shape = &self.content.shape.areas[a];
         let before = &self.codes.areas[a];
@@ -117,12 +145,12 @@ impl<'a> Before<'a> {
             if flips == 0 {
                 continue;
             }
-            let whole = EDITED + promises + self.edit(a, codes, e, &changed);
+            let whole = EDITED + promises + self.edit(a, now, e, &changed);
             let mut edit = whole;
             if let Some(price) = price {
                 // Of an edited entry, single values may have flipped; of an untouched one, all of them.
-                let (kept, back) = self.sift(a, codes, e, &changed, price);
-                let some = EDITED + promises + self.edit(a, codes, e, &kept) + back.1;
+                let (kept, back) = self.sift(a, now, e, &changed, price);
+                let some = EDITED + promises + self.edit(a, now, e, &kept) + back.1;
                 if f64::from(flips) * price < whole.min(some) {
                     let at = e * area.bits_per_entry;
                     for p in &area.places[at..at + area.bits_per_entry] {
@@ -151,7 +179,7 @@ impl<'a> Before<'a> {
     fn sift(
         &self,
         a: usize,
-        codes: &AreaCodes,
+        now: &Now,
         e: usize,
         changed: &[usize],
         price: f64,
@@ -159,7 +187,7 @@ impl<'a> Before<'a> {
         let shape = &self.content.shape.areas[a];
         let (mut kept, mut back, mut bits) = (Vec::new(), Vec::new(), 0.0);
         for &f in changed {
-            let ((x, kx), (y, ky)) = (codes.get(e, f), self.codes.areas[a].get(e, f));
+            let ((x, kx), (y, ky)) = (now.get(a, e, f), self.codes.areas[a].get(e, f));
             let flips = f64::from(((x ^ y) & kx & ky).count_ones()) * price;
             let model = self.told.models[a][f].as_ref();
             let tell = model.map_or(0.0, |m| m.bits(&shape.fields[f], x, kx));
@@ -175,19 +203,22 @@ impl<'a> Before<'a> {
 
     /// Bits for an edit of an entry: the cheapest of some values, all values, a copy of another entry, or the same
     /// edit as the first voice had.
-    fn edit(&self, a: usize, codes: &AreaCodes, e: usize, changed: &[usize]) -> f64 {
+    fn edit(&self, a: usize, now: &Now, e: usize, changed: &[usize]) -> f64 {
         if changed.is_empty() {
             return 0.0;
         }
+        let codes = &now.codes.areas[a];
         let shape = &self.content.shape.areas[a];
         let models = &self.told.models[a];
         let tell = |f: usize| {
-            let (code, known) = codes.get(e, f);
+            let (code, known) = now.get(a, e, f);
             models[f]
                 .as_ref()
                 .map_or(0.0, |m| m.bits(&shape.fields[f], code, known))
         };
-        let n = shape.values.len() as u64;
+        // Of the values, those seen: where a cause hides the others, an edit hides there too.
+        let seen = shape.values.iter().filter(|f| now.get(a, e, **f).1 != 0);
+        let n = seen.count() as u64;
         let k = changed.len() as u64;
         // Most edits move a few values, hence a falling prior on their number.
         let some = log2_choose(n, k)

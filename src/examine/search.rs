@@ -21,8 +21,9 @@ const DEPTH: usize = 3;
 const LARGE: u64 = 100_000;
 /// Candidates weighed in full at each step.
 const WEIGHED: usize = 12;
-/// Prices, in bits a flip, at which changes are taken as flips rather than edits.
-const PRICES: [f64; 3] = [4.0, 8.0, 13.0];
+/// Prices at which changes are taken as flips rather than edits: so many bits above what one flip costs where all
+/// changed bits are flips. The fewer of them are, the dearer each is.
+const PRICES: [f64; 3] = [0.0, 2.5, 6.0];
 
 /// Causes that together explain what is seen, with what they leave to be said.
 #[derive(Clone, Debug)]
@@ -57,6 +58,7 @@ impl Bench<'_> {
         let prior: f64 = causes.iter().map(|c| c.length(self.seen)).sum();
         let mut best = match self.earlier {
             Some(earlier) => {
+                let known = (!causes.is_empty()).then(|| truth.clone());
                 fill(&mut truth, earlier);
                 for (i, cause) in causes.iter().enumerate() {
                     let chips = cause.chips();
@@ -67,7 +69,7 @@ impl Bench<'_> {
                         cause.reconcile(&mut truth, self.seen);
                     }
                 }
-                self.weigh_given(causes, truth, earlier)
+                self.weigh_given(causes, truth, known.as_deref(), earlier)
             }
             None => self.weigh_alone(causes, truth),
         };
@@ -79,6 +81,7 @@ impl Bench<'_> {
         &self,
         causes: Vec<Shared>,
         truth: Vec<ChipImage>,
+        known: Option<&[ChipImage]>,
         earlier: &[ChipImage],
     ) -> Explanation {
         let mut options = Vec::new();
@@ -87,11 +90,14 @@ impl Bench<'_> {
                 let Ok(memory) = memory_of(content, &truth) else {
                     return self.close(causes, truth, 0.0, Vec::new());
                 };
-                let changed = truth.iter().zip(earlier).any(|(t, e)| t != e);
-                let plain = before.tell(&memory, None);
-                if changed {
-                    for price in PRICES {
-                        let given = before.tell(&memory, Some(price));
+                let known = known.and_then(|k| memory_of(content, k).ok());
+                let now = before.now(memory, known.as_ref());
+                let (changed, all) = changed_bits(&truth, earlier);
+                let plain = before.tell(&now, None);
+                if changed > 0 {
+                    let one = (all as f64 / changed as f64).log2();
+                    for above in PRICES {
+                        let given = before.tell(&now, Some(one + above));
                         if let Ok(images) = given.edited.images() {
                             options.push((images, given.bits, given.entries));
                         }
@@ -308,7 +314,7 @@ impl Bench<'_> {
                 fresh.truncate(if bits > LARGE {
                     2 * WEIGHED
                 } else {
-                    8 * WEIGHED
+                    32 * WEIGHED
                 });
                 fresh
             }
@@ -333,8 +339,12 @@ impl Bench<'_> {
             mismatch(&images, self.seen)
         };
         let base = miss(None);
-        // A cause that leaves bits open cannot be ranked by its misses: such are few, and always weighed.
+        // A cause that leaves bits open cannot be ranked with the others by its misses, only among its like.
         let (open, placed): (Vec<Shared>, Vec<Shared>) = fresh.into_iter().partition(|c| c.open());
+        let mut open: Vec<(f64, Shared)> =
+            open.into_iter().map(|c| (miss(Some(&c)), c)).collect();
+        open.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let open = open.into_iter().take(2 * WEIGHED).map(|r| r.1);
         let mut ranked: Vec<(f64, Shared)> = placed
             .into_iter()
             .map(|c| (miss(Some(&c)), c))
@@ -372,7 +382,7 @@ impl Bench<'_> {
     }
 }
 
-/// Known bits that differ, half for each bit left open.
+/// Known bits that differ, with a third for each bit left open: of those half would differ by chance.
 fn mismatch(predicted: &[ChipImage], seen: &[ChipImage]) -> f64 {
     let mut miss = 0.0;
     for (p, s) in predicted.iter().zip(seen) {
@@ -382,9 +392,22 @@ fn mismatch(predicted: &[ChipImage], seen: &[ChipImage]) -> f64 {
             wrong += ((s.values()[cell] ^ p.values()[cell]) & known & p.known()[cell]).count_ones();
             open += (known & !p.known()[cell]).count_ones();
         }
-        miss += f64::from(wrong) + 0.5 * f64::from(open);
+        miss += f64::from(wrong) + f64::from(open) / 3.0;
     }
     miss
+}
+
+/// Known bits that differ, and all known bits.
+fn changed_bits(now: &[ChipImage], before: &[ChipImage]) -> (u64, u64) {
+    let (mut changed, mut all) = (0, 0);
+    for (n, b) in now.iter().zip(before) {
+        for cell in 0..n.values().len().min(b.values().len()) {
+            let known = n.known()[cell] & b.known()[cell];
+            all += u64::from(known.count_ones());
+            changed += u64::from(((n.values()[cell] ^ b.values()[cell]) & known).count_ones());
+        }
+    }
+    (changed, all)
 }
 
 fn contains(causes: &[Shared], cause: &Shared) -> bool {

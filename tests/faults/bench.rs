@@ -83,6 +83,10 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
                 };
                 if setup.verbose {
                     println!("   seed {i} {} edited {edited}: {said}", layout.id);
+                    if !earlier {
+                        let truth = trial::sound_bits(&layout, &trial.truth);
+                        println!("       {truth:9.1} the bank before the fault");
+                    }
                     for e in &examined.examination.explanations {
                         println!("       {:9.1} {}", e.bits, e.causes.join("+"));
                     }

@@ -100,6 +100,17 @@ pub(crate) fn run(
     .expect("a reading of the layout")
 }
 
+/// Bits it takes to tell a bank as sound, from one reading alone.
+#[allow(dead_code)] // Asked by the long form only.
+pub(crate) fn sound_bits(layout: &Layout, images: &[ChipImage]) -> f64 {
+    let examined = examine(&reading(layout, images), Some(layout), None).expect("of the layout");
+    let sound = examined.examination.explanations.iter();
+    sound
+        .filter(|e| e.causes.is_empty())
+        .map(|e| e.bits)
+        .fold(f64::INFINITY, f64::min)
+}
+
 /// Names of one thing: on a 1-bit chip a stuck line is a dead chip; on a single chip that is an all-blank reading;
 /// a small overwritten stretch is a glitch.
 fn class<'a>(code: &'a str, layout: &Layout) -> &'a str {

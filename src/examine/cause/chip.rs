@@ -217,13 +217,9 @@ fn stripes(image: &ChipImage) -> Vec<u32> {
 /// The stripes that fit best, when they fit at least three quarters of the cells on every line.
 fn fit_stripes(image: &ChipImage) -> Option<Filler> {
     let masks = stripes(image);
-    let cells: Vec<u32> = sample(image.words()).step_by(2).take(1024).collect();
-    // An even step would hide A0: take neighbours too.
-    let cells: Vec<u32> = cells
-        .iter()
-        .flat_map(|c| [*c, c ^ 1])
-        .filter(|c| *c < image.words())
-        .collect();
+    // An odd stride, so that every address line moves.
+    let stride = (image.words() / 1024) | 1;
+    let cells: Vec<u32> = (0..image.words()).step_by(stride as usize).collect();
     let mut lines = Vec::new();
     for line in 0..image.width() {
         let mut best = (0u32, 0u32, false);
@@ -311,7 +307,8 @@ fn half(image: &ChipImage) -> Vec<Filler> {
     out
 }
 
-/// Whether noise is worth weighing in a chip: changed cells with an earlier reading, strain without.
+/// Whether noise is worth weighing in a chip: changed cells with an earlier reading, strain or broken
+/// promises without.
 fn noisy(scene: &Scene, chip: usize) -> bool {
     let seen = &scene.seen[chip];
     if let Some(expected) = scene.expected {
@@ -324,10 +321,14 @@ fn noisy(scene: &Scene, chip: usize) -> bool {
         }
         return n > 0 && differ * 5 > n;
     }
-    scene
-        .strain
-        .get(chip)
-        .is_some_and(|s| s.iter().sum::<f32>() > 0.0)
+    // From one reading alone only a layout tells noise from contents; what the chip's cells look like by themselves
+    // does not, where values are spread over several chips.
+    scene.layout.is_some()
+        && (scene.strained
+            || scene
+                .strain
+                .get(chip)
+                .is_some_and(|s| s.iter().sum::<f32>() > 0.0))
 }
 
 /// Proposes, and returns the chips that read one value throughout.

@@ -62,7 +62,9 @@ impl Cause for Region {
         };
         let lines = address_lines(image);
         let place = if self.short(image.width()) {
-            f64::from(lines) + one_of(GLITCH as usize)
+            // Where power comes and goes address 0 is hit as often as all others together.
+            let first = if self.first == 0 { 0.0 } else { f64::from(lines) };
+            1.0 + first + one_of((GLITCH / u32::from(image.width())) as usize)
         } else {
             boundary(self.first, lines) + boundary(self.last + 1, lines)
         };
@@ -155,6 +157,37 @@ fn richest(gain: impl Iterator<Item = f64>) -> Option<(u32, u32, f64)> {
     best
 }
 
+/// Changed cells in clusters, each with its first and last cell: those with the most changed bits for every width of
+/// gap that a cluster may have. Of noise written over a stretch, here and there a cell happens to be as it was.
+fn clusters(changed: &dyn Fn(usize) -> u32, words: usize) -> Vec<(u32, u32)> {
+    const GAPS: [usize; 3] = [2, 4, 8];
+    const MOST: usize = 2;
+    let at: Vec<usize> = (0..words).filter(|c| changed(*c) > 0).collect();
+    let mut out = Vec::new();
+    for gap in GAPS {
+        let mut found: Vec<(u32, u32, u32)> = Vec::new();
+        let mut last_at = None;
+        for &c in &at {
+            let bits = changed(c);
+            match found.last_mut() {
+                Some(run) if last_at.is_some_and(|l| c - l <= gap) => {
+                    run.0 += bits;
+                    run.2 = c as u32;
+                }
+                _ => found.push((bits, c as u32, c as u32)),
+            }
+            last_at = Some(c);
+        }
+        found.sort_by_key(|f| std::cmp::Reverse(f.0));
+        for (_, first, last) in found.into_iter().take(MOST) {
+            if !out.contains(&(first, last)) {
+                out.push((first, last));
+            }
+        }
+    }
+    out
+}
+
 /// The longest run of one value, when it is at least eight cells, as `(first, last, value)`.
 fn longest_run(image: &ChipImage, worth: &dyn Fn(u32) -> f64) -> Option<(u32, u32, u8)> {
     let mut best = None::<(f64, u32, u32, u8)>;
@@ -217,14 +250,19 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
             if (0..image.values().len()).all(|c| changed(c) == 0) {
                 continue;
             }
-            stretches.extend(richest((0..image.values().len()).map(gain)));
+            let words = image.values().len();
+            stretches.extend(richest((0..words).map(gain)).map(|r| (r.0, r.1)));
+            stretches.extend(clusters(&changed, words));
             constant = longest_run(image, &|cell| f64::from(changed(cell as usize)));
         } else if let Some(strain) = scene.strain.get(chip).filter(|s| !s.is_empty()) {
-            stretches.extend(richest(strain.iter().map(|s| f64::from(*s))));
-            constant = longest_run(image, &|cell| f64::from(strain[cell as usize]) + width);
+            let strain = strain.iter().map(|s| f64::from(*s));
+            stretches.extend(richest(strain).map(|r| (r.0, r.1)));
+            constant = longest_run(image, &|cell| {
+                f64::from(scene.strain[chip][cell as usize]) + width
+            });
         }
         let whole = |f: u32, l: u32| f == 0 && l + 1 == image.words();
-        for (first, last, _) in stretches {
+        for (first, last) in stretches {
             for (first, last) in rounded(first, last, image.words()) {
                 if !whole(first, last) {
                     out.push(Arc::new(Region {
