@@ -341,8 +341,7 @@ impl Bench<'_> {
         let base = miss(None);
         // A cause that leaves bits open cannot be ranked with the others by its misses, only among its like.
         let (open, placed): (Vec<Shared>, Vec<Shared>) = fresh.into_iter().partition(|c| c.open());
-        let mut open: Vec<(f64, Shared)> =
-            open.into_iter().map(|c| (miss(Some(&c)), c)).collect();
+        let mut open: Vec<(f64, Shared)> = open.into_iter().map(|c| (miss(Some(&c)), c)).collect();
         open.sort_by(|a, b| a.0.total_cmp(&b.0));
         let open = open.into_iter().take(2 * WEIGHED).map(|r| r.1);
         let mut ranked: Vec<(f64, Shared)> = placed

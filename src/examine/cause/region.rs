@@ -6,6 +6,7 @@ use super::{Cause, FAULT, Filler, Names, Scene, Shared, address_lines, finding, 
 use crate::evidence::one_of;
 use crate::finding::Finding;
 use crate::image::ChipImage;
+use crate::layout::model::Layout;
 
 /// A stretch of one chip that holds something else.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -63,7 +64,11 @@ impl Cause for Region {
         let lines = address_lines(image);
         let place = if self.short(image.width()) {
             // Where power comes and goes address 0 is hit as often as all others together.
-            let first = if self.first == 0 { 0.0 } else { f64::from(lines) };
+            let first = if self.first == 0 {
+                0.0
+            } else {
+                f64::from(lines)
+            };
             1.0 + first + one_of((GLITCH / u32::from(image.width())) as usize)
         } else {
             boundary(self.first, lines) + boundary(self.last + 1, lines)
@@ -155,6 +160,23 @@ fn richest(gain: impl Iterator<Item = f64>) -> Option<(u32, u32, f64)> {
         }
     }
     best
+}
+
+/// The cells of a chip in which an area of the layout keeps something.
+fn held(layout: &Layout, chip: usize, words: usize) -> Vec<bool> {
+    let mut out = vec![false; words];
+    let areas = layout.areas.iter();
+    let places = areas.flat_map(|a| {
+        a.places
+            .iter()
+            .chain(a.copies.iter().flat_map(|c| &c.places))
+    });
+    for place in places.filter(|p| usize::from(p.chip) == chip) {
+        if let Some(cell) = out.get_mut(place.cell as usize) {
+            *cell = true;
+        }
+    }
+    out
 }
 
 /// Changed cells in clusters, each with its first and last cell: those with the most changed bits for every width of
@@ -252,7 +274,13 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
             }
             let words = image.values().len();
             stretches.extend(richest((0..words).map(gain)).map(|r| (r.0, r.1)));
-            stretches.extend(clusters(&changed, words));
+            // What no area holds is the instrument's own scratch, which every use changes.
+            let held = scene.layout.map(|layout| held(layout, chip, words));
+            let of_areas = |c: usize| match &held {
+                Some(held) if !held[c] => 0,
+                _ => changed(c),
+            };
+            stretches.extend(clusters(&of_areas, words));
             constant = longest_run(image, &|cell| f64::from(changed(cell as usize)));
         } else if let Some(strain) = scene.strain.get(chip).filter(|s| !s.is_empty()) {
             let strain = strain.iter().map(|s| f64::from(*s));
