@@ -214,7 +214,12 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
         sure: if bit.homes.is_empty() {
             0.0
         } else {
-            chance(least(|m| m.margin.min(m.odds - 6.0)))
+            let resting = |m: &Match| &solved.structures[solved.columns[m.column].structure];
+            let most = match bit.homes.iter().all(|m| resting(m).trusted) {
+                true => 1.0,
+                false => 0.9,
+            };
+            chance(least(|m| m.margin.min(m.odds - 6.0))).min(most)
         },
         homes: bit
             .homes

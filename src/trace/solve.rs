@@ -243,8 +243,12 @@ impl Finder<'_> {
         // search for a better one is left out.
         let follows = |e: &Explained| e.hits * 4 > e.moving * 3;
         let mut best = look(&tried, BELIEVED_AGAIN);
+        let judged = |mut e: Explained| {
+            e.trusted = strong(&e) || searcher.score(&e.map) > PLAIN;
+            e
+        };
         if best.as_ref().is_some_and(follows) {
-            return best;
+            return best.map(judged);
         }
         let together = self.together.iter().find(|t| t.0 == space.len());
         let from_all = || scored(together.map_or(&[], |t| &t.1));
@@ -283,7 +287,7 @@ impl Finder<'_> {
                 break;
             }
         }
-        best
+        best.map(judged)
     }
 }
 

@@ -36,7 +36,7 @@ fn cellkeep(folder: &Path, args: &[&str]) -> Output {
 /// Lines with `-` in place of the kind only prepare. READ, OLD and DAMAGED stand for demonstration readings.
 const STEPS: &str = include_str!("documents.txt");
 
-/// A reading of an instrument that was dialled by the plan that `trace plan --layout pellow-six` makes.
+/// The readings of an instrument that was dialled by the plan that `trace plan --layout pellow-six` makes.
 fn dialled(folder: &Path) {
     use cellkeep::trace::plan::{Effort, Plan};
     use cellkeep::trace::simulate::{self, Hand};
@@ -44,7 +44,9 @@ fn dialled(folder: &Path) {
     let (panel, targets) = simulate::panel_of(&layout).unwrap();
     let plan = Plan::with(&panel, Effort::FULL);
     let readings = simulate::dial(&layout, &targets, &plan, Hand::default(), 7).unwrap();
-    cellkeep::reading::write(&readings[0], folder, &Default::default()).unwrap();
+    for (reading, name) in readings.iter().zip(["dialled", "shifted"]) {
+        cellkeep::reading::write(reading, &folder.join(name), &Default::default()).unwrap();
+    }
 }
 
 #[test]
@@ -53,7 +55,7 @@ fn every_kind_of_document_is_valid_by_its_published_schema() {
     let folder = tempfile::tempdir().unwrap();
     let here = folder.path();
     let dumps = root().join("demo-dumps/pellow-six");
-    dialled(&here.join("dialled"));
+    dialled(here);
     let mut cases = Vec::new();
     let mut seen = BTreeSet::new();
     for line in STEPS.lines().map(str::trim) {
