@@ -3,6 +3,7 @@
 use super::open::{OutputArgs, ReadingArgs};
 use super::output::{print_text, say};
 use super::{Outcome, Status, findings};
+use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::reading::Reading;
 use crate::settle::{Agreement, Rules, Settlement, settle};
@@ -12,6 +13,24 @@ use crate::shelf::Role;
 pub(crate) const RECORD: &str = "settlement.json";
 /// Dissenting bits listed before the rest is only counted.
 const LISTED: usize = 24;
+
+/// One read given twice, which would count as two that agree.
+#[derive(Debug, thiserror::Error)]
+#[error("{first} and {again} are one read, which counts once")]
+struct SameRead {
+    first: String,
+    again: String,
+}
+
+impl Blame for SameRead {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some("read the chips again into another folder: only a fresh read shows whether the first is good".into())
+    }
+}
 
 /// Make one reading out of several reads of the same chips.
 #[derive(clap::Args)]
@@ -50,6 +69,15 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Some(first) => args.files.layout_if_named(first)?,
         None => None,
     };
+    for (at, name) in args.reads.iter().enumerate() {
+        if let Some(first) = args.reads[..at].iter().find(|one| same_place(one, name)) {
+            return Err(SameRead {
+                first: first.clone(),
+                again: name.clone(),
+            }
+            .into());
+        }
+    }
     let mut reads: Vec<(String, Reading)> = Vec::new();
     for name in &args.reads {
         reads.push((name.clone(), args.files.aligned(name, layout.as_ref())?));
@@ -72,6 +100,12 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     print(&settlement, args, &written);
     Ok(status)
+}
+
+/// Whether two arguments name the same read: the same words, or the same place on the disk.
+fn same_place(one: &str, other: &str) -> bool {
+    let place = |name: &str| std::fs::canonicalize(name).ok();
+    one == other || place(one).is_some_and(|p| Some(p) == place(other))
 }
 
 fn print(s: &Settlement, args: &Args, written: &[String]) {
@@ -123,7 +157,9 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
     }
     let folder = args.output.place(Role::Settled);
     say!("wrote {} to {folder}", written.join(", "));
-    if findings::status(&s.findings) == Status::Findings {
+    if s.afresh {
+        say!("next: do what the findings say, read afresh, and settle the fresh reads");
+    } else if findings::status(&s.findings) == Status::Findings {
         say!("next: do what the findings say, read again, and settle all reads together");
     } else {
         say!("next: `cellkeep examine {folder}` looks for what every read shows alike");
@@ -132,23 +168,32 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
 
 /// What further reads would do, in words.
 fn further(s: &Settlement) -> Vec<String> {
-    let mended = if s.findings.iter().any(|f| f.code.starts_with("dissent.")) {
-        "once that is mended, "
-    } else {
-        ""
-    };
+    if !s.comparable {
+        return vec![
+            "what further reads would do is not foretold: these do not look like reads of the same chips"
+                .to_owned(),
+        ];
+    }
     let reads = |n: u32| format!("{n} further read{}", if n == 1 { "" } else { "s" });
+    if s.afresh {
+        return vec![match s.further_reads_to_settle {
+            Some(n) => format!(
+                "once that is mended, {n} fresh reads, settled by themselves, would leave less than one bit wrong or open"
+            ),
+            None => "once that is mended, forty fresh reads are not sure to leave less than one bit wrong or open".to_owned(),
+        }];
+    }
     let mut out = vec![match s.further_reads {
         Some(0) => "that is under one: no further read is needed for it".to_owned(),
-        Some(n) => format!("{mended}{} would bring that under one", reads(n)),
-        None => format!("{mended}forty further reads would not bring that under one"),
+        Some(n) => format!("{} would bring that under one", reads(n)),
+        None => format!("forty further reads are not sure to bring that under one"),
     }];
     if s.unsettled > 0 {
         out.push(match s.further_reads_to_settle {
-            Some(0) => format!("{mended}the open bits would settle without a further read"),
-            Some(n) => format!("{mended}{} would settle the open bits too, until less than one is left", reads(n)),
+            Some(0) => format!("the open bits would settle without a further read"),
+            Some(n) => format!("{} would settle the open bits too, until less than one is left", reads(n)),
             None => format!(
-                "{mended}forty further reads would not settle the open bits: such cells do not hold still"
+                "forty further reads are not sure to settle the open bits: some of these cells may not hold still"
             ),
         });
     }

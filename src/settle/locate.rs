@@ -1,8 +1,8 @@
 //! Dissent is located before it is voted on: what do the dissenting votes share?
 //!
-//! Each candidate (a data pin, an address pin, one read or a moment of it, one chip, what several chips share) says "my votes dissent at a rate
-//! of their own". It is named when telling the dissent that way takes markedly fewer bits than one rate for
-//! everything.
+//! Each candidate (a data pin, an address pin, one read or a moment of it, one chip, what several chips share) says
+//! "my votes dissent at a rate of their own". It is named when telling the dissent that way takes markedly fewer bits
+//! than one rate for everything. Two reads show pins and chips, and not which of the two is wrong.
 
 use super::together;
 use crate::evidence::{marked, one_of};
@@ -35,6 +35,11 @@ pub enum Shared {
 }
 
 impl Shared {
+    /// Whether it is one pin.
+    pub(super) fn is_line(self) -> bool {
+        matches!(self, Shared::DataLine(_) | Shared::AddressLine(_))
+    }
+
     /// The read concerned, where it is one.
     pub(super) fn read(self) -> Option<usize> {
         match self {
@@ -231,10 +236,14 @@ fn alias(d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Vec<(Shar
                     continue;
                 }
                 let from = c ^ (1 << line);
+                let sees = |at: &ChipImage, other: &ChipImage| {
+                    other.known()[from] == other.mask()
+                        && (at.values()[c] ^ other.values()[from]) & at.known()[c] == 0
+                };
+                // Of two reads either may be the one that saw the other cell.
                 let aliased = from < words
-                    && majority.known()[from] == majority.mask()
-                    && (images[r].values()[c] ^ majority.values()[from]) & images[r].known()[c]
-                        == 0;
+                    && (sees(images[r], majority)
+                        || (images.len() == 2 && sees(images[0], images[1])));
                 if aliased {
                     events += 1;
                     explained += u64::from(bits.count_ones());

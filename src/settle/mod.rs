@@ -155,11 +155,23 @@ pub struct Settlement {
     pub unsettled: u64,
     /// Settled bits expected to be wrong still, by the model of [`vote`].
     pub expected_wrong: f64,
-    /// Further reads that would bring the expected number of wrong bits under one, once located faults are mended;
-    /// absent where 40 would not.
+    /// Whether these look like reads of the same chips; where not, what further reads would do is not foretold.
+    #[serde(default = "yes")]
+    pub comparable: bool,
+    /// Whether a pin, a chip or a supply must be mended first: the further reads are then fresh ones, to be settled
+    /// without these.
+    #[serde(default)]
+    pub afresh: bool,
+    /// Further reads that would bring the expected number of wrong bits under one; absent where 40 would not, or
+    /// where the reads are not comparable.
     pub further_reads: Option<u32>,
     /// The same for wrong and open bits together.
     pub further_reads_to_settle: Option<u32>,
+}
+
+/// Settlements written before the field existed foretold as for comparable reads.
+fn yes() -> bool {
+    true
 }
 
 impl Agreement {
@@ -197,8 +209,15 @@ pub fn settle(
         .iter()
         .map(|c| used.iter().map(|r| c[*r]).collect())
         .collect();
-    let majority: Vec<ChipImage> = images.iter().map(|c| majority(c)).collect();
-    let located = locate::locate(&images, &majority, &boards(&reads[0].1, layout));
+    let truth: Vec<ChipImage> = images.iter().map(|c| most_likely(c)).collect();
+    let mut located = locate::locate(&images, &truth, &boards(&reads[0].1, layout));
+    let strangers = outlier::of_two(&images, &ids).filter(|s| {
+        // One bad pin may well make two reads differ by more than noise does.
+        s.relation.is_some() || !located.iter().any(|l| l.shared.is_line())
+    });
+    if strangers.as_ref().is_some_and(|s| s.relation.is_some()) {
+        located.clear();
+    }
     let name_of = |r: usize| {
         used.get(r)
             .map_or_else(String::new, |r| reads[*r].0.clone())
@@ -219,10 +238,18 @@ pub fn settle(
         settled: 0,
         unsettled: 0,
         expected_wrong: 0.0,
+        comparable: true,
+        afresh: !rules.over_faults && located.iter().any(|l| l.shared.read().is_none()),
         further_reads: None,
         further_reads_to_settle: None,
     };
-    report.findings.extend(outlier::of_two(&chips, &ids, reads));
+    if let Some(strangers) = &strangers {
+        report.comparable = false;
+        let names = [name_of(0), name_of(1)];
+        report
+            .findings
+            .push(strangers.finding([&names[0], &names[1]]));
+    }
     for (name, read) in reads {
         let told = read.findings.iter().filter(|f| f.severity > Severity::Note);
         report.findings.extend(told.cloned().map(|mut f| {
@@ -241,22 +268,37 @@ pub fn settle(
             .find(|l| l.chips.contains(&chip))
             .filter(|_| !rules.over_faults);
         // Chips have their own noise: a bad clip on one says nothing about the next.
-        let (learned, to_come) = histograms(images, fault);
-        let noise = Noise::learn(&learned);
+        let votes = histograms(images, fault);
+        let noise = Noise::learn(&votes.sound);
+        let of_fault = Noise::learn(&votes.faulty);
+        let noise_of = |line| match fault {
+            Some(f) if f.shared == Shared::DataLine(line) => &of_fault,
+            _ => &noise,
+        };
         vote_chip(
             images,
             &mut out.chips[chip],
-            &noise,
+            &noise_of,
             fault,
             rules,
             &mut report,
         );
-        chips.push((noise, to_come));
+        let to_go_on_with = if report.afresh {
+            vec![(Vote::NONE, images[0].bits())]
+        } else {
+            votes.sound
+        };
+        chips.push((noise, to_go_on_with));
     }
-    let further =
-        |enough: fn(f64, f64) -> bool| Noise::further(&chips, rules.doubt, MOST_READS, enough);
-    report.further_reads = further(|wrong, _| wrong < 1.0);
-    report.further_reads_to_settle = further(|wrong, open| wrong + open < 1.0);
+    if report.comparable {
+        // One read by itself is no vote.
+        let least = if report.afresh { 2 } else { 0 };
+        let further = |enough: fn(f64, f64) -> bool| {
+            Noise::further(&chips, rules.doubt, least..=MOST_READS, enough)
+        };
+        report.further_reads = further(|wrong, _| wrong < 1.0);
+        report.further_reads_to_settle = further(|wrong, open| wrong + open < 1.0);
+    }
     if report.unsettled > 0 {
         report.findings.push(
             Finding::new(
@@ -267,10 +309,12 @@ pub fn settle(
                     report.unsettled
                 ),
             )
-            .act(if located.is_empty() {
+            .act(if report.afresh {
+                "Mend what the findings name, then read afresh and settle the fresh reads by themselves."
+            } else if located.is_empty() {
                 "Read again, and settle all reads together; a cell that never settles does not hold still."
             } else {
-                "Mend what the findings name, read again, and settle all reads together."
+                "Read again, and settle without the read that the findings name."
             }),
         );
     }
@@ -375,6 +419,22 @@ fn counts(images: &[&ChipImage], cell: u32, line: u8) -> (u32, u32) {
     (ones, zeros)
 }
 
+/// The image that dissent is counted against: the bitwise majority, with ties and bits nobody read unknown. Of two
+/// reads it is the first where both know the bit: which one is wrong cannot be said, but where they differ can.
+fn most_likely(images: &[&ChipImage]) -> ChipImage {
+    let [one, other] = images else {
+        return majority(images);
+    };
+    let mut out = (*one).clone();
+    for cell in 0..out.words() {
+        for line in 0..out.width() {
+            let bit = one.bit(cell, line).or_else(|| other.bit(cell, line));
+            out.set_bit(cell, line, bit);
+        }
+    }
+    out
+}
+
 /// The bitwise majority; ties and bits nobody read are unknown.
 fn majority(images: &[&ChipImage]) -> ChipImage {
     let mut out = images[0].clone();
@@ -396,20 +456,21 @@ fn majority(images: &[&ChipImage]) -> ChipImage {
 /// Votes, each with the number of bits that showed it.
 type Histogram = Vec<(Vote, u64)>;
 
-/// The votes to learn the noise from, and those to go on with once the fault is mended: a pin that comes and goes
-/// says nothing about the noise of the others, a read that something happened to is left out, and bits whose
-/// dissent is due to a fault are to be read afresh.
-fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> (Histogram, Histogram) {
-    const AFRESH: Vote = Vote {
-        known: 0,
-        minority: 0,
-    };
+/// What the votes of one chip tell about its noise.
+struct Histograms {
+    /// Votes of a line whose pin comes and goes; they say nothing about the noise of the others.
+    faulty: Histogram,
+    /// All other votes, without a read that something happened to.
+    sound: Histogram,
+}
+
+fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> Histograms {
     let mut reads = images.to_vec();
     if let Some(read) = fault.and_then(|f| f.shared.read()) {
         reads.remove(read);
     }
-    let mut learned = BTreeMap::new();
-    let mut to_come = BTreeMap::new();
+    let mut faulty = BTreeMap::new();
+    let mut sound = BTreeMap::new();
     for cell in 0..images[0].words() {
         for line in 0..images[0].width() {
             let (ones, zeros) = counts(&reads, cell, line);
@@ -417,20 +478,15 @@ fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> (Histogram, His
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
-            let (own, afresh) = match fault.map(|f| f.shared) {
-                None | Some(Shared::Read(_) | Shared::Stretch { .. }) => (false, false),
-                Some(Shared::DataLine(l)) => (l == line, l == line && vote.minority > 0),
-                Some(Shared::AddressLine(_) | Shared::Chip) => (false, vote.minority > 0),
-            };
-            if !own {
-                *learned.entry(vote).or_insert(0) += 1;
-            }
-            *to_come
-                .entry(if afresh { AFRESH } else { vote })
-                .or_insert(0) += 1;
+            let own = fault.is_some_and(|f| f.shared == Shared::DataLine(line));
+            let to = if own { &mut faulty } else { &mut sound };
+            *to.entry(vote).or_insert(0) += 1;
         }
     }
-    (learned.into_iter().collect(), to_come.into_iter().collect())
+    Histograms {
+        faulty: faulty.into_iter().collect(),
+        sound: sound.into_iter().collect(),
+    }
 }
 
 /// Whether a located fault reaches a bit, so that voting there would be voting over the fault.
@@ -442,10 +498,10 @@ fn tainted(fault: &Located, cell: u32, line: u8) -> bool {
     }
 }
 
-fn vote_chip(
+fn vote_chip<'n>(
     images: &[&ChipImage],
     out: &mut ChipReading,
-    noise: &Noise,
+    noise_of: &dyn Fn(u8) -> &'n Noise,
     fault: Option<&Located>,
     rules: Rules,
     report: &mut Settlement,
@@ -458,7 +514,9 @@ fn vote_chip(
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
-            let doubt = *doubts.entry(vote).or_insert_with(|| noise.wrong(vote));
+            let doubt = *doubts
+                .entry((line, vote))
+                .or_insert_with(|| noise_of(line).wrong(vote));
             let dissent = vote.minority > 0;
             let open = ones == zeros
                 || (dissent

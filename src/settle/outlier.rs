@@ -68,6 +68,22 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<S
 fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f64) -> String {
     let percent = rate * 100.0;
     let differs = format!("it differs from the others in {percent:.1} % of its bits");
+    let blank: Vec<&str> = chips
+        .iter()
+        .zip(ids)
+        .filter(|(c, _)| blank(c[odd]) && !blank(c[good]))
+        .map(|(_, id)| *id)
+        .collect();
+    if !blank.is_empty() {
+        let which = if blank.len() == chips.len() {
+            "all its cells".to_owned()
+        } else {
+            format!("all cells of {}", blank.join(", "))
+        };
+        return format!(
+            "{differs}: {which} read alike, as an empty socket or a chip without supply does"
+        );
+    }
     if let Some(relation) = relation(chips, ids, odd, good, rate) {
         format!("{differs}, but agrees {relation}")
     } else if rate > 0.25 {
@@ -75,6 +91,19 @@ fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f
     } else {
         format!("{differs}, and they agree")
     }
+}
+
+/// Whether all known cells of a chip read alike; a chip nobody read is not blank.
+fn blank(image: &ChipImage) -> bool {
+    let mut known = image
+        .values()
+        .iter()
+        .zip(image.known())
+        .filter(|(_, known)| **known == image.mask())
+        .map(|(value, _)| value);
+    known
+        .next()
+        .is_some_and(|first| known.all(|value| value == first))
 }
 
 /// How one read becomes another, where a plain mishap explains at least three quarters of the difference.
@@ -131,35 +160,44 @@ fn relation(
     None
 }
 
-/// What two reads that differ much have to do with each other: nobody can say which of them is the odd one.
-pub(super) fn of_two(
-    chips: &[Vec<&ChipImage>],
-    ids: &[&str],
-    reads: &[(String, Reading)],
-) -> Option<Finding> {
-    let [(one, _), (other, _)] = reads else {
+/// Two reads that differ by more than noise does.
+pub(super) struct Strangers {
+    /// Share of the bits that differ.
+    rate: f64,
+    /// How one becomes the other, where a plain mishap explains it.
+    pub relation: Option<String>,
+}
+
+/// Whether two reads differ so much that nobody can say which of them is the odd one; `chips` is by chip, then by
+/// read.
+pub(super) fn of_two(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Option<Strangers> {
+    if chips.iter().any(|c| c.len() != 2) {
         return None;
-    };
+    }
     let (differ, judged) = chips.iter().fold((0, 0), |(d, n), c| {
         let (x, y) = distance(c[0], c[1]);
         (d + x, n + y)
     });
     let rate = differ as f64 / judged.max(1) as f64;
-    if rate <= ODD {
-        return None;
-    }
-    let mut says = format!(
-        "{one} and {other} differ in {:.1} % of their bits",
-        100.0 * rate
-    );
-    if let Some(relation) = relation(chips, ids, 1, 0, rate) {
-        says.push_str(&format!(", but agree {relation}"));
-    }
-    Some(
+    (rate > ODD).then(|| Strangers {
+        rate,
+        relation: relation(chips, ids, 1, 0, rate),
+    })
+}
+
+impl Strangers {
+    /// The finding about them; `reads` are the two reads' names.
+    pub(super) fn finding(&self, reads: [&str; 2]) -> Finding {
+        let [one, other] = reads;
+        let percent = 100.0 * self.rate;
+        let mut says = format!("{one} and {other} differ in {percent:.1} % of their bits");
+        if let Some(relation) = &self.relation {
+            says.push_str(&format!(", but agree {relation}"));
+        }
         Finding::new("settle.two-differ", Severity::Caution, says)
             .means("With two reads nobody can say which one is the odd one.")
-            .act("Check which chip was clipped and how it sat; read at least once more, and settle all reads together."),
-    )
+            .act("Check which chip was clipped and how it sat; read at least once more, and settle all reads together.")
+    }
 }
 
 /// The findings about reads set aside.

@@ -32,6 +32,12 @@ pub struct Vote {
 }
 
 impl Vote {
+    /// A bit that nobody has read yet.
+    pub const NONE: Vote = Vote {
+        known: 0,
+        minority: 0,
+    };
+
     /// The vote of which `wrong` of `known` reads are on one side.
     fn of(known: u32, wrong: u32) -> Self {
         Self {
@@ -137,16 +143,16 @@ impl Noise {
         Chances::of(self).forecast(votes, more, doubt)
     }
 
-    /// The least number of further reads, up to `most`, after which `enough` holds of the numbers of
+    /// The least of these numbers of further reads after which `enough` holds of the numbers of
     /// [`Noise::forecast`], added up over several chips.
     pub fn further(
         chips: &[(Noise, Vec<(Vote, u64)>)],
         doubt: f64,
-        most: u32,
+        mut reads: std::ops::RangeInclusive<u32>,
         enough: impl Fn(f64, f64) -> bool,
     ) -> Option<u32> {
         let mut chances: Vec<Chances> = chips.iter().map(|(noise, _)| Chances::of(noise)).collect();
-        (0..=most).find(|more| {
+        reads.find(|more| {
             let (mut wrong, mut open) = (0.0, 0.0);
             for (chances, (_, votes)) in chances.iter_mut().zip(chips) {
                 let (w, o) = chances.forecast(

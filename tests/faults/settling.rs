@@ -50,6 +50,44 @@ fn as_many_further_reads_as_asked_for_bring_it_under_one() {
 }
 
 #[test]
+fn what_agrees_on_a_faulty_pin_counts_among_the_doubtful() {
+    let mut rng = Rng::new(17);
+    let (mut expected, mut actual) = (0.0, 0);
+    for n in [2, 3, 3, 5] {
+        for _ in 0..8 {
+            let truth = truth(&mut rng);
+            // The pin is noisy on every bit alike, or on a share of them each in its own way.
+            let shaky = rng.chance(0.5).then(|| 10f64.powf(-rng.unit()));
+            let noise = 10f64.powf(-1.0 - 0.7 * rng.unit());
+            let chance: Vec<f64> = (0..WORDS)
+                .map(|_| match shaky {
+                    Some(share) if rng.chance(share) => 0.5 * rng.unit(),
+                    Some(_) => 0.0,
+                    None => noise,
+                })
+                .collect();
+            let reads: Vec<Vec<u8>> = (0..n)
+                .map(|_| {
+                    let cells = truth.iter().zip(&chance);
+                    cells
+                        .map(|(v, p)| v ^ u8::from(rng.chance(*p)) << 3)
+                        .collect()
+                })
+                .collect();
+            let (reading, report) = settled(&reads);
+            assert!(report.afresh && report.further_reads_to_settle >= Some(2));
+            expected += report.expected_wrong;
+            let image = &reading.chips[0].image;
+            actual += (0..WORDS)
+                .map(|c| ((image.values()[c] ^ truth[c]) & image.known()[c]).count_ones())
+                .sum::<u32>();
+        }
+    }
+    assert!(actual > 50, "{actual}");
+    near("wrong", actual, expected);
+}
+
+#[test]
 fn agreeing_reads_settle_to_themselves() {
     let mut rng = Rng::new(8);
     let truth = truth(&mut rng);
@@ -126,6 +164,50 @@ fn an_address_pin_that_comes_and_goes_is_named() {
         .find(|f| f.code == "dissent.address-line")
         .expect("named");
     assert_eq!(finding.place.chips[0].address_lines, [6]);
+}
+
+#[test]
+fn two_reads_show_a_pin_though_not_which_read_is_wrong() {
+    let mut rng = Rng::new(14);
+    let truth = truth(&mut rng);
+    let open: Vec<u8> = truth
+        .iter()
+        .map(|v| if rng.chance(0.2) { v | 0x20 } else { *v })
+        .collect();
+    let seen_elsewhere: Vec<u8> = (0..WORDS)
+        .map(|c| truth[if rng.chance(0.1) { c & !0x40 } else { c }])
+        .collect();
+    for (bad, code, lines) in [
+        (&open, "dissent.data-line", (vec![5], vec![])),
+        (&seen_elsewhere, "dissent.address-line", (vec![], vec![6])),
+    ] {
+        for reads in [[&truth, bad], [bad, &truth]] {
+            let (_, report) = settled(&reads.map(Clone::clone));
+            assert_eq!(self::code(&report), [code, "settle.open"]);
+            let place = &report.findings[0].place.chips[0];
+            assert_eq!(
+                (&place.data_lines, &place.address_lines),
+                (&lines.0, &lines.1)
+            );
+            assert!(report.comparable);
+        }
+    }
+}
+
+#[test]
+fn a_blank_read_is_told_from_another_instrument() {
+    let mut rng = Rng::new(15);
+    let truth = truth(&mut rng);
+    for fill in [0x00, 0xff] {
+        let (reading, report) = settled(&[truth.clone(), truth.clone(), vec![fill; WORDS]]);
+        assert_eq!(reading.chips[0].image.values(), truth);
+        let aside = report.reads[2].set_aside.as_deref().expect("set aside");
+        assert!(aside.contains("all its cells read alike"), "{aside}");
+    }
+    let other: Vec<u8> = (0..WORDS).map(|_| rng.next() as u8).collect();
+    let (_, report) = settled(&[truth.clone(), truth, other]);
+    let aside = report.reads[2].set_aside.as_deref().expect("set aside");
+    assert!(aside.ends_with("another chip or instrument"), "{aside}");
 }
 
 #[test]

@@ -141,6 +141,13 @@ fn chips_exchanged_in_one_read_are_told() {
         "{}",
         two.says
     );
+    // What more such reads would do is anybody's guess, and no fault is named beside the mishap.
+    assert!(!report.comparable);
+    assert_eq!(
+        (report.further_reads, report.further_reads_to_settle),
+        (None, None)
+    );
+    assert_eq!(located(&report), []);
 }
 
 #[test]
