@@ -1,6 +1,7 @@
 //! JSON documents: each names its kind and version, and each has a published schema.
 
 use schemars::JsonSchema;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use crate::blame::{Blame, Who};
@@ -37,6 +38,45 @@ pub fn to_json<D: Document>(body: &D) -> Result<String, serde_json::Error> {
     })?;
     text.push('\n');
     Ok(text)
+}
+
+/// Why bytes are not the document that was wanted.
+#[derive(Debug, thiserror::Error)]
+pub enum NotIt {
+    /// No JSON, or a field is missing or of another type.
+    #[error(transparent)]
+    Json(#[from] serde_json::Error),
+    /// Another kind of document, or another version.
+    #[error(
+        "it is a {kind:?} document, version {version}; this program knows {expected:?}, version {known}"
+    )]
+    Other {
+        /// The kind found.
+        kind: String,
+        /// The version found.
+        version: u32,
+        /// The kind wanted.
+        expected: &'static str,
+        /// The version wanted.
+        known: u32,
+    },
+}
+
+/// Reads a document from JSON text.
+///
+/// # Errors
+/// When it is another kind or version, which is looked at first, or is not what that kind holds.
+pub fn from_json<D: Document + DeserializeOwned>(text: &[u8]) -> Result<D, NotIt> {
+    let Headed { kind, version, .. }: Headed<serde::de::IgnoredAny> = serde_json::from_slice(text)?;
+    if kind != D::KIND || version != D::VERSION {
+        return Err(NotIt::Other {
+            kind,
+            version,
+            expected: D::KIND,
+            known: D::VERSION,
+        });
+    }
+    Ok(serde_json::from_slice::<Headed<D>>(text)?.body)
 }
 
 /// The JSON Schema of a document, with its kind and version fixed.

@@ -5,7 +5,7 @@ use std::str::FromStr;
 
 use crate::bank::{Bank, Decoded};
 use crate::blame::{Blame, DiskError, Who};
-use crate::document::{Document, Headed};
+use crate::document::{self, Document};
 use crate::image::form::WriteForm;
 use crate::image::{Form, Packing};
 use crate::layout::{self, model::Layout};
@@ -236,19 +236,7 @@ pub(crate) fn settlement(bytes: &[u8], what: &str) -> Result<Settlement, Failure
         what: what.to_owned(),
         says,
     };
-    let headed: Headed<serde_json::Value> =
-        serde_json::from_slice(bytes).map_err(|e| not(e.to_string()))?;
-    if headed.kind != Settlement::KIND || headed.version != Settlement::VERSION {
-        return Err(not(format!(
-            "it is a {:?} document, version {}; this program knows {:?}, version {}",
-            headed.kind,
-            headed.version,
-            Settlement::KIND,
-            Settlement::VERSION
-        ))
-        .into());
-    }
-    Ok(serde_json::from_value(headed.body).map_err(|e| not(e.to_string()))?)
+    document::from_json(bytes).map_err(|e| not(e.to_string()).into())
 }
 
 /// Where and how a reading is written.

@@ -7,7 +7,7 @@ use std::str::FromStr;
 use super::ReadingError;
 use super::record::{ChipRecord, LayoutRef, RECORD_NAME, ReadingRecord};
 use crate::blame::DiskError;
-use crate::document::{Document, Headed};
+use crate::document;
 use crate::image::{Form, Packing};
 use crate::layout::model::Layout;
 
@@ -267,21 +267,11 @@ pub(super) fn read_record(folder: &Path) -> Result<Option<ReadingRecord>, Readin
         Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
         Err(e) => return Err(DiskError::new("read", path, e).into()),
     };
-    let wrong = |says: String| ReadingError::Record {
+    let record = document::from_json(&text).map_err(|e| ReadingError::Record {
         path: path.clone(),
-        says,
-    };
-    let head: Headed<ReadingRecord> =
-        serde_json::from_slice(&text).map_err(|e| wrong(e.to_string()))?;
-    if head.kind != ReadingRecord::KIND || head.version != ReadingRecord::VERSION {
-        return Err(wrong(format!(
-            "it is a '{}' document of version {}, and 'reading' of version {} was expected",
-            head.kind,
-            head.version,
-            ReadingRecord::VERSION
-        )));
-    }
-    Ok(Some(head.body))
+        says: e.to_string(),
+    })?;
+    Ok(Some(record))
 }
 
 fn from_record(folder: &Path, record: ReadingRecord, layout: Option<&Layout>) -> Gathered {

@@ -82,13 +82,10 @@ fn load_plan(path: &Path) -> Result<Plan, Failure> {
         path: path.display().to_string(),
         what,
     };
-    let headed: crate::document::Headed<Plan> =
-        serde_json::from_str(&text).map_err(|e| wrong(e.to_string()))?;
-    if headed.kind != <Plan as crate::document::Document>::KIND {
-        return Err(wrong(format!("it is a {:?}", headed.kind)).into());
-    }
-    headed.body.check().map_err(wrong)?;
-    Ok(headed.body)
+    let plan: Plan =
+        crate::document::from_json(text.as_bytes()).map_err(|e| wrong(e.to_string()))?;
+    plan.check().map_err(wrong)?;
+    Ok(plan)
 }
 
 /// A plan and the readings taken after it.
