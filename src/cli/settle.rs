@@ -186,15 +186,14 @@ fn further(s: &Settlement) -> Vec<String> {
     let mut out = vec![match s.further_reads {
         Some(0) => "that is under one: no further read is needed for it".to_owned(),
         Some(n) => format!("{} would bring that under one", reads(n)),
-        None => format!("forty further reads are not sure to bring that under one"),
+        None => "forty further reads are not sure to bring that under one".to_owned(),
     }];
     if s.unsettled > 0 {
         out.push(match s.further_reads_to_settle {
-            Some(0) => format!("the open bits would settle without a further read"),
+            Some(0) => "the open bits would settle without a further read".to_owned(),
             Some(n) => format!("{} would settle the open bits too, until less than one is left", reads(n)),
-            None => format!(
-                "forty further reads are not sure to settle the open bits: some of these cells may not hold still"
-            ),
+            None => "forty further reads are not sure to settle the open bits: some of these cells may not hold still"
+                .to_owned(),
         });
     }
     out

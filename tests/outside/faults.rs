@@ -3,7 +3,7 @@
 
 #![allow(clippy::expect_used, clippy::panic)]
 
-mod python;
+mod tools;
 
 use cellkeep::examine::examine;
 use cellkeep::image::ChipImage;
@@ -72,7 +72,7 @@ fn a_single_wrong_bit_under_a_crc_is_located_as_by_brute_force() {
         entries.push(cells[first..first + 16].to_vec());
         named.push((first, found.findings));
     }
-    let answer = python::ask("faults.py", &json!({ "entries": entries }));
+    let answer = tools::ask("faults.py", &[], &json!({ "entries": entries }));
     let located = answer["located"].as_array().expect("a list");
     assert_eq!(located.len(), named.len());
     for (want, (first, findings)) in located.iter().zip(named) {

@@ -7,13 +7,10 @@
 mod tools;
 
 use std::fmt::Write as _;
-use std::io::Write as _;
-use std::path::Path;
-use std::process::{Command, Stdio};
 
 use cellkeep::layout::from_text;
 use serde_json::{Map, Value, json};
-use tools::{Random, venv};
+use tools::{Random, ask};
 
 const CASES: u64 = 1_000;
 
@@ -223,26 +220,7 @@ fn places_agree_with_a_slow_evaluator() {
         ),
     ];
     let given = json!({ "schema": cellkeep::layout::schema(), "cases": cases, "wrong": wrong });
-    let mut child = Command::new(venv("python"))
-        .arg(Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/layout.py"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("Python starts");
-    child
-        .stdin
-        .take()
-        .unwrap()
-        .write_all(given.to_string().as_bytes())
-        .unwrap();
-    let out = child.wait_with_output().unwrap();
-    assert!(
-        out.status.success(),
-        "{}",
-        String::from_utf8_lossy(&out.stderr)
-    );
-    let answer: Value = serde_json::from_slice(&out.stdout).unwrap();
+    let answer = ask("layout.py", &[], &given);
     println!("{answer}, {refused} refused");
     assert_eq!(answer["cases"], json!(CASES - refused));
     assert!(answer["bits"].as_u64().unwrap() > 100_000, "{answer}");

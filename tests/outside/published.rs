@@ -13,14 +13,12 @@ mod tools;
 
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
-use std::process::{Command, Output, Stdio};
 
 use cellkeep::codec::{Codec, Memory, checks};
 use cellkeep::image::ChipImage;
 use cellkeep::layout::model::Layout;
-use tools::Random;
+use tools::{Random, run};
 
 /// Random cases for each direction of each layout.
 const CASES: u64 = 150;
@@ -92,29 +90,6 @@ impl Bench {
 
 fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/layouts")
-}
-
-/// Runs a program; one that is missing fails with how to get it.
-fn run(program: &str, package: &str, arguments: &[&str], input: &[u8]) -> Output {
-    let mut child = Command::new(program)
-        .args(arguments)
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .env("PATH", search_path())
-        .spawn()
-        .unwrap_or_else(|e| {
-            panic!("{program} cannot be run ({e}); on Debian: apt-get install {package}")
-        });
-    child.stdin.take().unwrap().write_all(input).unwrap();
-    child.wait_with_output().unwrap()
-}
-
-/// Debian keeps nvramtool where only root looks.
-fn search_path() -> std::ffi::OsString {
-    let mut path = std::env::var_os("PATH").unwrap_or_default();
-    path.push(":/usr/sbin");
-    path
 }
 
 fn nvramtool(file: &Path, arguments: &[&str], input: &str) -> String {

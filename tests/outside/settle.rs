@@ -2,7 +2,7 @@
 
 #![allow(clippy::expect_used, clippy::panic)]
 
-mod python;
+mod tools;
 
 use cellkeep::settle::vote::{Noise, Vote};
 use serde_json::{Value as Json, json};
@@ -45,7 +45,7 @@ fn the_noise_model_is_integrated_as_scipy_does() {
         .iter()
         .map(|(votes, doubt)| json!({ "votes": votes, "doubt": doubt, "more": MORE }))
         .collect();
-    let answers = python::ask("settle.py", &json!({ "cases": cases }));
+    let answers = tools::ask("settle.py", &[], &json!({ "cases": cases }));
     let answers = answers.as_array().expect("a list");
     assert_eq!(answers.len(), CASES.len());
     for ((case, doubt), answer) in CASES.iter().zip(answers) {

@@ -13,6 +13,7 @@ mod failing;
 mod objects;
 #[path = "../shelf/power.rs"]
 mod power;
+mod tools;
 
 use std::collections::BTreeMap;
 use std::fs;
@@ -22,19 +23,7 @@ use std::process::{Command, Output};
 use cellkeep::shelf::{NewJob, Role, Shelf, incoming_bytes};
 use common::{FIRST, Place, SECOND, act, open, program, sample, text};
 use serde_json::Value;
-
-fn venv(program: &str) -> PathBuf {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/.cache/venv");
-    [
-        format!("bin/{program}"),
-        format!("Scripts/{program}.exe"),
-        format!("Scripts/{program}"),
-    ]
-    .iter()
-    .map(|p| root.join(p))
-    .find(|p| p.exists())
-    .unwrap_or_else(|| panic!("{program} is missing: run tests/run, which makes tests/.cache/venv"))
-}
+use tools::venv;
 
 fn look(what: &str, paths: &[PathBuf]) -> BTreeMap<String, Value> {
     let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/outside/shelf.py");

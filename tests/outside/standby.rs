@@ -5,36 +5,21 @@
 
 mod tools;
 
-use std::io::Write;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use cellkeep::standby::units::{Amps, Ohms, Volts};
 use cellkeep::standby::{Profile, Request, Setup, Tables, answer};
 use serde_json::{Value as Json, json};
-use tools::venv;
+use tools::ask;
 
 fn integrate(cases: &[Json]) -> Vec<Json> {
     let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let mut child = Command::new(venv("python"))
-        .arg(root.join("tests/outside/standby.py"))
-        .arg(root.join("src/standby/tables"))
-        .stdin(Stdio::piped())
-        .stdout(Stdio::piped())
-        .spawn()
-        .expect("Python starts");
-    child
-        .stdin
-        .take()
-        .expect("piped")
-        .write_all(json!(cases).to_string().as_bytes())
-        .expect("the cases are read");
-    let out = child.wait_with_output().expect("Python ends");
-    assert!(
-        out.status.success(),
-        "the integration failed (is scipy there? see tests/outside/requirements.txt)"
+    let answer = ask(
+        "standby.py",
+        &[&root.join("src/standby/tables")],
+        &json!(cases),
     );
-    serde_json::from_slice(&out.stdout).expect("JSON")
+    serde_json::from_value(answer).expect("a list")
 }
 
 /// Battery, blocking part, standby current, resistor, hours on, profile, and the cycle it is cut into: short against

@@ -1,7 +1,11 @@
-//! What the outside checks share: where the programs of the Python environment are, and a source of numbers.
+//! What the outside checks share: how programs are found and asked, and a source of numbers.
 #![allow(dead_code, reason = "each check uses its part")]
 
+use std::io::Write;
 use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
+
+use serde_json::Value as Json;
 
 /// A program of the Python environment that `tests/run` makes; a missing one fails the check and says how to get it.
 pub(crate) fn venv(program: &str) -> PathBuf {
@@ -20,6 +24,51 @@ pub(crate) fn venv(program: &str) -> PathBuf {
              tests/.cache/venv/bin/pip install -r tests/outside/requirements.txt"
         )
     })
+}
+
+/// Runs a program of a Debian package on some input; a missing one fails the check and says how to get it. Debian keeps
+/// some programs where only root looks.
+pub(crate) fn run(program: &str, package: &str, arguments: &[&str], input: &[u8]) -> Output {
+    let mut path = std::env::var_os("PATH").unwrap_or_default();
+    path.push(":/usr/sbin");
+    let how = format!("on Debian: apt-get install {package}");
+    fed(
+        Command::new(program).args(arguments).env("PATH", path),
+        input,
+        &how,
+    )
+}
+
+/// What a Python program of `tests/outside` answers to a question, both in JSON.
+pub(crate) fn ask(program: &str, arguments: &[&Path], question: &Json) -> Json {
+    let program = Path::new(env!("CARGO_MANIFEST_DIR"))
+        .join("tests/outside")
+        .join(program);
+    let out = fed(
+        Command::new(venv("python")).arg(&program).args(arguments),
+        question.to_string().as_bytes(),
+        "run tests/run",
+    );
+    assert!(
+        out.status.success(),
+        "{} failed: {}",
+        program.display(),
+        String::from_utf8_lossy(&out.stderr)
+    );
+    serde_json::from_slice(&out.stdout).expect("JSON")
+}
+
+fn fed(command: &mut Command, input: &[u8], how_to_get_it: &str) -> Output {
+    let mut child = command
+        .stdin(Stdio::piped())
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap_or_else(|e| panic!("{command:?} cannot be run ({e}); {how_to_get_it}"));
+    let mut stdin = child.stdin.take().expect("piped");
+    stdin.write_all(input).expect("the input is read");
+    drop(stdin);
+    child.wait_with_output().expect("the program ends")
 }
 
 /// xorshift64 (Marsaglia, "Xorshift RNGs", 2003); the seed is not 0.

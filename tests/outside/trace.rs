@@ -3,10 +3,10 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod tools;
+
 use std::fmt::Write as _;
-use std::io::Write as _;
 use std::path::Path;
-use std::process::{Command, Stdio};
 
 use cellkeep::image::ChipImage;
 use cellkeep::reading::{ChipReading, Reading};
@@ -45,28 +45,9 @@ fn control(name: &str, width: u32) -> PanelControl {
 fn nvramtool(file: &Path, lines: &str) {
     let map = Path::new(env!("CARGO_MANIFEST_DIR"))
         .join("tests/outside/layouts/at-cmos-clock-ram.cmos-layout");
-    // Debian keeps it where only root looks.
-    let mut path = std::env::var_os("PATH").unwrap_or_default();
-    path.push(":/usr/sbin");
-    let mut child = Command::new("nvramtool")
-        .env("PATH", path)
-        .arg("-y")
-        .arg(map)
-        .arg("-D")
-        .arg(file)
-        .arg("-i")
-        .stdin(Stdio::piped())
-        .stdout(Stdio::null())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap_or_else(|e| panic!("nvramtool: {e}; install Debian's coreboot-utils"));
-    child
-        .stdin
-        .take()
-        .unwrap()
-        .write_all(lines.as_bytes())
-        .unwrap();
-    let out = child.wait_with_output().unwrap();
+    let (map, file) = (map.to_string_lossy(), file.to_string_lossy());
+    let arguments = ["-y", &*map, "-D", &*file, "-i"];
+    let out = tools::run("nvramtool", "coreboot-utils", &arguments, lines.as_bytes());
     let errors = String::from_utf8_lossy(&out.stderr);
     assert!(out.status.success() && errors.is_empty(), "{errors}");
 }
