@@ -211,9 +211,9 @@ impl FoundCheck {
     }
 }
 
-/// A check in words.
-pub(crate) fn says(kind: &Kind, over: &[u32]) -> String {
-    let method = |m: &Method| match m {
+/// What a check comes to, in words.
+pub(crate) fn method_says(method: &Method) -> String {
+    match method {
         Method::Sum { add: 0 } => "sum".to_owned(),
         Method::Sum { add } => format!("sum plus {add:#x}"),
         Method::SumTwosComplement { add: 0 } => "two's complement of the sum".to_owned(),
@@ -225,10 +225,14 @@ pub(crate) fn says(kind: &Kind, over: &[u32]) -> String {
         Method::Parity { odd: true } => "odd parity".to_owned(),
         Method::Parity { odd: false } => "even parity".to_owned(),
         _ => "check".to_owned(),
-    };
+    }
+}
+
+/// A check in words.
+pub(crate) fn says(kind: &Kind, over: &[u32]) -> String {
     let what = match kind {
-        Kind::Named(m) => method(m),
-        Kind::Halves(m) => format!("{} of the half bytes", method(m)),
+        Kind::Named(m) => method_says(m),
+        Kind::Halves(m) => format!("{} of the half bytes", method_says(m)),
         Kind::CarryAround { complement: false } => "sum with the carry added in again".to_owned(),
         Kind::CarryAround { complement: true } => {
             "complement of the sum with the carry added in again".to_owned()

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::cells::{Dictionary, Experiment};
 use super::rng::Random;
-use super::space::{Contents, PresetMap, Probe, Space};
+use super::space::{Contents, Pins, PresetMap, Probe, Space};
 
 /// A hypothesis that passed the quick test.
 #[derive(Clone, Debug)]
@@ -106,28 +106,15 @@ impl Searcher<'_> {
             return Vec::new();
         }
         let bases = self.bases(1 << 13);
-        let straight: Vec<u8> = (0..bits as u8).collect();
-        // A small change of the wiring leaves much of a wrong hypothesis right, so changes can be made one at a time.
-        let steps = |pins: &[u8], invert: u32| {
-            let mut out = Vec::new();
-            for i in 0..bits as usize {
-                out.push((pins.to_vec(), invert ^ 1 << i));
-                for j in 0..i {
-                    let mut p = pins.to_vec();
-                    p.swap(i, j);
-                    out.push((p, invert));
-                }
-            }
-            out
-        };
+        let straight = Pins::straight(bits);
         let order: Vec<u32> = (0..n).collect();
-        let test = |pins: &[u8], invert: u32, stride: u32, bases: &[u32]| {
+        // A small change of the wiring leaves much of a wrong hypothesis right, so changes can be made one at a time.
+        let test = |pins: Pins, stride: u32, bases: &[u32]| {
             let mut map = PresetMap::stepped(stride, &order, "");
-            map.pins = pins.to_vec();
-            map.invert = invert;
+            map.pins = pins;
             let t = probe.tally(self.contents, self.space.width, bases, |b, p| {
                 let a = b + map.offset[p];
-                (a < len).then(|| map.physical(a))
+                (a < len).then(|| map.pins.physical(a))
             });
             Candidate {
                 score: probe.score(t),
@@ -141,10 +128,10 @@ impl Searcher<'_> {
         let mut first: Vec<Candidate> = strides
             .par_iter()
             .flat_map_iter(|&stride| {
-                let mut all = vec![(straight.clone(), 0u32)];
-                all.extend(steps(&straight, 0));
+                let mut all = vec![straight.clone()];
+                all.extend(straight.changes(true));
                 all.into_iter()
-                    .map(move |(p, i)| test(&p, i, stride, few))
+                    .map(move |p| test(p, stride, few))
                     .collect::<Vec<_>>()
             })
             .collect();
@@ -152,7 +139,7 @@ impl Searcher<'_> {
         first.truncate(400);
         let mut first: Vec<Candidate> = first
             .into_par_iter()
-            .map(|c| test(&c.map.pins, c.map.invert, c.map.stride, &bases))
+            .map(|c| test(c.map.pins, c.map.stride, &bases))
             .collect();
         first.sort_by(|a, b| b.score.total_cmp(&a.score));
         first.truncate(16);
@@ -160,9 +147,8 @@ impl Searcher<'_> {
             .into_par_iter()
             .map(|mut at| {
                 for _ in 0..6 {
-                    let next = steps(&at.map.pins, at.map.invert)
-                        .into_iter()
-                        .map(|(p, i)| test(&p, i, at.map.stride, &bases))
+                    let next = (at.map.pins.changes(true).into_iter())
+                        .map(|p| test(p, at.map.stride, &bases))
                         .max_by(|a, b| a.score.total_cmp(&b.score));
                     match next {
                         Some(next) if next.score > at.score + 0.5 => at = next,

@@ -51,6 +51,69 @@ pub(crate) struct Contents {
     pub(crate) known: Vec<u8>,
 }
 
+/// Which pin carries each bit of an address, and which pins are inverted; where no pins are named, each carries its own.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub(crate) struct Pins {
+    pub(crate) pins: Vec<u8>,
+    pub(crate) invert: u32,
+}
+
+impl Pins {
+    /// Every pin carries its own bit.
+    pub(crate) fn straight(bits: u32) -> Self {
+        Self {
+            pins: (0..bits as u8).collect(),
+            invert: 0,
+        }
+    }
+
+    /// The address at a cell.
+    pub(crate) fn logical(&self, cell: u32) -> u32 {
+        let cell = cell ^ self.invert;
+        if self.pins.is_empty() {
+            return cell;
+        }
+        let bit = |(bit, pin): (usize, &u8)| (cell >> pin & 1) << bit;
+        self.pins.iter().enumerate().map(bit).sum()
+    }
+
+    /// The cell at an address.
+    pub(crate) fn physical(&self, address: u32) -> u32 {
+        if self.pins.is_empty() {
+            return address ^ self.invert;
+        }
+        let bit = |(bit, pin): (usize, &u8)| (address >> bit & 1) << pin;
+        self.invert ^ self.pins.iter().enumerate().map(bit).sum::<u32>()
+    }
+
+    /// All that differ in one exchange of two pins, or in one inversion.
+    pub(crate) fn changes(&self, inversions: bool) -> Vec<Self> {
+        let mut out = Vec::new();
+        for i in 0..self.pins.len() {
+            for j in 0..i {
+                let mut next = self.clone();
+                next.pins.swap(i, j);
+                out.push(next);
+            }
+            if inversions {
+                let mut next = self.clone();
+                next.invert ^= 1 << i;
+                out.push(next);
+            }
+        }
+        out
+    }
+}
+
+/// The exclusive-or of what the bits of a number turn.
+pub(crate) fn turned(deltas: &[u32], number: usize) -> u32 {
+    let set = deltas
+        .iter()
+        .enumerate()
+        .filter(|(j, _)| number >> j & 1 == 1);
+    set.fold(0, |o, (_, d)| o ^ d)
+}
+
 /// How the place of a bit moves with the preset.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct PresetMap {
@@ -58,10 +121,8 @@ pub(crate) struct PresetMap {
     pub(crate) xor: bool,
     /// Offset of every preset.
     pub(crate) offset: Vec<u32>,
-    /// For added offsets: which pin carries each address bit, and which pins are inverted; empty for straight.
-    pub(crate) pins: Vec<u8>,
-    /// Inverted pins.
-    pub(crate) invert: u32,
+    /// For added offsets: what lies between the address as it is counted and the chip.
+    pub(crate) pins: Pins,
     /// For exclusive-ored offsets: what each preset bit turns.
     pub(crate) deltas: Vec<u32>,
     /// For added offsets in equal steps: the step.
@@ -72,17 +133,10 @@ pub(crate) struct PresetMap {
 
 impl PresetMap {
     pub(crate) fn wired(deltas: &[u32], presets: usize, says: impl Into<String>) -> Self {
-        let offset = (0..presets)
-            .map(|p| {
-                let turned = deltas.iter().enumerate().filter(|(j, _)| p >> j & 1 == 1);
-                turned.fold(0, |o, (_, d)| o ^ d)
-            })
-            .collect();
         Self {
             xor: true,
-            offset,
-            pins: Vec::new(),
-            invert: 0,
+            offset: (0..presets).map(|p| turned(deltas, p)).collect(),
+            pins: Pins::default(),
             deltas: deltas.to_vec(),
             stride: 0,
             says: says.into(),
@@ -93,8 +147,7 @@ impl PresetMap {
         Self {
             xor: false,
             offset: order.iter().map(|o| o * stride).collect(),
-            pins: Vec::new(),
-            invert: 0,
+            pins: Pins::default(),
             deltas: Vec::new(),
             stride,
             says: says.into(),
@@ -104,29 +157,11 @@ impl PresetMap {
     /// For exclusive-ored offsets: the number of each preset in terms of its bits, which differs from the preset's own
     /// where the order is a table.
     pub(crate) fn counters(&self) -> Vec<u32> {
-        let turned = |q: u32| {
-            let set = self
-                .deltas
-                .iter()
-                .enumerate()
-                .filter(|(j, _)| q >> j & 1 == 1);
-            set.fold(0, |o, (_, d)| o ^ d)
-        };
-        let all: Vec<u32> = (0..1 << self.deltas.len()).map(turned).collect();
+        let all: Vec<u32> = (0..1 << self.deltas.len())
+            .map(|q| turned(&self.deltas, q))
+            .collect();
         let counter = |o: &u32| all.iter().position(|a| a == o).unwrap_or(0) as u32;
         self.offset.iter().map(counter).collect()
-    }
-
-    /// The physical address of an address as the map counts.
-    pub(crate) fn physical(&self, logical: u32) -> u32 {
-        if self.pins.is_empty() {
-            return logical ^ self.invert;
-        }
-        let mut out = self.invert;
-        for (bit, &pin) in self.pins.iter().enumerate() {
-            out ^= (logical >> bit & 1) << pin;
-        }
-        out
     }
 
     /// The place of a preset's cell for a base; `None` outside the space.
@@ -140,7 +175,7 @@ impl PresetMap {
         let cell = if self.xor {
             logical
         } else {
-            self.physical(logical)
+            self.pins.physical(logical)
         };
         (logical < len && cell < len).then_some(cell)
     }

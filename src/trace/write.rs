@@ -122,10 +122,10 @@ impl Writer<'_> {
             if !enable.is_empty() {
                 let _ = writeln!(t, "enable   = [{}]", quoted(&enable));
             }
-        } else if !e.map.pins.is_empty() || e.map.invert != 0 {
-            let mut pins = vec![String::new(); e.map.pins.len()];
-            for (bit, &pin) in e.map.pins.iter().enumerate() {
-                let not = if e.map.invert >> pin & 1 == 1 {
+        } else if !e.map.pins.pins.is_empty() {
+            let mut pins = vec![String::new(); e.map.pins.pins.len()];
+            for (bit, &pin) in e.map.pins.pins.iter().enumerate() {
+                let not = if e.map.pins.invert >> pin & 1 == 1 {
                     "!"
                 } else {
                     ""

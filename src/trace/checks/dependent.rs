@@ -85,13 +85,7 @@ pub(super) fn parities(
         prefix.push(prefix[u] ^ lines);
         moving.push(moving[u] + words.moving[u].count_ones());
     }
-    let ranges: Vec<(usize, usize)> = if words.counted {
-        (0..count)
-            .flat_map(|from| (from..count).map(move |to| (from, to)))
-            .collect()
-    } else {
-        vec![(0, count - 1)]
-    };
+    let ranges = words.ranges();
     let tried = (ranges.len() * open.len().max(1)) as f64;
     let mut out = Vec::new();
     for (u, line) in open {

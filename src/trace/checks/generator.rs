@@ -59,7 +59,8 @@ pub(super) fn crcs(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holdin
 }
 
 /// Ranges up to the check, from behind it, of the whole entry, of what controls have; in entries of up to 64 slots also
-/// from any slot up to the check, and in those of up to 32 all that begin or end in one of these places; forwards and backwards, bytes either bit first, the check's bytes in either order.
+/// from any slot up to the check, and in those of up to 32 all that begin or end in one of these places. Each forwards
+/// and backwards, its bytes either bit first, the check's bytes in either order.
 fn covers(words: &Words, units: &[usize]) -> Vec<Cover> {
     let last = words.units.len() - 1;
     let (lowest, highest) = (units[0], units[units.len() - 1]);

@@ -121,15 +121,7 @@ impl Range<'_> {
 /// All sums that hold.
 pub(super) fn sums(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holding> {
     let mut out = Vec::new();
-    let count = words.units.len();
-    // Where slots have no order only the whole entry means something.
-    let ranges: Vec<(usize, usize)> = if words.counted {
-        (0..count)
-            .flat_map(|from| (from..count).map(move |to| (from, to)))
-            .collect()
-    } else {
-        vec![(0, count - 1)]
-    };
+    let ranges = words.ranges();
     let tried = (ranges.len() * turns.len() * FAMILIES.len() * 4) as f64;
     for (t, turn) in turns.iter().enumerate() {
         let rows: Vec<Vec<u64>> = words

@@ -36,41 +36,37 @@ impl Bank {
         self
     }
 
-    /// Searches with the lines as they come, and with those orders.
-    fn search(&self, orders: &[[u32; 8]], inverted: bool) -> (Vec<FoundCheck>, Group) {
+    /// Its entries as words in which these lines of each slot belong to controls.
+    fn words(&self, claimed: Vec<u64>) -> Words {
         let values: Vec<Vec<u64>> = (0..self.data + 2)
             .map(|u| self.rows.iter().map(|r| u64::from(r[u])).collect())
             .collect();
-        let all = (1u64 << self.lines) - 1;
-        let words = Words {
+        Words {
             lines: self.lines,
             units: (0..self.data as u32 + 2).collect(),
             entries: (0..self.rows.len()).map(|p| (0, p)).collect(),
-            claimed: (0..self.data + 2)
-                .map(|u| if u < self.data { all } else { 0 })
-                .collect(),
+            claimed,
             moving: values
                 .iter()
                 .map(|row| row.iter().fold(0, |m, v| m | (v ^ row[0])))
                 .collect(),
             values,
             counted: true,
-        };
+        }
+    }
+
+    /// Searches with the lines as they come, and with those orders.
+    fn search(&self, orders: &[[u32; 8]], inverted: bool) -> (Vec<FoundCheck>, Group) {
+        let all = (1u64 << self.lines) - 1;
+        let claimed = |u| if u < self.data { all } else { 0 };
+        let words = self.words((0..self.data + 2).map(claimed).collect());
         let turn = |bus: Vec<u32>, inverted: bool| Turn {
             inverted: vec![inverted; bus.len()],
             bus,
         };
         let mut turns = vec![turn((0..self.lines).collect(), false)];
         turns.extend(orders.iter().map(|o| turn(o.to_vec(), inverted)));
-        let mut group = Group {
-            name: "presets".into(),
-            structures: vec![0],
-            lines: vec![0],
-            total: self.lines,
-            at: 0,
-            bus: (0..self.lines).collect(),
-            inverted: vec![false; self.lines as usize],
-        };
+        let mut group = plain(self.lines);
         let (checks, _) = search_words(&words, turns, &mut group, 0);
         (checks, group)
     }
@@ -79,6 +75,19 @@ impl Bank {
         let (checks, _) = self.search(&[], false);
         assert_eq!(checks.len(), 1, "{checks:#?}");
         checks[0].clone()
+    }
+}
+
+/// A group of one chip whose lines are as they come.
+fn plain(lines: u32) -> Group {
+    Group {
+        name: "presets".into(),
+        structures: vec![0],
+        lines: vec![0],
+        total: lines,
+        at: 0,
+        bus: (0..lines).collect(),
+        inverted: vec![false; lines as usize],
     }
 }
 
@@ -287,27 +296,8 @@ fn parity_of_an_entry() {
                 row[5] ^= 8;
             }
         }
-        let values: Vec<Vec<u64>> = (0..8)
-            .map(|u| bank.rows.iter().map(|r| u64::from(r[u])).collect())
-            .collect();
-        let words = Words {
-            lines: 4,
-            units: (0..8).collect(),
-            entries: (0..40).map(|p| (0, p)).collect(),
-            claimed: vec![15, 15, 15, 15, 15, 7, 0, 0],
-            moving: vec![15, 15, 15, 15, 15, 15, 0, 0],
-            values,
-            counted: true,
-        };
-        let group = Group {
-            name: "presets".into(),
-            structures: vec![0],
-            lines: vec![0],
-            total: 4,
-            at: 0,
-            bus: (0..4).collect(),
-            inverted: vec![false; 4],
-        };
+        let words = bank.words(vec![15, 15, 15, 15, 15, 7, 0, 0]);
+        let group = plain(4);
         let found = dependent::parities(&words, &group, 0, &HashSet::new());
         assert_eq!(found.len(), 1, "{found:?}");
         assert_eq!(found[0].kind, Kind::Named(Method::Parity { odd }));
@@ -327,27 +317,8 @@ fn a_bit_that_follows_from_three_others() {
         row[4] = bit << 5;
         row[5] = 0;
     }
-    let values: Vec<Vec<u64>> = (0..6)
-        .map(|u| bank.rows.iter().map(|r| u64::from(r[u])).collect())
-        .collect();
-    let words = Words {
-        lines: 8,
-        units: (0..6).collect(),
-        entries: (0..90).map(|p| (0, p)).collect(),
-        claimed: vec![255, 255, 255, 255, 0, 0],
-        moving: vec![255, 255, 255, 255, 32, 0],
-        values,
-        counted: true,
-    };
-    let group = Group {
-        name: "presets".into(),
-        structures: vec![0],
-        lines: vec![0],
-        total: 8,
-        at: 0,
-        bus: (0..8).collect(),
-        inverted: vec![false; 8],
-    };
+    let words = bank.words(vec![255, 255, 255, 255, 0, 0]);
+    let group = plain(8);
     let found = dependent::affine(&words, &group, 0, &HashSet::new());
     assert_eq!(found.len(), 1, "{found:?}");
     assert_eq!(found[0].bit, (4, 5));

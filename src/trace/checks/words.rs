@@ -126,6 +126,17 @@ impl Words {
             && units.iter().any(moves)
     }
 
+    /// First and last unit of every range that means something: where slots have no order only the whole entry.
+    pub(super) fn ranges(&self) -> Vec<(usize, usize)> {
+        let count = self.units.len();
+        if !self.counted {
+            return vec![(0, count - 1)];
+        }
+        (0..count)
+            .flat_map(|from| (from..count).map(move |to| (from, to)))
+            .collect()
+    }
+
     /// Bits of surprise that entries agree with a check, beside what columns of the same bias would: each different
     /// content of what is covered and stored counts once. Returns them with the number of different contents.
     pub(super) fn surprise(

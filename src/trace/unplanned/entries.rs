@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::super::checks::method_says;
 use super::structure::moving;
 use crate::codec::checks::compute_over;
 use crate::image::ChipImage;
@@ -171,22 +172,15 @@ fn holds(v: &[u8], at: u32, stride: u32, method: &Method, kept: Kept) -> Option<
 }
 
 fn says(method: &Method, covered: u32, before: bool, low_first: bool) -> String {
-    let what = match method {
-        Method::Sum { .. } => "sum".to_owned(),
-        Method::SumTwosComplement { .. } => "two's complement of the sum".to_owned(),
-        Method::SumOnesComplement => "one's complement of the sum".to_owned(),
-        Method::Xor { .. } => "exclusive-or".to_owned(),
-        Method::Crc { name } => name.clone(),
-        _ => "check".to_owned(),
-    };
     format!(
-        "{what} of the {covered} cells {}{}",
+        "{} of the {covered} cells {}{}",
+        method_says(method),
         if before { "after it" } else { "before it" },
         if low_first { ", low byte first" } else { "" }
     )
 }
 
-/// What the bits of an entry look like over all entries: never moving, names, alike or opposite to another bit, or in use.
+/// What the bits of an entry look like over all entries: never moving, characters of a name, or in use.
 pub fn fields(image: &ChipImage, at: u32, stride: u32, entries: Option<u32>) -> Vec<LikelyField> {
     let v = image.values();
     let moving_anywhere = moving(image);

@@ -1,0 +1,151 @@
+//! Presets in equal steps: by agreement at a distance.
+
+use rayon::prelude::*;
+
+use super::super::space::PresetMap;
+use super::{HAND_ON, Shifted};
+
+impl Shifted {
+    /// Maps of equal steps from almost every preset to the next, up or down.
+    pub(super) fn stepped(&self) -> Vec<PresetMap> {
+        let n = self.presets() as u32;
+        let most = (self.len - 1) / (n - 1);
+        let near: Vec<[f64; 2]> = (1..=most).into_par_iter().map(|d| self.along(d)).collect();
+        (1..=most)
+            .flat_map(|stride| [(stride, false), (stride, true)])
+            .filter(|&(stride, down)| {
+                near[stride as usize - 1][usize::from(down)] > 0.6 * self.total.sqrt()
+            })
+            .map(|(stride, down)| {
+                let order: Vec<u32> = if down {
+                    (0..n).rev().collect()
+                } else {
+                    (0..n).collect()
+                };
+                let says = if down { "down" } else { "up" };
+                PresetMap::stepped(
+                    stride,
+                    &order,
+                    format!("counting {says} in steps of {stride}"),
+                )
+            })
+            .collect()
+    }
+
+    /// Maps of equal steps in Gray order, or in an order of their own.
+    pub(super) fn stepped_otherwise(&self) -> Vec<PresetMap> {
+        let n = self.presets() as u32;
+        let most = (self.len - 1) / (n - 1);
+        // Agreement at every distance, up and down.
+        let along: Vec<[f64; 2]> = (0..self.len)
+            .into_par_iter()
+            .map(|d| if d == 0 { [0.0; 2] } else { self.along(d) })
+            .collect();
+        let orders: [(&str, Vec<u32>); 3] = [
+            ("counting up", (0..n).collect()),
+            ("counting down", (0..n).rev().collect()),
+            ("in Gray order", (0..n).map(|p| p ^ p >> 1).collect()),
+        ];
+        let mut found: Vec<(f64, u32, usize)> = Vec::new();
+        let mut tables: Vec<(f64, u32)> = Vec::new();
+        for stride in 1..=most {
+            for (o, (_, order)) in orders.iter().enumerate() {
+                let top = order.iter().max().copied().unwrap_or(0);
+                if top * stride >= self.len {
+                    continue;
+                }
+                // Every step of the order has its share of the agreement.
+                let share = 1.0 / f64::from(n);
+                let mut by: std::collections::BTreeMap<i64, f64> =
+                    std::collections::BTreeMap::new();
+                for p in 0..n as usize {
+                    let to = order[(p + 1) % n as usize];
+                    *by.entry(i64::from(to) - i64::from(order[p])).or_default() += share;
+                }
+                let z = |k: i64| {
+                    let d = (k.unsigned_abs() as u32 * stride) as usize;
+                    along[d][usize::from(k < 0)]
+                };
+                let score: f64 = by
+                    .iter()
+                    .map(|(k, w)| {
+                        let e = w * self.total.sqrt();
+                        e * z(*k) - e * e / 2.0
+                    })
+                    .sum();
+                found.push((score, stride, o));
+            }
+            let sum: f64 = (1..n)
+                .map(|k| (k * stride) as usize)
+                .map(|d| along[d][0] + along[d][1])
+                .sum();
+            tables.push((sum / f64::from(2 * (n - 1)).sqrt(), stride));
+        }
+        found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        let mut out: Vec<PresetMap> = found
+            .iter()
+            .take(HAND_ON)
+            .filter(|f| f.0 > 0.0)
+            .map(|&(_, stride, o)| {
+                let (says, order) = &orders[o];
+                PresetMap::stepped(stride, order, format!("{says} in steps of {stride}"))
+            })
+            .collect();
+        tables.sort_by(|a, b| b.0.total_cmp(&a.0));
+        for &(z, stride) in tables.iter().take(3) {
+            if z > 4.0 {
+                out.extend(self.stepped_table(stride));
+            }
+        }
+        out
+    }
+
+    /// Standard deviations of the agreement at a distance, up and down.
+    fn along(&self, d: u32) -> [f64; 2] {
+        let mut sum = [0i64; 2];
+        for plane in &self.planes {
+            for &x in &plane.changed {
+                let want = plane.after[x as usize];
+                if let Some(b) = plane.before.get((x + d) as usize) {
+                    sum[0] += if *b == want { 1 } else { -1 };
+                }
+                if x >= d {
+                    let b = plane.before[(x - d) as usize];
+                    sum[1] += if b == want { 1 } else { -1 };
+                }
+            }
+        }
+        sum.map(|s| s as f64 / self.total.sqrt())
+    }
+
+    fn stepped_table(&self, stride: u32) -> Vec<PresetMap> {
+        let n = self.presets() as u32;
+        let span = (stride * n) as usize;
+        // The window where most changed.
+        let mut sums = vec![0usize; self.len as usize + 1];
+        for plane in &self.planes {
+            for &x in &plane.changed {
+                sums[x as usize + 1] += 1;
+            }
+        }
+        for x in 1..sums.len() {
+            sums[x] += sums[x - 1];
+        }
+        let at = (0..sums.len().saturating_sub(span))
+            .max_by_key(|&a| (sums[a + span] - sums[a], usize::MAX - a))
+            .unwrap_or(0) as u32;
+        let bases: Vec<u32> = (at..at + stride).collect();
+        let places: Vec<u32> = (0..n).map(|q| q * stride).collect();
+        self.walks(&bases, &places, |b, o| b + o)
+            .into_iter()
+            .map(|order| {
+                let order: Vec<u32> = order.into_iter().map(|q| q as u32).collect();
+                PresetMap::stepped(
+                    stride,
+                    &order,
+                    format!("in steps of {stride}, in an order of its own"),
+                )
+            })
+            .collect()
+    }
+}

@@ -1,0 +1,111 @@
+//! Presets on address lines of their own, in an order of their own.
+
+use rayon::prelude::*;
+
+use super::super::explain::pivots;
+use super::super::space::{PresetMap, turned};
+use super::Shifted;
+
+impl Shifted {
+    /// Presets on address lines of their own in an order of their own: the lines among which successors lie.
+    pub(super) fn tabled(&self, across: &[f64], m: usize) -> Vec<PresetMap> {
+        let sets = self.line_sets(across, m);
+        let mut out = Vec::new();
+        for deltas in sets {
+            let lines = pivots(&deltas);
+            let rest: Vec<u32> = (0..self.bits).filter(|l| !lines.contains(l)).collect();
+            let places: Vec<u32> = (0..1usize << m).map(|q| turned(&deltas, q)).collect();
+            // A preset line may carry a slot line too; then one half of the slots has another origin.
+            let halves = std::iter::once(None).chain(rest.iter().copied().map(Some));
+            for half in halves {
+                let bases: Vec<u32> = (0..1u32 << rest.len())
+                    .map(|i| spread(i, &rest))
+                    .filter(|b| half.is_none_or(|l| b >> l & 1 == 0))
+                    .collect();
+                let found = self.walks(&bases, &places, |b, o| b ^ o);
+                let some = !found.is_empty();
+                out.extend(found.into_iter().map(|order| {
+                    let mut map = PresetMap::wired(
+                        &deltas,
+                        self.presets(),
+                        "address lines of its own, in an order of its own",
+                    );
+                    map.offset = order.iter().map(|q| places[*q]).collect();
+                    map
+                }));
+                if some {
+                    break;
+                }
+            }
+        }
+        out
+    }
+
+    /// The likeliest sets of preset lines; then with one that turns a second line along.
+    fn line_sets(&self, across: &[f64], m: usize) -> Vec<Vec<u32>> {
+        let best = |values: &[f64]| -> Vec<(f64, u32)> {
+            let mut sums = values.to_vec();
+            for bit in 0..self.bits {
+                for x in 0..sums.len() {
+                    if x >> bit & 1 == 1 {
+                        sums[x] += sums[x ^ 1 << bit];
+                    }
+                }
+            }
+            let mut all: Vec<(f64, u32)> = sums
+                .into_iter()
+                .enumerate()
+                .filter(|(mask, _)| mask.count_ones() as usize == m)
+                .map(|(mask, z)| (z, mask as u32))
+                .collect();
+            all.sort_by(|a, b| b.0.total_cmp(&a.0));
+            all.truncate(4);
+            all
+        };
+        let lines = |mask: u32| {
+            (0..self.bits)
+                .map(|b| 1u32 << b)
+                .filter(move |b| mask & b != 0)
+        };
+        let mut out: Vec<(f64, Vec<u32>)> = best(across)
+            .into_iter()
+            .map(|(z, mask)| (z, lines(mask).collect()))
+            .collect();
+        let most = out.first().map_or(0.0, |o| o.0);
+        // What is expected of the right set is that successors always lie within it.
+        if most < 0.6 * self.total.sqrt() {
+            let pairs: Vec<(u32, u32)> = (0..self.bits)
+                .flat_map(|i| (0..self.bits).map(move |j| (i, j)))
+                .filter(|(i, j)| i != j)
+                .collect();
+            let crossed: Vec<(f64, Vec<u32>)> = pairs
+                .into_par_iter()
+                .flat_map_iter(|(i, j)| {
+                    let turned: Vec<f64> = (0..across.len())
+                        .map(|x| across[x ^ (x >> i & 1) << j])
+                        .collect();
+                    best(&turned)
+                        .into_iter()
+                        .filter(|(_, mask)| mask >> i & 1 == 1 && mask >> j & 1 == 0)
+                        .map(|(z, mask)| {
+                            let with = |l: u32| if l == 1 << i { l | 1 << j } else { l };
+                            (z - 1.0, lines(mask).map(with).collect())
+                        })
+                        .collect::<Vec<_>>()
+                })
+                .collect();
+            out.extend(crossed);
+            out.sort_by(|a, b| b.0.total_cmp(&a.0));
+        }
+        out.truncate(4);
+        out.into_iter().map(|o| o.1).collect()
+    }
+}
+
+/// The bits of a number on the given lines.
+fn spread(number: u32, lines: &[u32]) -> u32 {
+    lines
+        .iter()
+        .enumerate()
+        .fold(0, |o, (i, l)| o | (number >> i & 1) << l)
+}

@@ -1,0 +1,190 @@
+//! The order of presets among the places they are known to lie on: who follows whom.
+
+use super::{HAND_ON, Shifted, apart};
+
+/// Two places that differ in a smaller part of their bits than this held one setting.
+const ALIKE: f64 = 0.22;
+
+impl Shifted {
+    /// Walks from place to place by what each holds before and after; the place of every preset, likeliest walks
+    /// first. Which preset a walk begins with is open where no setting is saved twice: then all are given.
+    pub(super) fn walks(
+        &self,
+        bases: &[u32],
+        places: &[u32],
+        cell: impl Fn(u32, u32) -> u32,
+    ) -> Vec<Vec<usize>> {
+        let words = |rows: &[Vec<bool>], q: usize| -> Vec<u64> {
+            rows.chunks(64)
+                .map(|c| {
+                    c.iter()
+                        .enumerate()
+                        .fold(0u64, |w, (i, row)| w | u64::from(row[q]) << i)
+                })
+                .collect()
+        };
+        let few = (self.presets() / 6).max(2);
+        let (mut before, mut after) = (Vec::new(), Vec::new());
+        for plane in &self.planes {
+            for &base in bases {
+                let at = |o: &u32| cell(base, *o) as usize;
+                if places.iter().any(|o| at(o) >= plane.before.len()) {
+                    continue;
+                }
+                let a: Vec<bool> = places.iter().map(|o| plane.before[at(o)]).collect();
+                let b: Vec<bool> = places.iter().map(|o| plane.after[at(o)]).collect();
+                if a.iter().zip(&b).filter(|(a, b)| a != b).count() >= few {
+                    before.push(a);
+                    after.push(b);
+                }
+            }
+        }
+        let columns = before.len();
+        if columns < 8 {
+            return Vec::new();
+        }
+        let before: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&before, q)).collect();
+        let after: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&after, q)).collect();
+        walk(&before, &after, columns, &self.shift.settings)
+    }
+}
+
+/// The order in which the places are presets: `after` of a place is `before` of the next, and places whose setting is
+/// the same held the same. So places of one setting are put together, and the settings are given to them so that who
+/// follows whom is as the plan says.
+fn walk(
+    before: &[Vec<u64>],
+    after: &[Vec<u64>],
+    columns: usize,
+    settings: &[usize],
+) -> Vec<Vec<usize>> {
+    let apart = |a: &[u64], b: &[u64]| f64::from(apart(a, b)) / columns as f64;
+    // Places that were written: about half of the bits of a preset change.
+    let used: Vec<usize> = (0..before.len())
+        .filter(|&q| apart(&before[q], &after[q]) > 0.08)
+        .collect();
+    // Groups of places that held one setting.
+    let mut group = vec![usize::MAX; before.len()];
+    let mut members: Vec<Vec<usize>> = Vec::new();
+    for &q in &used {
+        let nearest = members
+            .iter()
+            .enumerate()
+            .map(|(g, m)| (apart(&before[q], &before[m[0]]), g))
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        match nearest {
+            Some((d, g)) if d < ALIKE => {
+                group[q] = g;
+                members[g].push(q);
+            }
+            _ => {
+                group[q] = members.len();
+                members.push(vec![q]);
+            }
+        }
+    }
+    // Who follows each place.
+    let next = |q: usize| -> Option<usize> {
+        used.iter()
+            .filter(|o| **o != q)
+            .map(|&o| (apart(&after[q], &before[o]), o))
+            .min_by(|a, b| a.0.total_cmp(&b.0))
+            .filter(|(d, _)| *d < ALIKE)
+            .map(|(_, o)| group[o])
+    };
+    let groups = members.len();
+    let follower: Vec<Option<usize>> = (0..before.len())
+        .map(|q| {
+            if group[q] == usize::MAX {
+                None
+            } else {
+                next(q)
+            }
+        })
+        .collect();
+    // Where the places are wrong, hardly any is followed by another.
+    if follower.iter().flatten().count() * 10 < settings.len() * 7 {
+        return Vec::new();
+    }
+    let mut seen = vec![0i32; groups * groups];
+    for &q in &used {
+        if let Some(to) = follower[q] {
+            seen[group[q] * groups + to] += 1;
+        }
+    }
+    // The same of the plan.
+    let n = settings.len();
+    let mut labels: Vec<usize> = Vec::new();
+    for s in settings {
+        if !labels.contains(s) {
+            labels.push(*s);
+        }
+    }
+    let label = |p: usize| {
+        labels
+            .iter()
+            .position(|l| *l == settings[p % n])
+            .unwrap_or(0)
+    };
+    let mut planned = vec![0i32; labels.len() * labels.len()];
+    let mut times = vec![0i32; labels.len()];
+    for p in 0..n {
+        planned[label(p) * labels.len() + label(p + 1)] += 1;
+        times[label(p)] += 1;
+    }
+    let mut beam: Vec<(i32, Vec<usize>)> = vec![(0, Vec::new())];
+    for l in 0..labels.len() {
+        let mut longer: Vec<(i32, Vec<usize>)> = Vec::new();
+        for (score, given) in &beam {
+            for g in (0..groups).filter(|g| !given.contains(g)) {
+                let mut score = score - (members[g].len() as i32 - times[l]).abs();
+                for (o, &other) in given.iter().enumerate() {
+                    for (plan, is) in [
+                        (planned[o * labels.len() + l], seen[other * groups + g]),
+                        (planned[l * labels.len() + o], seen[g * groups + other]),
+                    ] {
+                        score += 2 * plan.min(is) - (plan - is).abs();
+                    }
+                }
+                let mut given = given.clone();
+                given.push(g);
+                longer.push((score, given));
+            }
+        }
+        longer.sort_by(|a, b| b.cmp(a));
+        longer.truncate(300);
+        beam = longer;
+    }
+    let most = beam.first().map_or(0, |b| b.0);
+    // Most presets must be followed by whom the plan says.
+    if most < n as i32 {
+        return Vec::new();
+    }
+    beam.iter()
+        .take_while(|b| b.0 == most)
+        .take(n.max(HAND_ON))
+        .map(|(_, given)| {
+            let mut free = vec![true; before.len()];
+            let mut order = vec![usize::MAX; n];
+            // Whoever is followed as planned first, then who is left of the group, then anybody.
+            for strict in [2, 1, 0] {
+                for p in 0..n {
+                    if order[p] != usize::MAX {
+                        continue;
+                    }
+                    let (here, to) = (given[label(p)], given[label(p + 1)]);
+                    let fits = |q: &usize| {
+                        free[*q]
+                            && (strict < 1 || group[*q] == here)
+                            && (strict < 2 || follower[*q] == Some(to))
+                    };
+                    if let Some(q) = (0..before.len()).find(fits) {
+                        free[q] = false;
+                        order[p] = q;
+                    }
+                }
+            }
+            order
+        })
+        .collect()
+}
