@@ -20,7 +20,8 @@ pub(crate) struct Flips {
     pub(crate) missed: Vec<String>,
 }
 
-/// Flips every `step`-th bit of every file of a sample shelf, one at a time, and audits.
+/// Flips every `step`-th bit of every file of a sample shelf, one at a time, and audits; of the index every
+/// `index_step`-th. With a step of 0 those files are left alone.
 pub(crate) fn flips(step: usize, index_step: usize) -> Flips {
     let place = Place::new();
     let whole = place.join("whole");
@@ -40,6 +41,7 @@ pub(crate) fn flips(step: usize, index_step: usize) -> Flips {
     let mut files = tree(&whole);
     // The second is scratch memory of SQLite, made anew whenever no program has the database open.
     files.retain(|name, _| !name.ends_with('/') && !name.ends_with("-shm"));
+    files.retain(|name, _| step_of(name, step, index_step) > 0);
     let workers = std::thread::available_parallelism().map_or(1, |n| n.get());
     let parts: Vec<Flips> = std::thread::scope(|scope| {
         let running: Vec<_> = (0..workers)
@@ -68,6 +70,14 @@ pub(crate) fn flips(step: usize, index_step: usize) -> Flips {
     all
 }
 
+fn step_of(name: &str, step: usize, index_step: usize) -> usize {
+    if name.starts_with("index") {
+        index_step
+    } else {
+        step
+    }
+}
+
 /// One worker's share of the flips, on its own copy of the shelf.
 fn flip_some(
     whole: &Path,
@@ -81,7 +91,7 @@ fn flip_some(
     for (number, (name, bytes)) in files.iter().enumerate() {
         let path = root.join(name);
         let in_index = name.starts_with("index");
-        let step = if in_index { index_step } else { step };
+        let step = step_of(name, step, index_step);
         // Another starting bit in each file, so that a coarse step tries all of a byte's bits over the files.
         let start = (number + 1) * 7 % step;
         let bits = (start..bytes.len() * 8).step_by(step).enumerate();
