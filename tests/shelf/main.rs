@@ -3,6 +3,7 @@
 
 mod common;
 mod damage;
+mod finding;
 mod handing;
 mod hostile;
 mod jobs;
