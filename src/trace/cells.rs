@@ -16,6 +16,17 @@ pub(crate) struct Cells {
     pub(crate) known: Vec<Vec<u8>>,
 }
 
+impl Cells {
+    /// A bit of a reading: 0, 1, or 2 where unknown.
+    pub(crate) fn bit(&self, reading: usize, cell: u32, line: u8) -> u8 {
+        let at = cell as usize;
+        match self.known[reading][at] >> line & 1 {
+            1 => self.values[reading][at] >> line & 1,
+            _ => 2,
+        }
+    }
+}
+
 /// Readings that do not belong to the plan, or to each other.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 pub enum TraceError {

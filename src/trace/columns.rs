@@ -75,12 +75,7 @@ pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<
                 for save in &experiment.plan.saves {
                     let bit = e.map.cell(base, save.preset, len).map_or(2, |a| {
                         let (chip, cell) = e.space.place(a);
-                        let chip = &experiment.chips[chip];
-                        let (v, k) = (
-                            chip.values[save.reading][cell as usize],
-                            chip.known[save.reading][cell as usize],
-                        );
-                        if k >> line & 1 == 1 { v >> line & 1 } else { 2 }
+                        experiment.chips[chip].bit(save.reading, cell, line)
                     });
                     rows.push(bit);
                 }

@@ -18,8 +18,8 @@ pub(crate) struct Explained {
     pub(crate) hits: usize,
     /// Columns that are not constant over the end-stop settings.
     pub(crate) moving: usize,
-    /// Most of what moves follows it, or far more than chance would bring; else nothing that rests on it is certain.
-    pub(crate) trusted: bool,
+    /// What makes it doubtful, if anything: then nothing that rests on it is certain.
+    pub(crate) doubt: Option<String>,
 }
 
 impl Explained {
@@ -37,7 +37,7 @@ impl Explained {
             map: map.clone(),
             hits: counted().map(|w| w.1).sum(),
             moving: counted().map(|w| w.2).sum(),
-            trusted: true,
+            doubt: None,
             bases,
             weight,
         }

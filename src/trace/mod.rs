@@ -22,6 +22,7 @@ pub mod simulate;
 mod solution;
 mod solve;
 mod space;
+mod standing;
 pub mod unplanned;
 mod write;
 

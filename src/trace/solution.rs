@@ -84,26 +84,27 @@ impl Solution<'_> {
         super::write::layout_toml(self, id)
     }
 
-    /// True where a structure found follows one bit through these places, a preset each.
-    pub fn follows(&self, places: &[BitPlace]) -> bool {
+    /// Of places that one bit has, a preset each, those through which no structure found follows it from the first.
+    pub fn strays(&self, places: &[BitPlace]) -> Vec<usize> {
+        let all: Vec<usize> = (0..places.len()).collect();
         let Some(first) = places.first() else {
-            return false;
+            return all;
         };
         let solved = &self.solved;
-        solved.columns.iter().any(|c| {
-            let at = |p: usize| {
-                let e = &solved.structures[c.structure];
-                e.map
-                    .cell(c.base, p, e.space.len())
-                    .map(|a| e.space.place(a))
+        let starts = solved.columns.iter().filter(|c| {
+            c.line == first.line && (c.chip, c.cell) == (usize::from(first.chip), first.cell)
+        });
+        let strays = starts.map(|c| {
+            let e = &solved.structures[c.structure];
+            let strays = |p: &usize| {
+                let address = e.map.cell(c.base, *p, e.space.len());
+                let at = address.map(|a| e.space.place(a));
+                at != Some((usize::from(places[*p].chip), places[*p].cell))
             };
-            c.line == first.line
-                && (c.chip, c.cell) == (usize::from(first.chip), first.cell)
-                && places
-                    .iter()
-                    .enumerate()
-                    .all(|(p, place)| at(p) == Some((usize::from(place.chip), place.cell)))
-        })
+            all.iter().copied().filter(strays).collect::<Vec<_>>()
+        });
+        let least = strays.min_by_key(Vec::len);
+        least.unwrap_or(all.clone())
     }
 
     /// How presets are spread over the cells of the chips, a sentence for each structure found.
@@ -118,11 +119,13 @@ impl Solution<'_> {
                     .iter()
                     .map(|c| self.solved.experiment.chips[*c].id.as_str())
                     .collect();
+                let doubt = e.doubt.as_ref();
                 format!(
-                    "{}: {} ({} bits follow the plan)",
+                    "{}: {} ({} bits follow the plan){}",
                     ids.join(" + "),
                     e.map.says,
-                    e.hits
+                    e.hits,
+                    doubt.map_or_else(String::new, |d| format!("; in doubt: {d}"))
                 )
             })
             .collect()
@@ -215,7 +218,7 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
             0.0
         } else {
             let resting = |m: &Match| &solved.structures[solved.columns[m.column].structure];
-            let most = match bit.homes.iter().all(|m| resting(m).trusted) {
+            let most = match bit.homes.iter().all(|m| resting(m).doubt.is_none()) {
                 true => 1.0,
                 false => 0.9,
             };

@@ -8,6 +8,7 @@ use super::search::{Candidate, Searcher};
 use super::shifted::{Shift, Shifted};
 use super::signal::{self, Code, Noise};
 use super::space::{PresetMap, Space};
+use super::standing;
 
 /// Everything found, before it is written down.
 pub(crate) struct Solved<'a> {
@@ -30,7 +31,7 @@ const BELIEVED_AGAIN: f64 = 14.0;
 /// Solves.
 pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError> {
     let dictionary = Dictionary::new(&experiment);
-    let structures = structures(&experiment, &dictionary);
+    let mut structures = structures(&experiment, &dictionary);
     if structures.is_empty() {
         return Err(TraceError::NothingFound(
             "no chip shows the end-stop settings of the plan under any preset structure tried"
@@ -41,6 +42,10 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     let mut noise = Noise::START;
     let mut bad = vec![false; experiment.plan.saves.len()];
     let mut found = fields::assign(&experiment, &columns, noise);
+    if standing::settle_order(&experiment, &mut structures, &columns, &found) {
+        columns = columns::columns(&experiment, &structures);
+        found = fields::assign(&experiment, &columns, noise);
+    }
     let bad_saves = bad_saves(&experiment, &columns, &found, &mut bad);
     if !bad_saves.is_empty() {
         for c in &mut columns {
@@ -51,6 +56,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     noise = measure(&experiment, &columns, &found, &bad, noise);
     found = fields::assign(&experiment, &columns, noise);
     fields::tables(&experiment, &columns, &mut found, noise);
+    standing::weigh(&experiment, &mut structures, &columns, &found);
     let off_mark = off_mark(&experiment, &columns, &found);
     Ok(Solved {
         experiment,
@@ -244,7 +250,9 @@ impl Finder<'_> {
         let follows = |e: &Explained| e.hits * 4 > e.moving * 3;
         let mut best = look(&tried, BELIEVED_AGAIN);
         let judged = |mut e: Explained| {
-            e.trusted = strong(&e) || searcher.score(&e.map) > PLAIN;
+            if !strong(&e) && searcher.score(&e.map) <= PLAIN {
+                e.doubt = Some("little of what moves follows it".to_owned());
+            }
             e
         };
         if best.as_ref().is_some_and(follows) {
@@ -291,40 +299,6 @@ impl Finder<'_> {
     }
 }
 
-/// What the plan says a column should hold, where a bit of it is beyond doubt.
-fn expected(
-    experiment: &Experiment,
-    found: &[Option<Found>],
-    noise: Noise,
-) -> Vec<(usize, Vec<Option<bool>>)> {
-    let mut out = Vec::new();
-    for f in found.iter().flatten() {
-        if f.table.is_some() {
-            continue;
-        }
-        let chances = signal::chances(
-            f.hypothesis,
-            experiment.plan,
-            f.lane,
-            experiment.lanes[f.lane],
-            noise,
-        );
-        for (k, bit) in f.bits.iter().enumerate() {
-            for home in bit.homes.iter().filter(|h| h.odds > 8.0) {
-                let sure = chances[k]
-                    .iter()
-                    .map(|&p| {
-                        let one = (p > 0.5) != home.inverted;
-                        (!(0.1..=0.9).contains(&p)).then_some(one)
-                    })
-                    .collect();
-                out.push((home.column, sure));
-            }
-        }
-    }
-    out
-}
-
 /// Saves most of whose bits are not what the plan says, and what they hold instead.
 fn bad_saves(
     experiment: &Experiment,
@@ -332,12 +306,12 @@ fn bad_saves(
     found: &[Option<Found>],
     bad: &mut [bool],
 ) -> Vec<(usize, Option<usize>)> {
-    let expected = expected(experiment, found, Noise::START);
+    let expected = standing::expected(experiment, found);
     let off = |save: usize, setting: usize| -> (usize, usize) {
         let (mut wrong, mut all) = (0, 0);
-        for (column, sure) in &expected {
-            let row = columns[*column].rows[save];
-            if let (Some(sure), true) = (sure[setting], row != 2) {
+        for e in &expected {
+            let row = columns[e.column].rows[save];
+            if let (Some(sure), true) = (e.sure[setting], row != 2) {
                 all += 1;
                 wrong += usize::from(sure != (row == 1));
             }

@@ -164,13 +164,62 @@ impl PresetMap {
         self.offset.iter().map(counter).collect()
     }
 
+    /// True where no rule but a table says which preset lies where.
+    pub(crate) fn tabled(&self) -> bool {
+        let n = self.offset.len() as u32;
+        if self.xor {
+            return self.offset != Self::wired(&self.deltas, n as usize, "").offset;
+        }
+        let follows = |order: fn(u32, u32) -> u32| {
+            let mut by_rule = (0..n).map(|p| order(p, n) * self.stride);
+            self.offset.iter().all(|o| by_rule.next() == Some(*o))
+        };
+        !(follows(|p, _| p) || follows(|p, n| n - 1 - p) || follows(|p, _| p ^ p >> 1))
+    }
+
+    /// Offsets that presets could have by a table.
+    pub(crate) fn places(&self) -> Vec<u32> {
+        if self.xor {
+            return Self::wired(&self.deltas, 1 << self.deltas.len(), "").offset;
+        }
+        let mut out = self.offset.clone();
+        out.sort_unstable();
+        out
+    }
+
+    /// True where these presets fix the rule, whichever of them is left out.
+    pub(crate) fn fixed_by(&self, presets: &[usize]) -> bool {
+        if self.tabled() || !self.xor {
+            return presets.len() >= 3.min(self.offset.len());
+        }
+        let spans = |without: usize| {
+            let mut rest = presets.iter().filter(|p| **p != without);
+            let Some(first) = rest.next() else {
+                return false;
+            };
+            let mut basis: Vec<usize> = Vec::new();
+            for p in rest {
+                let reduced = basis.iter().fold(p ^ first, |x, b| x.min(x ^ b));
+                if reduced != 0 {
+                    basis.push(reduced);
+                }
+            }
+            basis.len() == self.deltas.len()
+        };
+        presets.iter().all(|p| spans(*p)) || (spans(usize::MAX) && self.offset.len() < 5)
+    }
+
     /// The place of a preset's cell for a base; `None` outside the space.
     pub(crate) fn cell(&self, base: u32, preset: usize, len: u32) -> Option<u32> {
-        let o = *self.offset.get(preset)?;
+        self.at(base, *self.offset.get(preset)?, len)
+    }
+
+    /// The place of a cell for a base and an offset; `None` outside the space.
+    pub(crate) fn at(&self, base: u32, offset: u32, len: u32) -> Option<u32> {
         let logical = if self.xor {
-            base ^ o
+            base ^ offset
         } else {
-            base.checked_add(o)?
+            base.checked_add(offset)?
         };
         let cell = if self.xor {
             logical

@@ -3,8 +3,8 @@
 //! `cargo run --release --example trace-bench -- tuning|evaluation COUNT [words]`, or with a first seed in place of the
 //! word. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
-//! of them with every wrong field named. CELLKEEP_HANDS=2 tries the first two hands only. Instruments run on all
-//! cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
+//! of them with every wrong field named. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both.
+//! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
@@ -32,6 +32,8 @@ struct Outcome {
     checks: check_judge::Checks,
     /// What was said of checks.
     said: Vec<String>,
+    /// What was said of the structure of presets.
+    structure: Vec<String>,
     verdicts: Vec<judge::Verdict>,
 }
 
@@ -63,6 +65,7 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         })
         .collect();
     let broken = found.err();
+    let structure = solved.iter().flat_map(|s| s.structure()).collect();
     let cost = plan.cost();
     Outcome {
         family: i.family,
@@ -83,6 +86,7 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         broken,
         checks,
         said,
+        structure,
         verdicts,
     }
 }
@@ -93,8 +97,15 @@ fn width(layout: &cellkeep::layout::model::Layout, target: simulate::Target) -> 
     usize::from(area.fields[area.parameters[target.parameter].fields.start].width)
 }
 
-fn hands() -> [(&'static str, Hand); 4] {
-    [
+fn hands() -> Vec<(&'static str, Hand)> {
+    const NAMES: [&str; 4] = ["none", "jitter", "slip", "both"];
+    let wanted = std::env::var("CELLKEEP_HANDS").unwrap_or_else(|_| NAMES.join(","));
+    let wanted: Vec<&str> = wanted.split(',').collect();
+    assert!(
+        wanted.iter().all(|w| NAMES.contains(w)),
+        "CELLKEEP_HANDS names some of {NAMES:?}, with commas between"
+    );
+    let all = [
         ("no noise", Hand::default()),
         (
             "jitter of one code",
@@ -117,7 +128,10 @@ fn hands() -> [(&'static str, Hand); 4] {
                 slips: 0.05,
             },
         ),
-    ]
+    ];
+    let picked = all.into_iter().zip(NAMES);
+    let picked = picked.filter(|(_, name)| wanted.contains(name));
+    picked.map(|(hand, _)| hand).collect()
 }
 
 fn shipped(only: Option<&str>) {
@@ -300,7 +314,8 @@ fn times(outcomes: &[Outcome]) {
 
 fn words(outcomes: &[Outcome], first: u64) {
     for (s, o) in outcomes.iter().enumerate() {
-        let wrong = o.verdicts.iter().filter(|v| !v.right_but_low).count();
+        let lost = |v: &&judge::Verdict| !v.right_but_low || (v.certain && !v.right);
+        let wrong = o.verdicts.iter().filter(lost).count();
         if wrong > 0 || o.broken.is_some() || o.seconds > 2.0 {
             println!(
                 "  seed {} [{}] {}: {wrong} of {} wrong, {:.1} s {}",
@@ -317,6 +332,11 @@ fn words(outcomes: &[Outcome], first: u64) {
                     .unwrap_or("")
             );
         }
+        if wrong > 0 {
+            for s in &o.structure {
+                println!("    {s}");
+            }
+        }
         if o.checks.wrong > 0 || o.checks.right < o.checks.hidden {
             println!(
                 "  seed {} {}: checks {:?}; said {:?}",
@@ -326,12 +346,12 @@ fn words(outcomes: &[Outcome], first: u64) {
                 o.said
             );
         }
-        for v in o
-            .verdicts
-            .iter()
-            .filter(|v| !v.right_but_low || (v.certain && !v.right))
-            .take(6)
-        {
+        let believed = |v: &&judge::Verdict| v.certain && !v.right;
+        for v in o.verdicts.iter().filter(believed) {
+            println!("      CERTAIN, {}: {}", v.class, v.says);
+        }
+        let lost = |v: &&judge::Verdict| !v.right_but_low && !v.certain;
+        for v in o.verdicts.iter().filter(lost).take(6) {
             println!("      {}: {}", v.class, v.says);
         }
     }
@@ -414,11 +434,8 @@ fn main() {
         Some(_) => number(0, 1),
     };
     let count = number(1, 100);
-    let tried = std::env::var("CELLKEEP_HANDS")
-        .ok()
-        .and_then(|n| n.parse().ok());
     let mut every: Vec<judge::Verdict> = Vec::new();
-    for (i, (name, how)) in hands().into_iter().take(tried.unwrap_or(4)).enumerate() {
+    for (i, (name, how)) in hands().into_iter().enumerate() {
         let outcomes = hand(name, how, first, count);
         if arguments.get(2).is_some() {
             words(&outcomes, first);

@@ -87,11 +87,16 @@ fn one(
         let entry = target.entry(layout, preset, lane.voice).unwrap();
         area.field_places(entry, field)[k]
     };
-    let followed = |k: &usize| {
+    let strays = |k: &usize| -> Vec<usize> {
         let places: Vec<_> = (0..panel.presets).map(|p| place(*k, p)).collect();
-        solution.is_some_and(|s| s.follows(&places))
+        solution.map_or_else(|| (0..panel.presets).collect(), |s| s.strays(&places))
     };
-    let structure = reach.iter().all(followed);
+    let strays = reach
+        .iter()
+        .map(strays)
+        .max_by_key(Vec::len)
+        .unwrap_or_default();
+    let structure = strays.is_empty();
     let Some(found) = found else {
         v.class = match (solution, structure) {
             (None, _) => "nothing found in the instrument",
@@ -191,7 +196,8 @@ fn one(
         "order, width or code"
     };
     v.says = format!(
-        "{} ({:?} {width} bits, turns {reach:?}): found {} {} bits, claims {claims:?}, extra {extra}, sure {:.4}",
+        "{} ({:?} {width} bits, turns {reach:?}): found {} {} bits, claims {claims:?}, extra {extra}, \
+         sure {:.4}, presets not followed {strays:?}",
         control.key,
         parameter.coding,
         found.code,
