@@ -152,6 +152,9 @@ impl Table {
             on[at] = Some(p);
             place.push(at);
         }
+        // What a save holds may come from another that slipped onto this preset: so no save says more than the odds
+        // against such a slip, and one that holds something else says nothing.
+        let most = (map.offset.len() as f64 / SLIP).ln();
         let mut fit = vec![vec![0.0; places.len()]; map.offset.len()];
         for save in &experiment.plan.saves {
             let mut agreement = vec![Agreement::default(); places.len()];
@@ -175,12 +178,8 @@ impl Table {
                     }
                 }
             }
-            // A save may be a slip: then it says nothing.
-            let told = agreement
-                .iter()
-                .map(|a| (SLIP + (1.0 - SLIP) * a.odds().min(300.0).exp()).ln());
-            for (fit, told) in fit[save.preset].iter_mut().zip(told) {
-                *fit += told;
+            for (fit, agreement) in fit[save.preset].iter_mut().zip(agreement) {
+                *fit += agreement.odds().clamp(0.0, most);
             }
         }
         Self {
