@@ -382,7 +382,25 @@ impl Known {
     }
 }
 
+/// Whether the versions in a database's header (bytes 18 and 19; SQLite, *Database File Format*, 1.3.3) are of
+/// this age. A later one to write by makes SQLite read on and refuse every change as if the disk were read-only.
+fn has_sound_versions(file: &std::path::Path) -> Result<bool> {
+    use std::io::Read;
+    let mut head = Vec::new();
+    std::fs::File::open(file)
+        .and_then(|f| f.take(20).read_to_end(&mut head))
+        .map_err(|e| crate::blame::DiskError::new("read", file, e))?;
+    Ok(head
+        .get(18..20)
+        .is_none_or(|v| v.iter().all(|v| (1..=2).contains(v))))
+}
+
 fn open_file(file: &std::path::Path) -> Result<Connection> {
+    if !has_sound_versions(file)? {
+        let why = "its header is damaged".to_owned();
+        let damaged = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT);
+        return Err(rusqlite::Error::SqliteFailure(damaged, Some(why)).into());
+    }
     let connection = Connection::open_with_flags(
         file,
         rusqlite::OpenFlags::SQLITE_OPEN_READ_WRITE | rusqlite::OpenFlags::SQLITE_OPEN_NO_MUTEX,

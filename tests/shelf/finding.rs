@@ -266,3 +266,30 @@ fn what_changed_since_a_date_is_told_over_all_visits() {
     );
     assert!(shelf.since(FIRST, "last year").is_err());
 }
+
+#[test]
+fn an_index_of_a_later_write_version_is_made_anew() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    drop(sample(&root));
+    let index = root.join("index/shelf.sqlite");
+    let mut bytes = fs::read(&index).unwrap();
+    assert_eq!(bytes[18..20], [2, 2]);
+    // SQLite, Database File Format, 1.3.3: a write version above 2 leaves a database readable and refuses every change.
+    bytes[18] = 3;
+    fs::write(&index, bytes).unwrap();
+    let shelf = super::common::open(&root).unwrap();
+    let report = shelf.audit(None).unwrap();
+    let codes: Vec<&str> = report.shelf.iter().map(|f| f.code.as_str()).collect();
+    assert_eq!(codes, ["shelf.index.behind"]);
+    assert_eq!(shelf.find(&Query::default()).unwrap().len(), 2);
+    shelf
+        .note(FIRST, "the socket was dry", false, &act(900))
+        .unwrap();
+    let word = Query {
+        words: Some("socket".into()),
+        ..Query::default()
+    };
+    assert_eq!(names(&shelf.find(&word).unwrap()), [FIRST]);
+    assert!(shelf.audit(None).unwrap().is_clean());
+}
