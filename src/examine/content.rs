@@ -99,6 +99,11 @@ impl<'a> Content<'a> {
     /// Tells a whole bank. Unknown bits cost nothing, but what a mirrored copy still holds is told as what it is a
     /// copy of: losing one of two equal copies must not pay.
     pub(crate) fn tell(&self, memory: &Memory) -> Told {
+        self.tell_still(memory, None)
+    }
+
+    /// Tells a bank in which one bit of every knob's code, from the top, tells nothing.
+    pub(crate) fn tell_still(&self, memory: &Memory, still: Option<u8>) -> Told {
         let memory = self.completed(memory);
         let codes = self.codec.decode(&memory);
         let mut told = Told {
@@ -109,7 +114,7 @@ impl<'a> Content<'a> {
             references: Vec::new(),
         };
         for (a, codes) in codes.areas.iter().enumerate() {
-            self.tell_area(a, codes, &mut told);
+            self.tell_area(a, codes, still, &mut told);
         }
         let promises = self.promises(&memory);
         told.surprise += promises.0;
@@ -167,7 +172,7 @@ impl<'a> Content<'a> {
         (order, references, naming)
     }
 
-    fn tell_area(&self, a: usize, codes: &AreaCodes, told: &mut Told) {
+    fn tell_area(&self, a: usize, codes: &AreaCodes, still: Option<u8>, told: &mut Told) {
         let shape = &self.shape.areas[a];
         let mut modes = vec![Mode::Own; shape.entries];
         let (mut compared, mut differing) = (0u64, 0u64);
@@ -244,7 +249,8 @@ impl<'a> Content<'a> {
             .enumerate()
             .map(|(f, field)| match field.kind {
                 Kind::Value(_) => {
-                    let model = FieldModel::learn(field, own[f].iter().copied());
+                    let field = field.with_still(still);
+                    let model = FieldModel::learn(&field, own[f].iter().copied());
                     told.bits += model.total;
                     told.surprise += broken(own[f].len() as u64, model.illegal);
                     Some(model)

@@ -159,7 +159,9 @@ impl FieldModel {
             .enumerate()
             .map(|(b, (ones, known))| {
                 let told = estimated(*known, *ones) + 0.3;
-                if *ones == 0 || ones == known {
+                if shape.still == Some(b as u8) {
+                    0.0
+                } else if *ones == 0 || ones == known {
                     told.min(constant_column(b as u8, shape.width))
                 } else {
                     told

@@ -34,6 +34,11 @@ pub(crate) struct Now {
 }
 
 impl Now {
+    /// The whole contents.
+    pub(crate) fn memory(&self) -> &Memory {
+        &self.memory
+    }
+
     /// A value as far as it is seen.
     fn get(&self, a: usize, e: usize, f: usize) -> (u64, u64) {
         let (code, known) = self.codes.areas[a].get(e, f);

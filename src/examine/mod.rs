@@ -15,9 +15,11 @@ mod field;
 mod given;
 mod redundancy;
 mod report;
+mod saves;
 mod search;
 mod shape;
 mod verdict;
+mod voices;
 mod votes;
 
 use schemars::JsonSchema;

@@ -6,7 +6,7 @@ use super::facts::{self, Broken};
 use super::given::Before;
 use super::search::{Bench, Explanation, memory_of};
 use super::verdict::{EntryVerdict, Marks, Verdict, touched};
-use super::{Examination, ExamineError, Examined, Ranked, edits};
+use super::{Examination, ExamineError, Examined, Ranked, edits, voices};
 use crate::evidence::shares;
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::ChipImage;
@@ -103,6 +103,9 @@ pub(super) fn examine(
                 &best.edited,
             ));
         }
+        if best.causes.is_empty() && flips.is_empty() && left.is_empty() {
+            findings.extend(voices::finding(content, &content.codec.decode(memory)));
+        }
         entries = verdicts(content, &undone, &marks, &left, best)?;
     } else if earlier.is_some() {
         findings.extend(bare_changes(best, earlier.unwrap_or_default()));
@@ -185,17 +188,20 @@ fn tell_cause(
     let without = rivals.first().map_or(f64::INFINITY, |e| e.bits);
     let saved = without - best.bits;
     f.sure = Some(1.0 / (1.0 + (-saved).exp2()));
-    if saved < 3.0 {
+    let sound = ranked
+        .iter()
+        .find(|e| e.causes.is_empty())
+        .map_or(0.0, |e| e.bits - best.bits);
+    if sound < 1.0 {
+        // As likely as not there is nothing.
+        f.severity = Severity::Note;
+    } else if saved < 3.0 {
         f.severity = Severity::Caution;
     }
     f.evidence.insert(
         0,
         format!(
-            "saves {:.0} bits against a sound reading, {:.0} against the next best explanation",
-            ranked
-                .iter()
-                .find(|e| e.causes.is_empty())
-                .map_or(0.0, |e| e.bits - best.bits),
+            "saves {sound:.0} bits against a sound reading, {:.0} against the next best explanation",
             saved.min(1e6)
         ),
     );
@@ -212,10 +218,12 @@ fn tell_cause(
     for n in named.into_iter().rev() {
         f.otherwise.insert(0, n);
     }
-    f.evidence.push(format!(
-        "marked {} in the picture",
-        char::from(b'A' + (at % 26) as u8)
-    ));
+    if !cause.chips().is_empty() {
+        f.evidence.push(format!(
+            "marked {} in the picture",
+            char::from(b'A' + (at % 26) as u8)
+        ));
+    }
     f
 }
 

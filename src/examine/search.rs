@@ -13,6 +13,10 @@ const FLIPS: f64 = 12.0;
 /// Bits to say that all bits flipped, falling in proportion to the share that did: the prior of the share is an
 /// exponential with a mean of one in a hundred.
 const RARE: f64 = 144.0;
+/// Bits to say that another bank was loaded over the earlier one.
+const REPLACED: f64 = 10.0;
+/// Share of what the earlier bank takes to tell from which edits are so many that another bank is weighed.
+const OTHER: f64 = 0.5;
 /// Explanations followed further at each step.
 const BEAM: usize = 2;
 /// Most causes at once.
@@ -94,6 +98,9 @@ impl Bench<'_> {
                 let now = before.now(memory, known.as_ref());
                 let (changed, all) = changed_bits(&truth, earlier);
                 let plain = before.tell(&now, None);
+                // Where nearly everything is new, another bank is told better by itself than as edits of the former.
+                let other = (plain.bits > OTHER * before.told.bits)
+                    .then(|| REPLACED + content.tell(now.memory()).bits);
                 if changed > 0 {
                     let one = (all as f64 / changed as f64).log2();
                     for above in PRICES {
@@ -103,7 +110,8 @@ impl Bench<'_> {
                         }
                     }
                 }
-                options.push((truth, plain.bits, plain.entries));
+                let replaced = other.filter(|bits| *bits < plain.bits);
+                options.push((truth, replaced.unwrap_or(plain.bits), plain.entries));
             }
             _ => {
                 options.push((earlier.to_vec(), 0.0, Vec::new()));
@@ -126,7 +134,7 @@ impl Bench<'_> {
         let Ok(memory) = memory_of(content, &truth) else {
             return self.close(causes, truth, 0.0, Vec::new());
         };
-        let told = content.tell(&memory);
+        let told = content.tell_still(&memory, causes.iter().find_map(|c| c.still()));
         self.close(causes, truth, told.bits, Vec::new())
     }
 
@@ -139,19 +147,41 @@ impl Bench<'_> {
         let Ok(memory) = memory_of(content, &plain.truth) else {
             return plain;
         };
-        let told = content.tell(&memory);
+        let still = plain.causes.iter().find_map(|c| c.still());
+        let told = content.tell_still(&memory, still);
         let smooth = content.smoothed(&memory, &told);
         let Ok(images) = smooth.images() else {
             return plain;
         };
         let prior: f64 = plain.causes.iter().map(|c| c.length(self.seen)).sum();
-        let bits = content.tell(&smooth).bits + prior;
+        let bits = content.tell_still(&smooth, still).bits + prior;
         let smooth = self.close(plain.causes.clone(), images, bits, Vec::new());
         if smooth.bits < plain.bits {
             smooth
         } else {
             plain
         }
+    }
+
+    /// Without an earlier reading, where the strain of cells only says roughly where a cause begins: the same explanation
+    /// with its newest cause moved while that helps.
+    fn moved(&self, plain: Explanation) -> Explanation {
+        let mut best = plain;
+        while self.earlier.is_none() {
+            let Some((newest, others)) = best.causes.split_first() else {
+                break;
+            };
+            let near = newest.neighbours().into_iter().map(|cause| {
+                let mut causes = vec![cause];
+                causes.extend(others.iter().cloned());
+                self.weigh(causes)
+            });
+            match near.min_by(|a, b| a.bits.total_cmp(&b.bits)) {
+                Some(nearer) if nearer.bits < best.bits => best = nearer,
+                _ => break,
+            }
+        }
+        best
     }
 
     /// Bits an explanation spends on anything but its causes: no further cause can save more.
@@ -250,7 +280,7 @@ impl Bench<'_> {
             }
             found.sort_by(|a, b| a.bits.total_cmp(&b.bits));
             for e in found.iter_mut().take(BEAM) {
-                *e = self.refined(e.clone());
+                *e = self.refined(self.moved(e.clone()));
             }
             found.sort_by(|a, b| a.bits.total_cmp(&b.bits));
             if depth == 0 {
@@ -374,6 +404,10 @@ impl Bench<'_> {
                     cause::slip_by_strain(chip, &strain[chip], &slipped[chip], late)
                 {
                     out.push(std::sync::Arc::new(order));
+                    let whole = cause::Order::Slipped(chip, 0, late);
+                    if order != whole {
+                        out.push(std::sync::Arc::new(whole));
+                    }
                 }
             }
         }

@@ -1,5 +1,7 @@
 //! What a layout says about its bits, prepared once for telling readings.
 
+use std::borrow::Cow;
+
 use crate::codec::setting::legal;
 use crate::layout::model::{Area, FieldOwner, Layout, Policy};
 
@@ -27,6 +29,8 @@ pub(crate) struct FieldShape {
     pub legal_codes: f64,
     /// Whether the value comes from a converter behind a knob or slider.
     pub knob: bool,
+    /// A bit that tells nothing, since the converter never moves it.
+    pub still: Option<u8>,
     pub blank: Option<u64>,
 }
 
@@ -34,6 +38,18 @@ pub(crate) struct FieldShape {
 const TABLED: u8 = 12;
 
 impl FieldShape {
+    /// The field with one bit, from the top, that tells nothing: where the converter's own code is stored.
+    pub(crate) fn with_still(&self, from_top: Option<u8>) -> Cow<'_, Self> {
+        match from_top {
+            Some(t) if self.knob && self.legal.is_none() && self.width > t => Cow::Owned(Self {
+                still: Some(self.width - 1 - t),
+                legal_codes: self.legal_codes / 2.0,
+                ..self.clone()
+            }),
+            _ => Cow::Borrowed(self),
+        }
+    }
+
     pub(crate) fn legal(&self, code: u64) -> bool {
         match &self.legal {
             Some(table) => table.get(code as usize).copied().unwrap_or(false),
@@ -79,6 +95,7 @@ impl AreaShape {
                     legal: None,
                     legal_codes: f64::from(f.width).exp2(),
                     knob: false,
+                    still: None,
                     blank: None,
                 };
                 if !free {

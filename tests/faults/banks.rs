@@ -123,6 +123,14 @@ impl<'a> Maker<'a> {
         (!others.is_empty()).then(|| *rng.pick(&others))
     }
 
+    /// Codes of one field that a panel can give.
+    pub(crate) fn legal(&self, area: usize, field: usize) -> Vec<u64> {
+        let mut plans = self.plans.iter();
+        plans
+            .find(|p| p.area == area && p.field == field)
+            .map_or_else(Vec::new, |p| p.legal.clone())
+    }
+
     /// Fields of an area that hold values.
     pub(crate) fn values(&self, area: usize) -> Vec<usize> {
         self.plans

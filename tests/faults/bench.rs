@@ -1,12 +1,15 @@
 //! The fault bench: how often causes are named, how often health is doubted, how well mending does.
 //!
-//! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION]]`. Evaluation seeds start where tuning seeds end.
+//! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION] [FAULT] [confusion] [verbose]]`. Evaluation seeds start
+//! where tuning seeds end. `confusion` lists every answer that was another than the fault.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod banks;
+mod ideal;
 mod inject;
 mod layouts;
+mod panel;
 mod rng;
 mod simulate;
 mod trial;
@@ -17,6 +20,7 @@ use std::time::Instant;
 use cellkeep::layout::model::Layout;
 use cellkeep::mend::{Sources, propose};
 use inject::{CELLS, LINE_AND_CHIP};
+use panel::{ALONE, SAVED};
 use rng::Rng;
 
 /// First seed of evaluation; tuning uses those below.
@@ -26,6 +30,8 @@ struct Setup {
     trials: usize,
     base: u64,
     verbose: bool,
+    /// Whether every wrong answer is listed rather than the commonest four.
+    confusion: bool,
     layouts: Vec<Layout>,
 }
 
@@ -45,7 +51,31 @@ struct Score {
     n: usize,
     first: usize,
     third: usize,
+    told: usize,
+    rival: usize,
+    /// What the best observer reaches, over the trials where that is known.
+    ideal: f64,
+    judged: usize,
     said: BTreeMap<String, usize>,
+}
+
+impl Score {
+    fn print(&self, what: &str, said: &str) {
+        let ideal = if self.judged > 0 {
+            format!("{:6.2} %", 100.0 * self.ideal / self.judged as f64)
+        } else {
+            String::new()
+        };
+        let line = format!(
+            "{what:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {ideal:>9}  {said}",
+            self.n,
+            rate(self.first, self.n),
+            rate(self.third, self.n),
+            rate(self.told, self.n),
+            rate(self.rival, self.n),
+        );
+        println!("{}", line.trim_end());
+    }
 }
 
 fn rate(k: usize, n: usize) -> String {
@@ -55,10 +85,10 @@ fn rate(k: usize, n: usize) -> String {
 fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier: bool) {
     println!("\n{title}");
     println!(
-        "{:<36} {:>5} {:>9} {:>9}  answers otherwise",
-        "fault", "n", "first", "in three"
+        "{:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {:>9}  answers otherwise",
+        "fault", "n", "first", "in three", "told", "or rival", "ideal"
     );
-    let (mut all, mut all_first, mut all_third) = (0, 0, 0);
+    let mut all = Score::default();
     for (s, faults) in sets.iter().enumerate() {
         let mut score = Score::default();
         for i in 0..setup.trials {
@@ -70,17 +100,22 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
                 continue;
             };
             let examined = trial::run(&layout, &trial, earlier, true);
-            let rank = trial::rank(&examined, faults, &layout);
+            let rank = trial::rank(&examined, faults, &layout, trial.entry);
+            let (told, rival) = trial::told(&examined, faults, &layout);
+            let entry = trial.entry.is_some() && rank.is_some();
             score.n += 1;
+            score.told += usize::from(told || entry);
+            score.rival += usize::from(rival || entry);
+            if let [fault] = faults.as_slice()
+                && let Some(right) = ideal::reaches(fault, &trial, &layout)
+            {
+                score.ideal += right;
+                score.judged += 1;
+            }
             score.first += usize::from(rank == Some(0));
             score.third += usize::from(rank.is_some_and(|r| r < 3));
             if rank != Some(0) {
-                let said = examined.examination.explanations[0].causes.join("+");
-                let said = if said.is_empty() {
-                    "sound".to_owned()
-                } else {
-                    said
-                };
+                let said = trial::said(&examined);
                 if setup.verbose {
                     println!("   seed {i} {} edited {edited}: {said}", layout.id);
                     if !earlier {
@@ -94,39 +129,31 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
                 *score.said.entry(said).or_default() += 1;
             }
         }
-        let mut said: Vec<(String, usize)> = score.said.into_iter().collect();
+        let mut said: Vec<(String, usize)> = score.said.clone().into_iter().collect();
         said.sort_by_key(|s| std::cmp::Reverse(s.1));
+        let most = if setup.confusion { said.len() } else { 4 };
         let said: Vec<String> = said
             .iter()
-            .take(4)
+            .take(most)
             .map(|(s, n)| format!("{s} {n}"))
             .collect();
-        println!(
-            "{:<36} {:>5} {:>9} {:>9}  {}",
-            faults.join(" + "),
-            score.n,
-            rate(score.first, score.n),
-            rate(score.third, score.n),
-            said.join(", ")
-        );
-        all += score.n;
-        all_first += score.first;
-        all_third += score.third;
+        score.print(&faults.join(" + "), &said.join(", "));
+        all.n += score.n;
+        all.first += score.first;
+        all.third += score.third;
+        all.told += score.told;
+        all.rival += score.rival;
+        all.ideal += score.ideal;
+        all.judged += score.judged;
     }
-    println!(
-        "{:<36} {:>5} {:>9} {:>9}",
-        "together",
-        all,
-        rate(all_first, all),
-        rate(all_third, all)
-    );
+    all.print("together", "");
 }
 
+/// Healthy controls, ten for each trial asked for; each alarm is listed with its seed.
 fn healthy(setup: &Setup) {
     println!("\nHealthy banks with a finding above a note");
     for earlier in [false, true] {
         let (mut n, mut alarms) = (0, 0);
-        let mut said: BTreeMap<String, usize> = BTreeMap::new();
         for i in 0..setup.trials * 10 {
             let seed = setup.base + (1 << 28) + i as u64;
             let mut rng = Rng::new(seed);
@@ -138,16 +165,13 @@ fn healthy(setup: &Setup) {
             n += 1;
             if trial::alarmed(&examined) {
                 alarms += 1;
-                if setup.verbose {
-                    println!("   seed {i} {}", layout.id);
-                    for f in &examined.examination.findings {
-                        println!("      {:?} {} {:?}", f.severity, f.says, f.evidence);
-                    }
-                }
-                for f in &examined.examination.findings {
-                    if f.severity > cellkeep::finding::Severity::Note {
-                        *said.entry(f.code.clone()).or_default() += 1;
-                    }
+                println!("   seed {i} {}", layout.id);
+                let graver = examined.examination.findings.iter();
+                for f in graver.filter(|f| f.severity > cellkeep::finding::Severity::Note) {
+                    println!(
+                        "      {} {:?} {} {:?}",
+                        f.code, f.severity, f.says, f.evidence
+                    );
                 }
             }
         }
@@ -156,7 +180,7 @@ fn healthy(setup: &Setup) {
         } else {
             "from one reading alone"
         };
-        println!("{with:<36} {n:>5} {:>9}  {said:?}", rate(alarms, n));
+        println!("{with:<36} {n:>5} {alarms:>5} {:>9}", rate(alarms, n));
     }
 }
 
@@ -164,8 +188,8 @@ fn healthy(setup: &Setup) {
 fn mending(setup: &Setup) {
     println!("\nMending damaged parameters");
     println!(
-        "{:<44} {:>8} {:>9} {:>9} {:>9} {:>9}",
-        "damage and help", "damaged", "proposed", "exact", "sure 99", "wrong"
+        "{:<44} {:>8} {:>9} {:>9} {:>9} {:>9} {:>9}",
+        "damage and help", "damaged", "proposed", "precision", "recall", "sure 99", "wrong"
     );
     let mut bins = [(0usize, 0usize, 0.0f64); 7];
     for (s, (what, faults, earlier)) in [
@@ -237,8 +261,9 @@ fn mending(setup: &Setup) {
             }
         }
         println!(
-            "{what:<44} {damaged:>8} {:>9} {:>9} {:>9} {:>9}",
+            "{what:<44} {damaged:>8} {:>9} {:>9} {:>9} {:>9} {:>9}",
             rate(proposed, damaged),
+            rate(exact, proposed),
             rate(exact, damaged),
             rate(sure, damaged),
             rate(wrong, sure)
@@ -320,13 +345,14 @@ fn main() {
     let trials = words.iter().find_map(|w| w.parse().ok()).unwrap_or(40);
     let has = |w: &str| words.iter().any(|x| x == w);
     let any = [
-        "alone", "earlier", "cells", "two", "healthy", "mend", "settle", "time",
+        "alone", "earlier", "cells", "panel", "two", "healthy", "mend", "settle", "time",
     ];
     let chosen = |w: &str| has(w) || !any.iter().any(|x| has(x));
     let setup = Setup {
         trials,
         base: if has("tuning") { 0 } else { EVALUATION },
         verbose: has("verbose"),
+        confusion: has("confusion"),
         layouts: layouts::SHIPPED
             .iter()
             .map(|id| layouts::shipped(id))
@@ -335,6 +361,8 @@ fn main() {
     let only: Vec<&'static str> = LINE_AND_CHIP
         .iter()
         .chain(&CELLS)
+        .chain(&SAVED)
+        .chain(&ALONE)
         .copied()
         .filter(|f| has(f))
         .collect();
@@ -369,6 +397,26 @@ fn main() {
             "Cells and streams with an earlier reading",
             &pick(&CELLS),
             true,
+        );
+        cause_section(
+            &setup,
+            "Cells and streams from one reading alone",
+            &pick(&CELLS),
+            false,
+        );
+    }
+    if chosen("panel") {
+        cause_section(
+            &setup,
+            "Not in the memory, with an earlier reading",
+            &pick(&SAVED),
+            true,
+        );
+        cause_section(
+            &setup,
+            "Converter and single promises from one reading alone",
+            &pick(&ALONE),
+            false,
         );
     }
     if chosen("two") {

@@ -6,7 +6,7 @@ use cellkeep::layout::model::Layout;
 use crate::rng::Rng;
 
 /// The faults injected, by the code the program should answer with.
-pub(crate) const LINE_AND_CHIP: [&str; 14] = [
+pub(crate) const LINE_AND_CHIP: [&str; 21] = [
     "line.stuck",
     "line.bridged",
     "address.stuck",
@@ -21,15 +21,36 @@ pub(crate) const LINE_AND_CHIP: [&str; 14] = [
     "address.crossed",
     "address.rotated",
     "chips.exchanged",
+    "chip.half",
+    "bus.halves-swapped",
+    "part.latched",
+    "part.wrong",
+    "board.random",
+    "all.power-up",
+    "all.random",
 ];
 
 /// Faults of some cells or of a stream.
-pub(crate) const CELLS: [&str; 4] = [
+pub(crate) const CELLS: [&str; 5] = [
     "decay.scattered",
     "entry.glitched",
     "stream.slipped",
     "region.overwritten",
+    "mirror.damaged",
 ];
+
+/// What the program should answer: the fault's own code, but for faults that are another one in a special place.
+pub(crate) fn answers(fault: &str) -> &'static [&'static [&'static str]] {
+    match fault {
+        // A part with latched addresses, read as a static one, shows in each cell the one asked for before.
+        "part.latched" => &[&["stream.slipped"]],
+        // A smaller part chosen on the device programmer leaves its topmost address lines undriven.
+        "part.wrong" => &[&["address.stuck"], &["address.stuck", "address.stuck"]],
+        "board.random" => &[&["chip.random"]],
+        "mirror.damaged" => &[&["decay.scattered"], &["region.overwritten"]],
+        _ => &[],
+    }
+}
 
 fn cells(image: &ChipImage) -> Vec<u8> {
     image.values().to_vec()
@@ -39,29 +60,54 @@ fn put(image: &mut ChipImage, cells: &[u8]) {
     *image = ChipImage::from_cells(image.width(), cells).expect("the same shape");
 }
 
-/// The level pattern cells of a chip come up with: stripes along one or two address lines, and some that differ.
-fn power_up(image: &mut ChipImage, rng: &mut Rng) {
-    let lines = image.words().ilog2() as usize;
-    let mut masks: Vec<(u32, bool)> = Vec::new();
-    let base = 1u32 << rng.below(lines)
-        | if rng.chance(0.5) {
-            1 << rng.below(lines)
-        } else {
-            0
-        };
-    for _ in 0..image.width() {
-        masks.push((base, rng.chance(0.5)));
-    }
-    let odd = 0.01 + 0.1 * rng.unit();
-    let values: Vec<u8> = (0..image.words())
-        .map(|c| {
-            masks.iter().enumerate().fold(0, |v, (l, (m, inv))| {
-                let bit = ((c & m).count_ones() & 1 == 1) != *inv;
-                v | u8::from(bit != rng.chance(odd)) << l
+/// The pattern that the cells of one chip come up with: stripes along one or two address lines, cells that differ from
+/// them by the mismatch of their transistors, and a few that come up now this way, now that.
+pub(crate) struct PowerUp {
+    width: u8,
+    cells: Vec<u8>,
+    /// Share of bits that come up otherwise at any one power-up.
+    unsteady: f64,
+}
+
+impl PowerUp {
+    pub(crate) fn draw(words: u32, width: u8, rng: &mut Rng) -> Self {
+        let lines = words.ilog2() as usize;
+        let base = 1u32 << rng.below(lines)
+            | if rng.chance(0.5) {
+                1 << rng.below(lines)
+            } else {
+                0
+            };
+        let inverted: Vec<bool> = (0..width).map(|_| rng.chance(0.5)).collect();
+        let odd = 0.01 + 0.08 * rng.unit();
+        let cells = (0..words)
+            .map(|c| {
+                let stripe = (c & base).count_ones() & 1 == 1;
+                inverted.iter().enumerate().fold(0, |v, (l, inv)| {
+                    v | u8::from((stripe != *inv) != rng.chance(odd)) << l
+                })
             })
-        })
-        .collect();
-    put(image, &values);
+            .collect();
+        Self {
+            width,
+            cells,
+            unsteady: 0.005 + 0.015 * rng.unit(),
+        }
+    }
+
+    /// What one power-up shows.
+    pub(crate) fn image(&self, rng: &mut Rng) -> ChipImage {
+        let cells: Vec<u8> = self
+            .cells
+            .iter()
+            .map(|v| (0..self.width).fold(*v, |v, l| v ^ u8::from(rng.chance(self.unsteady)) << l))
+            .collect();
+        ChipImage::from_cells(self.width, &cells).expect("the same shape")
+    }
+}
+
+fn power_up(image: &mut ChipImage, rng: &mut Rng) {
+    *image = PowerUp::draw(image.words(), image.width(), rng).image(rng);
 }
 
 /// Damages the images. Returns the chip concerned, or nothing where the fault does not apply to these chips.
@@ -214,6 +260,83 @@ pub(crate) fn inject(
             chips.swap(at, other);
             Some(vec![at.min(other), at.max(other)])
         }
+        "chip.half" => {
+            // A byte file of a 4-bit chip: the other half floats, is tied, or repeats the nibble.
+            if width != 8 {
+                return None;
+            }
+            let (high, way) = (rng.chance(0.5), rng.below(3));
+            let new: Vec<u8> = old
+                .iter()
+                .map(|v| {
+                    let nibble = if high { v >> 4 } else { v & 15 };
+                    let other = [0, 15, nibble][way];
+                    if high {
+                        nibble << 4 | other
+                    } else {
+                        other << 4 | nibble
+                    }
+                })
+                .collect();
+            put(&mut chips[at], &new);
+            one
+        }
+        "bus.halves-swapped" => {
+            if width != 8 {
+                return None;
+            }
+            let new: Vec<u8> = old.iter().map(|v| v << 4 | v >> 4).collect();
+            put(&mut chips[at], &new);
+            one
+        }
+        "part.latched" => {
+            let new: Vec<u8> = (0..old.len()).map(|c| old[c.saturating_sub(1)]).collect();
+            put(&mut chips[at], &new);
+            one
+        }
+        "part.wrong" => {
+            let driven = lines - rng.between(1, 2);
+            let high = if rng.chance(0.5) {
+                old.len() - (1 << driven)
+            } else {
+                0
+            };
+            let new: Vec<u8> = (0..old.len())
+                .map(|c| old[c & ((1 << driven) - 1) | high])
+                .collect();
+            put(&mut chips[at], &new);
+            one
+        }
+        "board.random" => {
+            let board = layout.chips[at].board.as_deref()?;
+            let on: Vec<usize> = (0..chips.len())
+                .filter(|c| layout.chips[*c].board.as_deref() == Some(board))
+                .collect();
+            if on.len() < 2 || on.len() == chips.len() {
+                return None;
+            }
+            for c in &on {
+                let new: Vec<u8> = (0..chips[*c].words())
+                    .map(|_| rng.next() as u8 & chips[*c].mask())
+                    .collect();
+                put(&mut chips[*c], &new);
+            }
+            Some(on)
+        }
+        "all.power-up" => {
+            chips.iter_mut().for_each(|c| power_up(c, rng));
+            Some((0..chips.len()).collect())
+        }
+        "all.random" => {
+            for c in chips.iter_mut() {
+                let new: Vec<u8> = (0..c.words())
+                    .map(|_| rng.next() as u8 & c.mask())
+                    .collect();
+                put(c, &new);
+            }
+            Some((0..chips.len()).collect())
+        }
+        "mirror.damaged" => mirror(chips, layout, rng),
         "decay.scattered" => {
             let rate = 0.0005 + 0.02 * rng.unit() * rng.unit();
             // Each cell has a side it falls to; most of a chip's fall to the same.
@@ -279,4 +402,30 @@ pub(crate) fn inject(
         }
         other => panic!("no such fault: {other} for {}", layout.id),
     }
+}
+
+/// Damage to a mirrored copy only: a stretch of its cells on one chip holds noise. The original is untouched.
+fn mirror(chips: &mut [ChipImage], layout: &Layout, rng: &mut Rng) -> Option<Vec<usize>> {
+    let copies: Vec<_> = layout.areas.iter().flat_map(|a| &a.copies).collect();
+    if copies.is_empty() {
+        return None;
+    }
+    let copy = *rng.pick(&copies);
+    let at = usize::from(rng.pick(&copy.places).chip);
+    let mut of_copy: Vec<u32> = copy
+        .places
+        .iter()
+        .filter(|p| usize::from(p.chip) == at)
+        .map(|p| p.cell)
+        .collect();
+    of_copy.sort_unstable();
+    of_copy.dedup();
+    let length = rng.between(24, 96).min(of_copy.len());
+    let from = rng.below(of_copy.len() - length + 1);
+    let mut new = cells(&chips[at]);
+    for cell in &of_copy[from..from + length] {
+        new[*cell as usize] = rng.next() as u8 & chips[at].mask();
+    }
+    put(&mut chips[at], &new);
+    Some(vec![at])
 }

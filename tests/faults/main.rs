@@ -9,6 +9,10 @@ mod healthy;
 mod inject;
 #[allow(dead_code)]
 mod layouts;
+mod march;
+#[allow(dead_code)]
+mod panel;
+mod powerup;
 mod rng;
 mod settling;
 #[allow(dead_code)]
@@ -17,6 +21,7 @@ mod together;
 mod trial;
 mod votes;
 
+use cellkeep::codec::Memory;
 use cellkeep::examine::{ExamineError, Verdict, examine};
 use cellkeep::image::ChipImage;
 use cellkeep::mend::{self, MendError, Sources};
@@ -45,7 +50,7 @@ fn each_fault_is_named_with_an_earlier_reading() {
         };
         let examined = trial::run(&layout, &trial, true, true);
         n += 1;
-        if trial::rank(&examined, &[fault], &layout) != Some(0) {
+        if trial::rank(&examined, &[fault], &layout, None) != Some(0) {
             wrong.push(format!(
                 "{fault}: {:?}",
                 examined.examination.explanations[0].causes
@@ -80,6 +85,72 @@ fn line_and_chip_faults_show_in_bare_images() {
         );
         assert!(trial::alarmed(&examined), "{fault}");
     }
+}
+
+#[test]
+fn what_is_not_in_the_memory_is_said_to_be_so() {
+    let mut wrong = Vec::new();
+    for (f, fault) in panel::SAVED.iter().chain(&panel::ALONE).enumerate() {
+        let layout = layouts::shipped("pellow-six");
+        let mut rng = Rng::new(SEEDS + 150 + f as u64);
+        let trial = trial::make(&layout, &[fault], false, &mut rng).expect("applies to it");
+        let earlier = panel::SAVED.contains(fault);
+        let examined = trial::run(&layout, &trial, earlier, true);
+        if trial::rank(&examined, &[fault], &layout, trial.entry) != Some(0) {
+            wrong.push((fault, examined.examination.findings));
+            continue;
+        }
+        let finding = examined.examination.findings.iter();
+        let finding = finding.clone().find(|f| f.code == panel::answer(fault));
+        if fault.starts_with("converter.") {
+            let means = finding
+                .and_then(|f| f.means.as_deref())
+                .expect("what it means");
+            assert!(means.contains("not in the memory"), "{means}");
+        }
+    }
+    assert!(wrong.is_empty(), "{wrong:?}");
+}
+
+#[test]
+fn voices_that_agree_point_away_from_the_memory() {
+    // Aldermoor Four has four voices; the healthy demonstration bank of it holds the same for all in most presets.
+    let layout = layouts::shipped("aldermoor-four");
+    let area = layout.area("presets").expect("an area of the layout");
+    let mut rng = Rng::new(SEEDS + 160);
+    let trial = trial::make(&layout, &[], false, &mut rng).expect("no fault always applies");
+    let refs: Vec<&ChipImage> = trial.truth.iter().collect();
+    let mut memory = Memory::of_images(&layout, &refs).expect("images of the layout");
+    let note = |memory: &Memory| {
+        let images = memory.images().expect("shapes of the layout");
+        let reading = trial::reading(&layout, &images);
+        let examined = examine(&reading, Some(&layout), None).expect("fits");
+        let mut findings = examined.examination.findings.into_iter();
+        findings.find(|f| f.code == "voices.agree")
+    };
+    // Every voice as the first of its preset.
+    for e in 0..area.entries() {
+        let first = area.entry(&[area.indices(e)[0], 0]).expect("a first voice");
+        for f in 0..area.fields.len() {
+            let code = memory.gather(area.field_places(first, f)).0;
+            memory.scatter(area.field_places(e, f), code);
+        }
+    }
+    let says = note(&memory).expect("a note").says;
+    assert_eq!(
+        says,
+        "in 16 of 16 presets memory holds the same for all 4 voices"
+    );
+    // One voice of nine presets programmed otherwise: most presets then differ.
+    let knob = area.parameter("filter.cutoff").expect("a parameter");
+    let field = area.parameters[knob].fields.start;
+    for preset in 0..9 {
+        let e = area.entry(&[preset, 2]).expect("a third voice");
+        let places = area.field_places(e, field);
+        let code = memory.gather(places).0;
+        memory.scatter(places, code ^ 1);
+    }
+    assert!(note(&memory).is_none());
 }
 
 #[test]

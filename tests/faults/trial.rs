@@ -1,14 +1,15 @@
 //! One trial: a healthy bank, perhaps edited, damaged by known faults, examined.
 
 use cellkeep::codec::Memory;
-use cellkeep::examine::{Examined, examine};
+use cellkeep::examine::{Examined, Verdict, examine};
 use cellkeep::finding::Severity;
 use cellkeep::image::ChipImage;
 use cellkeep::layout::model::Layout;
 use cellkeep::reading::{ChipReading, Reading};
 
 use crate::banks::Maker;
-use crate::inject::inject;
+use crate::inject::{answers, inject};
+use crate::panel;
 use crate::rng::Rng;
 
 pub(crate) struct Trial {
@@ -19,6 +20,9 @@ pub(crate) struct Trial {
     /// Chips concerned, one list a fault.
     #[allow(dead_code)] // Asked by the short form only.
     pub(crate) chips: Vec<Vec<usize>>,
+    #[allow(dead_code)] // Asked by the long form only.
+    /// The entry of the layout concerned, where the fault is in one entry: area and entry.
+    pub(crate) entry: Option<(usize, usize)>,
 }
 
 pub(crate) fn reading(layout: &Layout, images: &[ChipImage]) -> Reading {
@@ -55,6 +59,20 @@ pub(crate) fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng
     if edited {
         maker.edit(&mut memory, rng);
     }
+    if let [fault] = faults
+        && panel::PANEL.contains(fault)
+    {
+        // The memory keeps what it is given: what is seen is the truth.
+        let entry = panel::save(fault, &maker, &mut memory, rng)?;
+        let seen = images(&memory);
+        return (differing_bits(&earlier, &seen) > 0).then(|| Trial {
+            earlier,
+            truth: seen.clone(),
+            seen,
+            chips: Vec::new(),
+            entry,
+        });
+    }
     let truth = images(&memory);
     for _ in 0..8 {
         let mut seen = truth.clone();
@@ -78,6 +96,7 @@ pub(crate) fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng
                 truth,
                 seen,
                 chips,
+                entry: None,
             });
         }
     }
@@ -113,12 +132,14 @@ pub(crate) fn sound_bits(layout: &Layout, images: &[ChipImage]) -> f64 {
 
 /// Names of one thing: on a 1-bit chip a stuck line is a dead chip; on a single chip that is an all-blank reading;
 /// a small overwritten stretch is a glitch.
-fn class<'a>(code: &'a str, layout: &Layout) -> &'a str {
+pub(crate) fn class<'a>(code: &'a str, layout: &Layout) -> &'a str {
     let one_bit = layout.chips.iter().all(|c| c.width == 1);
     let single = layout.chips.len() == 1;
     match code {
         "line.stuck" if one_bit => "chip.dead",
         "all.blank" if single => "chip.dead",
+        "all.power-up" if single => "chip.power-up",
+        "all.random" if single => "chip.random",
         "entry.glitched" => "region.overwritten",
         other => other,
     }
@@ -126,21 +147,106 @@ fn class<'a>(code: &'a str, layout: &Layout) -> &'a str {
 
 /// Whether an explanation names exactly these faults, in any order.
 pub(crate) fn names(causes: &[String], faults: &[&str], layout: &Layout) -> bool {
-    let sorted = |list: &mut Vec<&str>| list.sort_unstable();
-    let mut said: Vec<&str> = causes.iter().map(|c| class(c, layout)).collect();
-    let mut meant: Vec<&str> = faults.iter().map(|c| class(c, layout)).collect();
-    sorted(&mut said);
-    sorted(&mut meant);
-    said == meant
+    let sorted = |mut list: Vec<String>| {
+        list.sort_unstable();
+        list
+    };
+    let said = sorted(causes.iter().map(|c| class(c, layout).to_owned()).collect());
+    let means =
+        |list: &[&str]| said == sorted(list.iter().map(|c| class(c, layout).to_owned()).collect());
+    match faults {
+        [one] if !answers(one).is_empty() => answers(one).iter().any(|a| means(a)),
+        _ => means(faults),
+    }
 }
 
-/// Position of the true explanation among those listed.
-pub(crate) fn rank(examined: &Examined, faults: &[&str], layout: &Layout) -> Option<usize> {
+/// Position of the true explanation among those listed. A fault that is not in the memory is none of them: there it is
+/// the position of its finding among those above a note. A fault of one entry is found when that entry alone is not
+/// sound.
+pub(crate) fn rank(
+    examined: &Examined,
+    faults: &[&str],
+    layout: &Layout,
+    entry: Option<(usize, usize)>,
+) -> Option<usize> {
+    if let Some((a, e)) = entry {
+        let area = &layout.areas[a];
+        let doubted = examined.examination.entries.iter();
+        let doubted: Vec<bool> = doubted
+            .filter(|v| v.verdict >= Verdict::Suspect)
+            .map(|v| v.area == area.name && v.entry == area.entry_label(e))
+            .collect();
+        return doubted.contains(&true).then_some(doubted.len() - 1);
+    }
+    if let [fault] = faults
+        && panel::PANEL.contains(fault)
+    {
+        let code = panel::answer(fault);
+        let graver = examined.examination.findings.iter();
+        return graver
+            .filter(|f| f.severity > Severity::Note)
+            .position(|f| f.code == code);
+    }
     examined
         .examination
         .explanations
         .iter()
         .position(|e| names(&e.causes, faults, layout))
+}
+
+/// What was answered, in few words: the causes of the best explanation, else the findings above a note.
+#[allow(dead_code)] // Asked by the long form only.
+pub(crate) fn said(examined: &Examined) -> String {
+    let causes = &examined.examination.explanations[0].causes;
+    if !causes.is_empty() {
+        return causes.join("+");
+    }
+    let graver = examined.examination.findings.iter();
+    let codes: Vec<&str> = graver
+        .filter(|f| f.severity > Severity::Note)
+        .map(|f| f.code.as_str())
+        .collect();
+    if codes.is_empty() {
+        "sound".to_owned()
+    } else {
+        codes.join("+")
+    }
+}
+
+/// Codes that stand for a fault wherever they occur.
+fn codes_of<'a>(fault: &'a str, layout: &Layout) -> Vec<&'a str> {
+    let mut out: Vec<&str> = answers(fault)
+        .iter()
+        .flat_map(|a| a.iter().copied())
+        .collect();
+    if out.is_empty() {
+        out.push(panel::answer(fault));
+    }
+    out.iter().map(|c| class(c, layout)).collect()
+}
+
+/// Whether each fault is named: by a finding; by a finding or by one of the rival explanations listed.
+#[allow(dead_code)] // Asked by the long form only.
+pub(crate) fn told(examined: &Examined, faults: &[&str], layout: &Layout) -> (bool, bool) {
+    let findings: Vec<&str> = examined
+        .examination
+        .findings
+        .iter()
+        .map(|f| class(&f.code, layout))
+        .collect();
+    let rivals: Vec<&str> = examined
+        .examination
+        .explanations
+        .iter()
+        .flat_map(|e| e.causes.iter().map(|c| class(c, layout)))
+        .collect();
+    let by = |lists: &[&Vec<&str>]| {
+        faults.iter().all(|f| {
+            let codes = codes_of(f, layout);
+            lists.iter().any(|l| l.iter().any(|c| codes.contains(c)))
+        })
+    };
+    (by(&[&findings]), by(&[&findings, &rivals]))
 }
 
 /// Whether anything above a note was found.

@@ -58,6 +58,8 @@ impl Cause for WholeChip {
         match (self.scope, self.filler()) {
             (Scope::All, Filler::Constant(_)) => "all.blank",
             (_, Filler::Constant(_)) => "chip.dead",
+            (Scope::All, Filler::Noise) => "all.random",
+            (Scope::All, Filler::Stripes(_)) => "all.power-up",
             (_, Filler::Noise) => "chip.random",
             (_, Filler::Stripes(_)) => "chip.power-up",
             (_, Filler::Half(..) | Filler::Doubled) => "chip.half",
@@ -173,6 +175,20 @@ impl Cause for WholeChip {
                     "the chip is blank",
                     "the nibble the file holds is not this chip's",
                 ],
+            ),
+            (Scope::All, Filler::Noise) => with(
+                f,
+                "no chip holds anything that resembles presets of this layout".to_owned(),
+                "The whole memory lost its contents, or it was never of this layout.",
+                "Check that the layout is the right one (identify) and read again; then measure the battery and the supply at the chips.",
+                &["the layout of another instrument was given"],
+            ),
+            (Scope::All, Filler::Stripes(_)) => with(
+                f,
+                "every chip shows stripes along its address lines: the pattern cells fall into at power-up".to_owned(),
+                "The whole memory lost its supply and came up anew; what it held is lost.",
+                "Check the battery and its blocking part before anything is restored.",
+                &["a test pattern was written by a device programmer"],
             ),
             (_, Filler::Noise) => with(
                 f,
@@ -342,10 +358,12 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) -> Vec<usize> {
         push(all.filter_map(|(i, f)| Some((i, f?))).collect(), Scope::All);
     }
     let mut noise = Vec::new();
+    let mut striped = Vec::new();
     for (chip, image) in scene.seen.iter().enumerate() {
         if let Some(f) = &constants[chip] {
             push(vec![(chip, f.clone())], Scope::Chip);
         } else if let Some(f) = fit_stripes(image) {
+            striped.push((chip, f.clone()));
             push(vec![(chip, f)], Scope::Chip);
         }
         for f in half(image) {
@@ -355,6 +373,14 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) -> Vec<usize> {
             noise.push(chip);
             push(vec![(chip, Filler::Noise)], Scope::Chip);
         }
+    }
+    let several = scene.seen.len() > 1;
+    if several && striped.len() == scene.seen.len() {
+        push(striped, Scope::All);
+    }
+    if several && noise.len() == scene.seen.len() {
+        let all = noise.iter().map(|c| (*c, Filler::Noise));
+        push(all.collect(), Scope::All);
     }
     let dead = (0..constants.len())
         .filter(|c| constant(&scene.seen[*c], 0.998).is_some())

@@ -4,6 +4,7 @@
 use std::sync::Arc;
 
 use super::{Cause, FAULT, Names, Scene, Shared, otherwise};
+use crate::codec::setting::legal;
 use crate::evidence::one_of;
 use crate::finding::{Finding, Place, Severity};
 use crate::image::ChipImage;
@@ -21,10 +22,10 @@ pub struct StuckCode {
 }
 
 impl StuckCode {
-    fn set(&self, chips: &mut [ChipImage], bit: Option<bool>) {
+    fn set(&self, chips: &mut [ChipImage]) {
         for p in &self.places {
             if let Some(image) = chips.get_mut(usize::from(p.chip)) {
-                image.set_bit(p.cell, p.line, bit.map(|b| b != p.inverted));
+                image.set_bit(p.cell, p.line, Some(self.level != p.inverted));
             }
         }
     }
@@ -41,11 +42,15 @@ impl Cause for StuckCode {
     }
 
     fn forward(&self, chips: &mut [ChipImage]) {
-        self.set(chips, Some(self.level));
+        self.set(chips);
     }
 
     fn undo(&self, chips: &mut [ChipImage], _plausible: bool) {
-        self.set(chips, None);
+        self.set(chips);
+    }
+
+    fn still(&self) -> Option<u8> {
+        Some(self.from_top)
     }
 
     fn chips(&self) -> Vec<usize> {
@@ -69,23 +74,36 @@ impl Cause for StuckCode {
     }
 }
 
-/// The places of bit `from_top` of every knob's code.
+/// The places of bit `from_top` of every knob's code, mirrored copies included. A value whose range is narrower than
+/// its bits was computed, so it is not the converter's own code.
 pub(crate) fn knob_bits(layout: &Layout, from_top: u8) -> (Vec<BitPlace>, usize) {
     let mut places = Vec::new();
     let mut knobs = 0;
     for area in &layout.areas {
-        for (f, field) in area.fields.iter().enumerate() {
+        for field in &area.fields {
             let FieldOwner::Parameter(p) = field.owner else {
                 continue;
             };
             let parameter = &area.parameters[p];
             let knob = matches!(parameter.control, Control::Knob | Control::Slider);
-            if !knob || field.width < 4 || field.width <= from_top || parameter.alias_of.is_some() {
+            let direct = field.width <= 12
+                && parameter.when.is_none()
+                && (0..1u64 << field.width).all(|code| legal(parameter, field.width, code));
+            if !knob
+                || !direct
+                || field.width < 4
+                || field.width <= from_top
+                || parameter.alias_of.is_some()
+            {
                 continue;
             }
             knobs += 1;
-            let bit = usize::from(field.width - 1 - from_top);
-            places.extend((0..area.entries()).map(|e| area.field_places(e, f)[bit]));
+            let bit = field.first + usize::from(field.width - 1 - from_top);
+            let copies = area.copies.iter().map(|c| &c.places);
+            for list in std::iter::once(&area.places).chain(copies) {
+                let of_entry = (0..area.entries()).map(|e| e * area.bits_per_entry + bit);
+                places.extend(of_entry.filter_map(|at| list.get(at).copied()));
+            }
         }
     }
     (places, knobs)

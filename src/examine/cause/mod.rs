@@ -59,6 +59,11 @@ pub trait Cause: Debug + Send + Sync {
         false
     }
 
+    /// The bit of every knob's code, from the top, that tells nothing although the memory kept it faithfully.
+    fn still(&self) -> Option<u8> {
+        None
+    }
+
     /// The chips it concerns; none where it is not about chips.
     fn chips(&self) -> Vec<usize>;
 
@@ -69,6 +74,11 @@ pub trait Cause: Debug + Send + Sync {
 
     /// Chips whose cells follow this cause only loosely, so that exceptions there belong to it.
     fn loose(&self) -> Vec<usize> {
+        Vec::new()
+    }
+
+    /// The same cause a little elsewhere, weighed where this one is among the best: where it begins may be in doubt.
+    fn neighbours(&self) -> Vec<Shared> {
         Vec::new()
     }
 

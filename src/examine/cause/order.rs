@@ -190,6 +190,19 @@ impl Cause for Order {
         true
     }
 
+    fn neighbours(&self) -> Vec<Shared> {
+        let Order::Slipped(chip, first, late) = *self else {
+            return Vec::new();
+        };
+        const STEPS: [i64; 7] = [1, 2, 4, 8, 16, 32, 64];
+        STEPS
+            .iter()
+            .flat_map(|s| [-s, *s])
+            .filter_map(|s| u32::try_from(i64::from(first) + s).ok())
+            .map(|first| Arc::new(Order::Slipped(chip, first, late)) as Shared)
+            .collect()
+    }
+
     fn chips(&self) -> Vec<usize> {
         match self {
             Order::Exchanged(a, b) => vec![*a, *b],
