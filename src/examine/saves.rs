@@ -140,7 +140,7 @@ pub(super) fn finding(before: &Before, codes: &Codes, moved: &[Moved]) -> Option
     options.extend(drift(moved, &habits));
     options.extend(stuck(moved, &habits));
     options.extend(missing(moved, &habits));
-    options.extend(multiplexer(codes, before, moved, &habits));
+    options.extend(multiplexer(codes, before, moved));
     options
         .into_iter()
         .filter(|w| w.saved > CLEAR)
@@ -345,12 +345,7 @@ fn missing(moved: &[Moved], habits: &Habits) -> Vec<Weighed> {
 const AFFECTED: f64 = 0.25;
 
 /// Knobs that hold what another knob of the same save holds, in every save.
-fn multiplexer(
-    codes: &Codes,
-    before: &Before,
-    moved: &[Moved],
-    habits: &Habits,
-) -> Option<Weighed> {
+fn multiplexer(codes: &Codes, before: &Before, moved: &[Moved]) -> Option<Weighed> {
     let mut saves: BTreeMap<(usize, usize), Vec<&Moved>> = BTreeMap::new();
     for m in moved {
         saves.entry((m.area, m.field)).or_default().push(m);
@@ -358,22 +353,33 @@ fn multiplexer(
     let (mut saved, mut explained, mut knobs) = (0.0, 0, 0);
     for ((a, f), list) in &saves {
         let shape = &before.content.shape.areas[*a];
+        let widths = |g: &usize| shape.fields[*g].width;
         let earlier = shape.values.iter().filter(|g| **g < *f);
         let sources: Vec<usize> = earlier.copied().filter(|g| shape.fields[*g].knob).collect();
         let best = sources
             .iter()
             .map(|g| {
-                let own: Vec<f64> = list
-                    .iter()
-                    .map(|m| match codes.areas[*a].code(m.entry, *g) {
-                        Some(code) if alike(code, shape.fields[*g].width, m.new, m.width) => {
-                            -chance(habits, m, m.new).log2() - one_of(3) + HOLDS.log2()
-                        }
-                        _ => (1.0 - HOLDS).log2(),
-                    })
-                    .collect();
-                let same = own.iter().filter(|b| **b > (1.0 - HOLDS).log2()).count();
-                (own.iter().sum::<f64>() - one_of(sources.len()), same)
+                // Some controls are mostly set alike: what counts is how seldom these two were before.
+                let (mut together, mut all) = (0.5, 1.0);
+                let then = &before.codes.areas[*a];
+                for e in (0..shape.entries).filter(|e| shape.first_voice[*e] == *e) {
+                    if let (Some(x), Some(y)) = (then.code(e, *g), then.code(e, *f)) {
+                        all += 1.0;
+                        together += f64::from(u8::from(alike(x, widths(g), y, widths(f))));
+                    }
+                }
+                let often: f64 = together / all;
+                let (mut bits, mut same) = (-one_of(sources.len()), 0);
+                for m in list {
+                    let now = codes.areas[*a].code(m.entry, *g);
+                    if now.is_some_and(|code| alike(code, widths(g), m.new, m.width)) {
+                        bits += (HOLDS / often).log2();
+                        same += 1;
+                    } else {
+                        bits += ((1.0 - HOLDS) / (1.0 - often)).log2();
+                    }
+                }
+                (bits, same)
             })
             .max_by(|x, y| x.0.total_cmp(&y.0));
         match best.filter(|b| b.0 + AFFECTED.log2() > (1.0 - AFFECTED).log2()) {
