@@ -8,7 +8,7 @@ use super::output::complain;
 use super::shelf::{act, place};
 use crate::blame::DiskError;
 use crate::layout::model::Layout;
-use crate::shelf::{Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
+use crate::shelf::{HeldLayout, Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
 
 /// How long a result waits for another writer.
 const WAIT: Duration = Duration::from_secs(30);
@@ -61,21 +61,14 @@ pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
     let reference = Reference::parse(text)?;
     let stored = shelf.stored(&shelf.job_named(&reference.job)?)?;
     let version = stored.version_or_head(reference.version)?;
-    let kept: Vec<String> = stored
-        .files(version)?
-        .into_iter()
-        .filter(|file| file.role == Some(Role::Layout) && file.path.ends_with(".toml"))
-        .map(|file| file.path)
-        .collect();
-    if let [only] = kept.as_slice() {
-        let folder = folder()?;
-        let path = folder.path().join("layout.toml");
-        std::fs::write(&path, stored.read(version, only)?)
-            .map_err(|e| DiskError::new("write", &path, e))?;
-        return Ok(Some(crate::layout::load(&path.to_string_lossy())?));
-    }
-    match stored.record(version)?.layout {
-        Some(id) => Ok(Some(crate::layout::load(&id)?)),
+    match stored.layout(version)? {
+        Some(HeldLayout::Kept(text)) => {
+            let folder = folder()?;
+            let path = folder.path().join("layout.toml");
+            std::fs::write(&path, text).map_err(|e| DiskError::new("write", &path, e))?;
+            Ok(Some(crate::layout::load(&path.to_string_lossy())?))
+        }
+        Some(HeldLayout::Named(id)) => Ok(Some(crate::layout::load(&id)?)),
         None => Ok(None),
     }
 }

@@ -9,7 +9,7 @@ pub mod kinds;
 mod render;
 pub mod verify;
 
-pub use render::{listing, unified};
+pub use render::{listing, sentence, unified};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

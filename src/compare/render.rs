@@ -48,7 +48,8 @@ pub fn listing(comparison: &Comparison, bits: bool) -> String {
     out
 }
 
-fn sentence(m: &Move) -> String {
+/// What happened to an entry, as a sentence.
+pub fn sentence(m: &Move) -> String {
     let from = m.from.as_deref().unwrap_or("");
     match m.kind {
         MoveKind::Moved => format!("{} holds what {from} held (moved)", m.to),

@@ -5,13 +5,16 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::clock;
 use super::dates::day_range;
 use super::error::Result;
 use super::job::{RECORD, Role};
 use super::query::Query;
+use super::reference::Reference;
 use super::root::Shelf;
 use super::store::Stored;
-use crate::bank::{Bank, Code};
+use crate::bank::{Bank, Code, Decoded};
+use crate::compare::{self, Comparison, Move, Side};
 use crate::document::Document;
 
 /// A version of a visit.
@@ -42,6 +45,22 @@ pub struct Change {
     pub is: Option<String>,
 }
 
+/// What the values of the two ends were compared by.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Compared {
+    /// The reading or the bank of the first end, as a shelf reference.
+    pub from: String,
+    /// That of the other end.
+    pub to: String,
+    /// The layout both readings were decoded by; absent where two banks were compared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layout: Option<String>,
+    /// Bits that differ and have no meaning in the layout.
+    pub other_bits: u64,
+    /// Bits known at one end only.
+    pub incomparable_bits: u64,
+}
+
 /// What changed since a date.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Since {
@@ -52,19 +71,52 @@ pub struct Since {
     pub serial: Option<String>,
     /// What is compared from: the last version made before the date, or the first of all.
     pub from: Step,
-    /// What is compared with: the latest version of the latest visit.
+    /// Whether no version was made before the date, so that the first of all stands for it.
+    pub nothing_before: bool,
+    /// What is compared with: the version made last.
     pub to: Step,
-    /// Every version made since then, in order.
+    /// Every version made since then, in the order of time.
     pub steps: Vec<Step>,
+    /// Versions whose time is not believed, a sentence each.
+    pub doubts: Vec<String>,
     /// Files that differ, by path: digests.
     pub files: Vec<Change>,
-    /// Values of the banks that differ.
+    /// What the values were compared by; absent where they could not be.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub compared: Option<Compared>,
+    /// Why the values could not be compared.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub not_compared: Option<String>,
+    /// Presets that were moved, exchanged, copied or emptied.
+    pub moves: Vec<Move>,
+    /// Values that differ, but for those a move explains.
     pub values: Vec<Change>,
 }
 
 impl Document for Since {
     const KIND: &'static str = "changed-since";
     const VERSION: u32 = 1;
+}
+
+impl Since {
+    /// Whether it is known that nothing changed.
+    pub fn is_same(&self) -> bool {
+        let bits = self
+            .compared
+            .as_ref()
+            .map_or(0, |c| c.other_bits + c.incomparable_bits);
+        self.steps.is_empty()
+            && self.files.is_empty()
+            && self.moves.is_empty()
+            && self.values.is_empty()
+            && bits == 0
+    }
+}
+
+/// One end of what is compared.
+struct End<'a> {
+    stored: &'a Stored,
+    version: u32,
 }
 
 impl Shelf {
@@ -74,6 +126,7 @@ impl Shelf {
     /// When the date cannot be read, or a job cannot be.
     pub fn since(&self, id: &str, date: &str) -> Result<Since> {
         let (first, _) = day_range(date)?;
+        let first: Option<jiff::Timestamp> = first.parse().ok();
         let stored = self.stored(id)?;
         let record = stored.record(stored.head())?;
         let mut visits = vec![stored];
@@ -88,9 +141,22 @@ impl Shelf {
                 }
             }
         }
-        let mut steps: Vec<(usize, Step)> = Vec::new();
+        let mut steps = Vec::new();
+        let mut doubts = Vec::new();
         for (n, visit) in visits.iter().enumerate() {
-            steps.extend(visit.versions().into_iter().map(|v| {
+            let versions = visit.versions();
+            let stamps: Vec<String> = versions.iter().map(|v| v.at.clone()).collect();
+            let times = clock::taken(&stamps, jiff::Timestamp::now());
+            for (v, time) in versions.into_iter().zip(times) {
+                if let Some(why) = time.doubt {
+                    doubts.push(format!(
+                        "{}@v{} is stamped {}, but {why}: taken as made at {}",
+                        visit.id(),
+                        v.version,
+                        v.at,
+                        super::job::stamp(time.at)
+                    ));
+                }
                 let step = Step {
                     job: visit.id().to_owned(),
                     version: v.version,
@@ -98,56 +164,167 @@ impl Shelf {
                     by: v.by,
                     says: v.says,
                 };
-                (n, step)
-            }));
+                steps.push((time.at, n, step));
+            }
         }
-        // By the time each job was opened, then by number: within a job the numbers are the order, whatever the clock.
-        let opened: Vec<String> = visits.iter().map(|v| v.versions()[0].at.clone()).collect();
-        steps.sort_by(|(a, x), (b, y)| {
-            (&opened[*a], &x.job, x.version).cmp(&(&opened[*b], &y.job, y.version))
-        });
-        let base = steps
+        // Within a job the numbers are the order, whatever the clock said.
+        steps.sort_by(|(a, _, x), (b, _, y)| (a, &x.job, x.version).cmp(&(b, &y.job, y.version)));
+        let before = steps
             .iter()
-            .rposition(|(_, step)| step.at < first)
-            .unwrap_or(0);
+            .rposition(|(at, ..)| first.is_some_and(|first| *at < first));
+        let base = before.unwrap_or(0);
         let last = steps.len() - 1;
-        let ((from_visit, from), (to_visit, to)) = (&steps[base], &steps[last]);
-        let (old, new) = (&visits[*from_visit], &visits[*to_visit]);
-        Ok(Since {
+        let ((_, from_visit, from), (_, to_visit, to)) = (&steps[base], &steps[last]);
+        let end = |visit: &usize, version| End {
+            stored: &visits[*visit],
+            version,
+        };
+        let (old, new) = (end(from_visit, from.version), end(to_visit, to.version));
+        let mut since = Since {
             instrument: record.instrument,
             serial: record.serial,
-            files: files(old, from.version, new, to.version)?,
-            values: values(&bank(old, from.version)?, &bank(new, to.version)?),
+            files: files(&old, &new)?,
             from: from.clone(),
+            nothing_before: before.is_none(),
             to: to.clone(),
-            steps: steps[base + 1..].iter().map(|(_, s)| s.clone()).collect(),
-        })
+            steps: steps[base + 1..].iter().map(|(.., s)| s.clone()).collect(),
+            doubts,
+            compared: None,
+            not_compared: None,
+            moves: Vec::new(),
+            values: Vec::new(),
+        };
+        match self.compare_readings(&old, &new)? {
+            Ok((compared, comparison)) => {
+                since.compared = Some(compared);
+                since.values = values_of(&comparison);
+                since.moves = comparison.moves;
+            }
+            Err(why) => match (bank(&old)?, bank(&new)?) {
+                (Some((from, was)), Some((to, is))) => {
+                    since.values = changes(&was, &is);
+                    since.compared = Some(Compared {
+                        from,
+                        to,
+                        layout: None,
+                        other_bits: 0,
+                        incomparable_bits: 0,
+                    });
+                }
+                _ => since.not_compared = Some(why),
+            },
+        }
+        Ok(since)
+    }
+
+    /// Decodes the readings of both ends and compares them; why not, where that cannot be done.
+    fn compare_readings(
+        &self,
+        old: &End<'_>,
+        new: &End<'_>,
+    ) -> Result<std::result::Result<(Compared, Comparison), String>> {
+        let mut ends = Vec::new();
+        for end in [old, new] {
+            let Some(role) = end.stored.state_role(end.version)? else {
+                return Ok(Err(format!(
+                    "no reading is in {}@v{}",
+                    end.stored.id(),
+                    end.version
+                )));
+            };
+            ends.push(end.reference(role.word()));
+        }
+        let held = match new.stored.layout(new.version)? {
+            Some(held) => held,
+            None => match old.stored.layout(old.version)? {
+                Some(held) => held,
+                None => return Ok(Err("neither job has a layout".to_owned())),
+            },
+        };
+        Ok(self.compare_by(&held, &ends[0], &ends[1]))
+    }
+
+    fn compare_by(
+        &self,
+        held: &super::HeldLayout,
+        from: &Reference,
+        to: &Reference,
+    ) -> std::result::Result<(Compared, Comparison), String> {
+        let layout = held.load()?;
+        let readings = (
+            self.load_reading(from, &layout)?,
+            self.load_reading(to, &layout)?,
+        );
+        let decoded = |reading| Decoded::new(&layout, reading).map_err(|e| e.to_string());
+        let comparison = compare::compare(&decoded(&readings.0)?, &decoded(&readings.1)?);
+        let compared = Compared {
+            from: from.to_string(),
+            to: to.to_string(),
+            layout: Some(layout.id.clone()),
+            other_bits: comparison.totals.other_bits,
+            incomparable_bits: comparison.totals.incomparable_bits,
+        };
+        Ok((compared, comparison))
     }
 }
 
-fn files(old: &Stored, was: u32, new: &Stored, is: u32) -> Result<Vec<Change>> {
-    let map = |stored: &Stored, version| -> Result<BTreeMap<String, String>> {
-        Ok(stored
-            .files(version)?
+impl End<'_> {
+    fn reference(&self, path: &str) -> Reference {
+        Reference {
+            job: self.stored.id().to_owned(),
+            version: Some(self.version),
+            path: Some(path.to_owned()),
+        }
+    }
+}
+
+fn files(old: &End<'_>, new: &End<'_>) -> Result<Vec<Change>> {
+    let map = |end: &End<'_>| -> Result<BTreeMap<String, String>> {
+        Ok(end
+            .stored
+            .files(end.version)?
             .into_iter()
             .filter(|f| f.path != RECORD)
             .map(|f| (f.path, f.digest))
             .collect())
     };
-    Ok(changes(&map(old, was)?, &map(new, is)?))
+    Ok(changes(&map(old)?, &map(new)?))
 }
 
-/// The values of the last bank document of a version, by area, entry and key.
-fn bank(stored: &Stored, version: u32) -> Result<BTreeMap<String, String>> {
-    let mut values = BTreeMap::new();
-    for file in stored.files(version)? {
+/// The changed values of a comparison, but for those a move explains.
+fn values_of(comparison: &Comparison) -> Vec<Change> {
+    let shown = |side: &Side| {
+        let codes: Vec<String> = side.code.all().iter().map(u64::to_string).collect();
+        Some(format!("{} (code {})", side.setting, codes.join(" ")))
+    };
+    let mut values = Vec::new();
+    for area in &comparison.areas {
+        for entry in area.entries.iter().filter(|e| !e.explained) {
+            values.extend(entry.parameters.iter().map(|change| Change {
+                what: format!("{} {} {}", area.name, entry.label, change.key),
+                was: shown(&change.before),
+                is: shown(&change.after),
+            }));
+        }
+    }
+    values
+}
+
+/// A bank's reference, and its values by area, entry and key.
+type BankValues = (String, BTreeMap<String, String>);
+
+/// The values of the last bank document of a version.
+fn bank(end: &End<'_>) -> Result<Option<BankValues>> {
+    let mut found = None;
+    for file in end.stored.files(end.version)? {
         if file.role != Some(Role::Bank) || !file.path.ends_with(".json") {
             continue;
         }
-        let bytes = stored.bytes_of(&file.digest, &file.path)?;
+        let bytes = end.stored.bytes_of(&file.digest, &file.path)?;
         let Ok(bank) = serde_json::from_slice::<Bank>(&bytes) else {
             continue;
         };
+        let mut values = BTreeMap::new();
         for area in &bank.areas {
             for entry in &area.entries {
                 for value in entry.parameters.iter().filter(|v| v.applies) {
@@ -165,15 +342,9 @@ fn bank(stored: &Stored, version: u32) -> Result<BTreeMap<String, String>> {
                 }
             }
         }
+        found = Some((end.reference(&file.path).to_string(), values));
     }
-    Ok(values)
-}
-
-fn values(was: &BTreeMap<String, String>, is: &BTreeMap<String, String>) -> Vec<Change> {
-    if was.is_empty() || is.is_empty() {
-        return Vec::new();
-    }
-    changes(was, is)
+    Ok(found)
 }
 
 fn changes(was: &BTreeMap<String, String>, is: &BTreeMap<String, String>) -> Vec<Change> {

@@ -8,6 +8,7 @@ mod handing;
 mod hostile;
 mod jobs;
 mod refusals;
+mod since;
 mod writers;
 
 #[test]

@@ -3,12 +3,14 @@
 use super::super::output::say;
 use super::super::{Outcome, Status};
 use super::{Common, print_json};
-use crate::shelf::Change;
+use crate::compare;
+use crate::shelf::{Change, Since};
 
 /// Tell what changed since a date, over all visits of the instrument.
 #[derive(clap::Args)]
 #[command(after_help = "\
-Compares the last version made before the date with the latest: what was done, which files and which values differ.
+Compares the last version made before the date with the one made last: what was done, which files and which values
+differ. The values are those of the last reading of each, decoded by the layout kept in the job.
 
 Examples:
   cellkeep shelf since 2019 quillon-72-0042
@@ -29,8 +31,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let shelf = common.shelf()?;
     let job = shelf.job_named(&args.job)?;
     let since = shelf.since(&job, &args.date)?;
-    let same = since.steps.is_empty() && since.files.is_empty() && since.values.is_empty();
-    let status = if same {
+    let status = if since.is_same() {
         Status::Clean
     } else {
         Status::Findings
@@ -44,6 +45,15 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         since.instrument,
         since.serial.as_deref().unwrap_or_default()
     );
+    if since.nothing_before {
+        say!(
+            "  no version was made before {}: compared from the first there is",
+            args.date
+        );
+    }
+    for doubt in &since.doubts {
+        say!("  caution: {doubt}");
+    }
     for (word, step) in [("from", &since.from), ("to", &since.to)] {
         say!(
             "  {word:<4} {}@v{}  {}  {}",
@@ -64,19 +74,51 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         );
     }
     print("files", &since.files, args.values);
-    print("values", &since.values, args.values);
-    if same {
-        say!("next: nothing; nothing changed since then");
-    } else {
+    print_values(&since, args.values);
+    say!("{}", next(&since));
+    Ok(status)
+}
+
+fn print_values(since: &Since, most: usize) {
+    let Some(compared) = &since.compared else {
+        let why = since.not_compared.as_deref().unwrap_or_default();
+        say!("values: not compared: {why}");
+        return;
+    };
+    let by = match &compared.layout {
+        Some(layout) => format!(", by the layout {layout}"),
+        None => String::new(),
+    };
+    say!("values: {} held against {}{by}", compared.to, compared.from);
+    for moved in &since.moves {
+        say!("  {}", compare::sentence(moved));
+    }
+    print("values", &since.values, most);
+    if compared.other_bits > 0 {
         say!(
-            "next: `cellkeep compare shelf:{}@v{}/as-found shelf:{}@v{}/as-found` shows the memory itself",
-            since.from.job,
-            since.from.version,
-            since.to.job,
-            since.to.version
+            "bits without a meaning in the layout that differ: {}",
+            compared.other_bits
         );
     }
-    Ok(status)
+    if compared.incomparable_bits > 0 {
+        say!("bits known at one end only: {}", compared.incomparable_bits);
+    }
+}
+
+fn next(since: &Since) -> String {
+    match &since.compared {
+        _ if since.is_same() && since.not_compared.is_none() => {
+            "next: nothing; nothing changed since then".to_owned()
+        }
+        Some(compared) if compared.layout.is_some() => format!(
+            "next: `cellkeep compare {} {}` shows the memory itself",
+            compared.from, compared.to
+        ),
+        _ => format!(
+            "next: `cellkeep shelf show {}@v{}` and `cellkeep shelf show {}@v{}` show what each holds",
+            since.from.job, since.from.version, since.to.job, since.to.version
+        ),
+    }
 }
 
 fn print(what: &str, changes: &[Change], most: usize) {
