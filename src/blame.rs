@@ -73,7 +73,8 @@ impl Blame for DiskError {
             | std::io::ErrorKind::AlreadyExists
             | std::io::ErrorKind::DirectoryNotEmpty
             | std::io::ErrorKind::IsADirectory
-            | std::io::ErrorKind::NotADirectory => Who::Caller,
+            | std::io::ErrorKind::NotADirectory
+            | std::io::ErrorKind::InvalidInput => Who::Caller,
             _ => Who::Disk,
         }
     }

@@ -32,6 +32,59 @@ fn sync_folder(path: &Path) -> Result<(), DiskError> {
     Ok(())
 }
 
+/// The shelf a place lies on, if it does: the nearest folder above it, links followed, that holds the root of a store
+/// of jobs. What lies on a shelf is written by the shelf alone.
+pub fn shelf_around(target: &Path) -> Option<PathBuf> {
+    let target = match target.as_os_str().is_empty() {
+        true => Path::new("."),
+        false => target,
+    };
+    let mut whole = std::path::absolute(target).ok()?;
+    // What is not there yet has no links in it; only what lies above it can. A step up undoes one that is missing.
+    let mut missing = Vec::new();
+    let mut up = 0;
+    let mut place = loop {
+        if let Ok(place) = whole.canonicalize() {
+            break place;
+        }
+        match whole.file_name() {
+            None => up += 1,
+            Some(_) if up > 0 => up -= 1,
+            Some(name) => missing.push(name.to_owned()),
+        }
+        if !whole.pop() {
+            return None;
+        }
+    };
+    place.extend(missing.iter().rev());
+    place
+        .ancestors()
+        .find(|folder| {
+            let marked = |name: &str| folder.join(name).symlink_metadata().is_ok();
+            folder.join("jobs").is_dir()
+                && (marked("jobs/0=ocfl_1.1") || (marked("shelf.json") && marked("turn")))
+        })
+        .map(Path::to_owned)
+}
+
+/// Refuses a place on a shelf.
+///
+/// # Errors
+/// When it lies on one.
+pub fn refuse_shelf(action: &'static str, target: &Path) -> Result<(), DiskError> {
+    match shelf_around(target) {
+        None => Ok(()),
+        Some(shelf) => {
+            let says = format!(
+                "it lies on the shelf at {}, where only the shelf's own commands write; choose a place outside it",
+                shelf.display()
+            );
+            let source = std::io::Error::new(std::io::ErrorKind::InvalidInput, says);
+            Err(DiskError::new(action, target, source))
+        }
+    }
+}
+
 /// What may become of a folder that is already in the place of a new one.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Former {
@@ -70,6 +123,7 @@ impl NewFolder {
         if former == Former::Keep && target.symlink_metadata().is_ok() {
             return Err(taken("create the folder", target));
         }
+        refuse_shelf("create the folder", target)?;
         let parent = parent_of(target);
         fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
         let temporary = beside(target, "partial", |path| fs::create_dir(path))?;
@@ -209,6 +263,7 @@ pub fn write_file_with(
     write: impl FnOnce(&mut fs::File) -> std::io::Result<()>,
 ) -> Result<(), DiskError> {
     let failed = |e| DiskError::new("write", target, e);
+    refuse_shelf("write", target)?;
     if !replace && target.symlink_metadata().is_ok() {
         return Err(taken("write", target));
     }

@@ -18,6 +18,7 @@ use super::taking::{Limits, read_bag};
 use crate::bank::{Bank, listing};
 use crate::blame::DiskError;
 use crate::document::Document;
+use crate::reading::place::refuse_shelf;
 
 /// The plain page's name in a bag.
 pub const PLAIN_PAGE: &str = "READ-ME.txt";
@@ -64,6 +65,7 @@ impl Shelf {
         replace: bool,
         act: &Act,
     ) -> Result<HandOver> {
+        refuse_shelf("write", target)?;
         if !replace && disk::is_there(target)? {
             return Err(
                 DiskError::new("write", target, std::io::ErrorKind::AlreadyExists.into()).into(),

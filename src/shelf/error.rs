@@ -16,6 +16,14 @@ pub enum ShelfError {
     /// Something is already at the place where a shelf was to be set up.
     #[error("{} is not empty", .0.display())]
     NotEmpty(PathBuf),
+    /// A shelf was to be set up on another.
+    #[error("{} lies on the shelf at {}; a shelf holds no other shelf", path.display(), shelf.display())]
+    OnShelf {
+        /// The place that was named.
+        path: PathBuf,
+        /// The shelf it lies on.
+        shelf: PathBuf,
+    },
     /// A set-up was broken off, as by a full disk.
     #[error("the set-up of the shelf at {} was broken off; no job was on it yet", .0.display())]
     Unfinished(PathBuf),
@@ -240,6 +248,7 @@ impl Blame for ShelfError {
             E::Index(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull) => "free some space on the disk; no job is touched by this".into(),
             E::Index(_) => "make it anew with `cellkeep shelf index`".into(),
             E::Nothing(_) | E::BadFile { .. } | E::BadBag { .. } | E::Json { .. } | E::BadDate(_) => return None,
+            E::OnShelf { .. } => "choose a place outside it".into(),
         })
     }
 }

@@ -9,6 +9,7 @@ use super::disk::{self, Kind, sha256};
 use super::error::{Result, ShelfError};
 use super::inventory::ROOT_MARK;
 use crate::blame::DiskError;
+use crate::reading::place::shelf_around;
 
 /// The version of the shelf's own format, written in `shelf.json`.
 pub(super) const FORMAT: u32 = 1;
@@ -69,6 +70,12 @@ impl Shelf {
     /// # Errors
     /// When the folder holds anything else, or the disk refuses.
     pub fn set_up(root: &Path) -> Result<Shelf> {
+        if let Some(outer) = root.parent().and_then(shelf_around) {
+            return Err(ShelfError::OnShelf {
+                path: root.to_owned(),
+                shelf: outer,
+            });
+        }
         if disk::is_there(root)? {
             let there = disk::entries(root)?;
             let ours = there.iter().all(|(n, _)| PARTS.contains(&n.as_str()))

@@ -152,3 +152,85 @@ fn a_mended_reading_goes_straight_into_its_job() {
         assert_eq!(read(&format!("mended/{name}")), bytes, "{name}");
     }
 }
+
+#[test]
+fn nothing_else_writes_on_a_shelf() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    drop(sample(&root));
+    let before = tree(&root);
+    let dump = concat!(env!("CARGO_MANIFEST_DIR"), "/demo-dumps/pellow-six/earlier");
+    let content = format!("jobs/{SECOND}/v1/content/as-found");
+    let file = format!("jobs/{SECOND}/inventory.json");
+    let on = |path: &str| root.join(path).to_string_lossy().into_owned();
+    let as_found = format!("{SECOND}/as-found");
+    for args in [
+        &[
+            "blank",
+            dump,
+            "preset=11",
+            "-l",
+            "pellow-six",
+            "-o",
+            &on("jobs/x"),
+        ][..],
+        &[
+            "convert",
+            &format!("{dump}/ram.hex"),
+            "--to",
+            "bin",
+            "-o",
+            &on(&content),
+            "--replace",
+        ],
+        &[
+            "decode",
+            dump,
+            "-l",
+            "pellow-six",
+            "-o",
+            &on(&file),
+            "--replace",
+        ],
+        &["shelf", "hand-over", SECOND, &on(&file), "--replace"],
+        &["shelf", "hand-over", SECOND, &on("copy.zip")],
+        &["shelf", "take", SECOND, &on("jobs/x")],
+        &["shelf", "take", &as_found, &on(&content), "--replace"],
+        &["shelf", "set-up", "--at", &on("jobs/inner")],
+        &["shelf", "set-up", "--at", &on("inner")],
+    ] {
+        let output = program(&root).args(args).output().unwrap();
+        let said = text(&output.stderr);
+        assert_eq!(output.status.code(), Some(2), "{args:?}: {said}");
+        assert!(said.contains("lies on the shelf at"), "{args:?}: {said}");
+        assert_eq!(tree(&root), before, "{args:?}");
+    }
+    // So do a bare name and steps up.
+    for (folder, to) in [
+        ("", "x"),
+        ("jobs", "x"),
+        ("", "jobs/no/../x"),
+        ("index", "../x"),
+    ] {
+        let output = program(&root)
+            .current_dir(root.join(folder))
+            .args(["shelf", "take", SECOND, to])
+            .output()
+            .unwrap();
+        let said = text(&output.stderr);
+        assert!(
+            said.contains("lies on the shelf at"),
+            "{folder} {to}: {said}"
+        );
+        assert_eq!(tree(&root), before, "{folder} {to}");
+    }
+    // A link leads there too.
+    #[cfg(unix)]
+    {
+        std::os::unix::fs::symlink(root.join("jobs"), place.join("away")).unwrap();
+        let to = place.join("away/x").to_string_lossy().into_owned();
+        let output = shelf_command(&root, &["take", SECOND, &to]);
+        assert_eq!(output.status.code(), Some(2), "{}", text(&output.stdout));
+        assert_eq!(tree(&root), before);
+    }
+}
