@@ -79,6 +79,9 @@ static KINDS: &[Kind] = &[
     kind::<crate::shelf::HandOver>("a job that was handed over (shelf hand-over --json)"),
     kind::<crate::shelf::AuditReport>("what an audit found (shelf audit --json)"),
     kind::<crate::shelf::RepairReport>("what a repair did (shelf repair --json)"),
+    kind::<crate::shelf::Rebuilt>("an index made anew (shelf index --json)"),
+    kind::<crate::shelf::ShelfMade>("a new shelf (shelf set-up --json)"),
+    kind::<crate::shelf::TakenOut>("files taken out of a job (shelf take --json)"),
 ];
 
 #[derive(Debug, thiserror::Error)]

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use super::disk::{self, Kind, sha256};
 use super::error::{Result, ShelfError};
 use super::index::Known;
-use super::inventory::ROOT_MARK;
+use super::inventory::{FILE, ROOT_MARK, number_of};
 use super::job::{Job, RECORD};
 use super::object::{self, Checked, Fault};
 use super::parity::{self, Head};
@@ -35,6 +35,9 @@ pub struct JobAudit {
     pub bytes: u64,
     /// Files of the latest version that are whole.
     pub good: Vec<String>,
+    /// The job its folder holds, where that is another than the folder's name says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub holds: Option<String>,
     /// Files of the latest version that are lost or damaged.
     pub lost: Vec<String>,
     /// Everything that is wrong, with the file it is about in the evidence.
@@ -99,7 +102,9 @@ impl Shelf {
     /// # Errors
     /// When a folder cannot be read at all.
     pub fn audit(&self, progress: Option<&Progress<'_>>) -> Result<AuditReport> {
-        let names = self.job_names()?;
+        let mut names = self.job_names()?;
+        let strange = self.strange_folders(&names)?;
+        names.retain(|name| !strange.contains(name));
         let whole = names.len() as u64;
         let jobs = || {
             names
@@ -115,8 +120,9 @@ impl Shelf {
         };
         let (audits, known) = rayon::join(jobs, || self.index_known());
         let (audits, known) = (audits?, known?);
-        let missing = self.missing_of(&known)?;
-        let mut faults = self.shelf_faults()?;
+        let mut missing = self.missing_of(&known)?;
+        missing.retain(|job| audits.iter().all(|a| a.holds.as_ref() != Some(job)));
+        let mut faults = self.shelf_faults(&strange)?;
         for says in self.index_faults(known, &audits)? {
             faults.push(fault("index.behind", "index/shelf.sqlite", says));
         }
@@ -152,9 +158,10 @@ impl Shelf {
     }
 
     /// `room` is for the parity files, and serves for one job after the other.
-    fn audit_once(&self, id: &str, room: &mut Vec<u8>) -> Result<JobAudit> {
+    pub(super) fn audit_once(&self, id: &str, room: &mut Vec<u8>) -> Result<JobAudit> {
         let folder = self.jobs_folder().join(id);
-        let mut parities = self.parities(id, room)?;
+        let holds = self.held_in(id);
+        let mut parities = self.parities(holds.as_deref().unwrap_or(id), room)?;
         let mut covered = BTreeMap::new();
         for (version, head) in std::mem::take(&mut parities.whole) {
             for file in head.files {
@@ -164,8 +171,13 @@ impl Shelf {
         let mut checked = object::check(&folder, true, &covered)?;
         let mut faults = std::mem::take(&mut checked.faults);
         faults.extend(parity_faults(&parities, &covered, &checked));
+        if let Some(job) = &holds {
+            let says = format!("this folder holds the job {job}: its place is jobs/{job}");
+            faults.insert(0, fault("job.misplaced", "", says));
+        }
         let mut audit = JobAudit {
             job: id.to_owned(),
+            holds,
             versions: checked.head,
             files: checked.files + parities.files,
             bytes: checked.bytes + parities.bytes,
@@ -257,7 +269,7 @@ impl Shelf {
     }
 
     /// Jobs that are missing as a whole: only their parity is left, or what the index knows of them.
-    fn missing_of(&self, known: &Known) -> Result<Vec<String>> {
+    pub(super) fn missing_of(&self, known: &Known) -> Result<Vec<String>> {
         let mut missing: BTreeSet<String> = known.jobs().cloned().collect();
         let parity = disk::entries_if_there(&self.part("parity"))?;
         missing.extend(parity.into_iter().map(|(name, _)| name));
@@ -297,26 +309,51 @@ impl Shelf {
         Ok(self.index_known()?.faults(&store))
     }
 
-    fn shelf_faults(&self) -> Result<Vec<Fault>> {
-        let mut faults = self.fixed_faults()?;
+    /// Folders among the jobs that nothing shows to be one: no declaration, no inventory, no version, no parity.
+    pub(super) fn strange_folders(&self, names: &[String]) -> Result<Vec<String>> {
+        let mut strange = Vec::new();
+        for name in names {
+            let of_a_job = |(entry, _): &(String, Kind)| {
+                entry.starts_with("0=") || entry.starts_with(FILE) || number_of(entry).is_some()
+            };
+            if !disk::entries(&self.jobs_folder().join(name))?
+                .iter()
+                .any(of_a_job)
+                && !disk::is_there(&self.part("parity").join(name))?
+            {
+                strange.push(name.clone());
+            }
+        }
+        Ok(strange)
+    }
+
+    /// Things on the shelf and among its jobs that do not belong there, by their paths. A link where a job is known to
+    /// belong is left to a person.
+    pub(super) fn strangers(&self, strange: &[String]) -> Result<Vec<String>> {
+        let mut found = Vec::new();
         for (name, _) in disk::entries(self.root())? {
             if !PARTS.contains(&name.as_str()) {
-                faults.push(fault(
-                    "file.extra",
-                    &name,
-                    "something that does not belong to the shelf",
-                ));
+                found.push(name);
             }
         }
         let known: Vec<&str> = vec![ROOT_MARK.0, "ocfl_layout.json", "extensions"];
         for (name, kind) in disk::entries(&self.jobs_folder())? {
-            if kind != Kind::Folder && !known.contains(&name.as_str()) {
-                faults.push(fault(
-                    "file.extra",
-                    &format!("jobs/{name}"),
-                    "something that is not a job",
-                ));
+            let is_job = kind == Kind::Folder && !strange.contains(&name);
+            if !is_job && !known.contains(&name.as_str()) {
+                found.push(format!("jobs/{name}"));
             }
+        }
+        Ok(found)
+    }
+
+    pub(super) fn shelf_faults(&self, strange: &[String]) -> Result<Vec<Fault>> {
+        let mut faults = self.fixed_faults()?;
+        for path in self.strangers(strange)? {
+            let says = match path.split_once('/') {
+                Some(_) => "something that is not a job",
+                None => "something that does not belong to the shelf",
+            };
+            faults.push(fault("file.extra", &path, says));
         }
         if !disk::is_there(&self.part("parity"))? {
             faults.push(fault(
@@ -355,6 +392,11 @@ impl Shelf {
                     path,
                     "a file of the shelf is missing",
                 )),
+                Some(_) if !disk::is_plain(self.root(), path) => faults.push(fault(
+                    "file.altered",
+                    path,
+                    "a link lies in the place of a file of the shelf",
+                )),
                 Some(bytes) if sha256(&bytes) != digest => {
                     faults.push(fault(
                         "file.altered",
@@ -374,7 +416,7 @@ impl Shelf {
                 ));
             }
         }
-        if disk::read_if_there(&self.part("turn"))?.is_none_or(|b| !b.is_empty()) {
+        if disk::read_plain(self.root(), "turn")?.is_none_or(|b| !b.is_empty()) {
             faults.push(fault("file.altered", "turn", "it is missing or not empty"));
         }
         Ok(faults)

@@ -377,6 +377,31 @@ pub(super) fn under(root: &Path, stored: &str) -> PathBuf {
     path
 }
 
+/// Whether a stored path within a folder is that of a plain file: nothing on the way to it, itself included, is a link.
+pub(super) fn is_plain(root: &Path, stored: &str) -> bool {
+    let mut path = root.to_owned();
+    let mut parts = stored.split('/').peekable();
+    while let Some(part) = parts.next() {
+        path.push(part);
+        let fits = fs::symlink_metadata(&path).is_ok_and(|meta| match parts.peek() {
+            Some(_) => meta.is_dir(),
+            None => meta.is_file(),
+        });
+        if !fits {
+            return false;
+        }
+    }
+    true
+}
+
+/// A small file's bytes, or `None` where there is no plain file of that path within the folder.
+pub(super) fn read_plain(root: &Path, stored: &str) -> Result<Option<Vec<u8>>> {
+    match is_plain(root, stored) {
+        true => read_if_there(&under(root, stored)),
+        false => Ok(None),
+    }
+}
+
 /// Whether a folder, and not a link to one, is at the place.
 pub(super) fn is_folder(path: &Path) -> bool {
     fs::symlink_metadata(path).is_ok_and(|meta| meta.is_dir())

@@ -35,6 +35,27 @@ pub enum ShelfError {
         /// The part that is missing.
         missing: String,
     },
+    /// One of the files every shelf has is damaged.
+    #[error("the shelf at {} is damaged: {what}", path.display())]
+    DamagedShelf {
+        /// The shelf.
+        path: PathBuf,
+        /// What was found.
+        what: String,
+    },
+    /// A link or a file lies where a job's folder belongs.
+    #[error(
+        "jobs/{0} on the shelf is not a folder, so it is no job; links are not followed on a shelf"
+    )]
+    NoFolder(String),
+    /// A job's folder has the name of another.
+    #[error("the folder jobs/{folder} holds the job {job}")]
+    Misplaced {
+        /// The folder.
+        folder: String,
+        /// The job in it.
+        job: String,
+    },
     /// The shelf, or a document on it, was written by a later version of the format.
     #[error("{what} is of version {found}; this program knows versions up to {known}")]
     Newer {
@@ -205,6 +226,9 @@ impl Blame for ShelfError {
         match self {
             E::Disk(e) => e.who(),
             E::HalfShelf { .. }
+            | E::DamagedShelf { .. }
+            | E::NoFolder(_)
+            | E::Misplaced { .. }
             | E::Busy(_)
             | E::ReadOnly { .. }
             | E::Gone(_)
@@ -224,8 +248,12 @@ impl Blame for ShelfError {
             E::Disk(e) => return e.hint(),
             E::NoShelf(_) => "set one up with `cellkeep shelf set-up`, or name another with --at FOLDER".into(),
             E::Unfinished(_) => "run `cellkeep shelf set-up` once more; or, if this is a copy of a shelf, copy the whole of it again".into(),
+            E::OnShelf { .. } => "choose a place outside it".into(),
             E::NotEmpty(_) => "choose an empty or a new folder".into(),
             E::HalfShelf { .. } => "copy the whole shelf again; with the shelf's own folder lost, `cellkeep shelf take-in` takes single jobs".into(),
+            E::DamagedShelf { .. } => "`cellkeep shelf audit` names all the damage; `cellkeep shelf repair` restores the shelf's own files".into(),
+            E::NoFolder(job) => format!("if it is a link, take it away and move the folder it leads to into its place; without that, `cellkeep shelf repair {job}` can restore a small job from its parity"),
+            E::Misplaced { folder, job } => format!("`cellkeep shelf repair {folder}` renames it back; where there is a folder jobs/{job} as well, one of them is a copy: move it off the shelf"),
             E::Newer { .. } => "use the newer program; the files themselves can be read by hand, see READ-ME.txt on the shelf".into(),
             E::Busy(_) => "wait for the other command to finish, or wait longer with --wait SECONDS".into(),
             E::ReadOnly { .. } => "reading commands still work; to write, copy the shelf to another disk and name it with --at FOLDER".into(),
@@ -248,7 +276,6 @@ impl Blame for ShelfError {
             E::Index(e) if e.sqlite_error_code() == Some(rusqlite::ErrorCode::DiskFull) => "free some space on the disk; no job is touched by this".into(),
             E::Index(_) => "make it anew with `cellkeep shelf index`".into(),
             E::Nothing(_) | E::BadFile { .. } | E::BadBag { .. } | E::Json { .. } | E::BadDate(_) => return None,
-            E::OnShelf { .. } => "choose a place outside it".into(),
         })
     }
 }

@@ -9,6 +9,8 @@ use std::collections::BTreeMap;
 use std::time::SystemTime;
 
 use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use super::disk::{self, hex};
@@ -16,6 +18,7 @@ use super::error::{Result, ShelfError};
 use super::facts::Facts;
 use super::query::{Hit, Listed, Query};
 use super::root::{Shelf, has_jobs};
+use crate::document::Document;
 
 /// Raised when the tables change; an index of another version is made anew.
 const VERSION: i64 = 1;
@@ -69,6 +72,24 @@ impl Shelf {
         self.part("index").join("shelf.sqlite")
     }
 
+    fn index_is_file(&self) -> bool {
+        disk::is_plain(self.root(), "index/shelf.sqlite")
+    }
+
+    /// Keeps whatever lies in the place of the index and is no file.
+    fn set_index_aside(&self) -> Result<()> {
+        let kept = self.part("damaged").join("index");
+        for folder in [self.part("damaged"), kept.clone()] {
+            disk::ensure_folder(&folder)?;
+        }
+        let mut n = 1;
+        while disk::is_there(&kept.join(n.to_string()))? {
+            n += 1;
+        }
+        disk::rename(&self.index_file(), &kept.join(n.to_string()))?;
+        disk::sync_folder(&kept)
+    }
+
     fn jobs_time(&self) -> Option<String> {
         let time = self.jobs_folder().metadata().ok()?.modified().ok()?;
         let since = time.duration_since(SystemTime::UNIX_EPOCH).ok()?;
@@ -78,6 +99,9 @@ impl Shelf {
     /// The index file opened for writing, made where it is missing. Needs the turn.
     fn index_to_write(&self) -> Result<(Connection, bool)> {
         let file = self.index_file();
+        if disk::is_there(&file)? && !self.index_is_file() {
+            self.set_index_aside()?;
+        }
         if !disk::is_there(&file)? {
             drop(disk::create_file(&file)?);
         }
@@ -117,21 +141,23 @@ impl Shelf {
         Ok(())
     }
 
-    /// Makes the whole index anew from the store. Returns how many jobs it holds, and those the disk would not give;
-    /// these are in it by name alone and tried again by the next command.
+    /// Makes the whole index anew from the store.
     ///
     /// # Errors
     /// When the store cannot be read or the index not written.
-    pub fn rebuild_index(
-        &self,
-        progress: Option<&super::Progress<'_>>,
-    ) -> Result<(usize, Vec<String>)> {
+    pub fn rebuild_index(&self, progress: Option<&super::Progress<'_>>) -> Result<Rebuilt> {
         let _turn = self.turn()?;
-        self.index_all(progress)
+        let known = self.index_known()?;
+        let gone = self.missing_of(&known)?;
+        let (jobs, unread) = self.index_all(progress)?;
+        Ok(Rebuilt { jobs, unread, gone })
     }
 
     fn index_all(&self, progress: Option<&super::Progress<'_>>) -> Result<(usize, Vec<String>)> {
         let folder = self.part("index");
+        if disk::is_there(&self.index_file())? && !self.index_is_file() {
+            self.set_index_aside()?;
+        }
         // The database goes before its journal, and both before the new one comes, for good each time: a power loss must
         // leave neither an old database without its journal nor a new one with the journal of the old.
         disk::remove(&self.index_file())?;
@@ -270,7 +296,7 @@ impl Shelf {
     /// The index as it lies on the disk, if it is of this version.
     fn index_on_disk(&self) -> Result<Option<Index>> {
         let file = self.index_file();
-        if !disk::is_there(&file)? {
+        if !self.index_is_file() {
             return Ok(None);
         }
         let (connection, copy) = match open_file(&file) {
@@ -337,6 +363,9 @@ impl Shelf {
         }
         let known = self.index_on_disk().and_then(|index| match index {
             Some(index) => index.known(),
+            None if !self.index_is_file() => nothing(vec![
+                "something that is not a file lies in its place".to_owned(),
+            ]),
             None => nothing(vec!["it is of another version of this program".to_owned()]),
         });
         match known {
@@ -344,6 +373,22 @@ impl Shelf {
             outcome => outcome,
         }
     }
+}
+
+/// What making the index anew came to.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct Rebuilt {
+    /// How many jobs it knows.
+    pub jobs: usize,
+    /// Jobs the disk would not give; they are in it by name alone and tried again by the next command.
+    pub unread: Vec<String>,
+    /// Jobs the old index or the parity knows, whose folders are not there.
+    pub gone: Vec<String>,
+}
+
+impl Document for Rebuilt {
+    const KIND: &'static str = "index-made";
+    const VERSION: u32 = 1;
 }
 
 /// What the index knows.

@@ -103,7 +103,11 @@ pub(super) fn check(
     root_entries(&list, &ruled, folder, &mut checked);
     let mut with_content = Vec::new();
     for number in 1..=ruled.versions {
-        if version(folder, number, (&root, &bytes), &ruled, own, &mut checked) {
+        let name = format!("v{number}");
+        let is_folder = !list
+            .iter()
+            .any(|(n, kind)| *n == name && *kind != Kind::Folder);
+        if is_folder && version(folder, number, (&root, &bytes), &ruled, own, &mut checked) {
             with_content.push(number);
         }
     }

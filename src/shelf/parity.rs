@@ -266,11 +266,16 @@ pub(super) fn read(file: &[u8]) -> Option<Parity<'_>> {
 }
 
 impl Parity<'_> {
-    /// Restores the version's files from what is left of them. Every file returned matches its digest.
+    /// Restores the version's files from what is left of them, and from `given`, the bytes of some by their path. Every
+    /// file returned matches its digest. Links are not followed.
     ///
     /// # Errors
     /// [`ShelfError::BeyondParity`] when more pieces are lost than there is parity for.
-    pub(super) fn restore(&self, folder: &Path) -> Result<BTreeMap<String, Vec<u8>>> {
+    pub(super) fn restore(
+        &self,
+        folder: &Path,
+        given: &BTreeMap<String, Vec<u8>>,
+    ) -> Result<BTreeMap<String, Vec<u8>>> {
         let job = &self.head.job;
         let beyond = |why: String| ShelfError::BeyondParity {
             job: job.clone(),
@@ -287,7 +292,11 @@ impl Parity<'_> {
             let start = stream.len();
             let length = usize::try_from(covered.bytes)
                 .map_err(|_| beyond(format!("{} is too long", covered.path)))?;
-            if let Ok(file) = File::open(under(folder, &covered.path)) {
+            if let Some(bytes) = given.get(&covered.path) {
+                stream.extend_from_slice(bytes);
+            } else if disk::is_plain(folder, &covered.path)
+                && let Ok(file) = File::open(under(folder, &covered.path))
+            {
                 // A file that cannot be read to its end still gives the pieces before the fault.
                 let _ = file.take(covered.bytes).read_to_end(&mut stream);
             }

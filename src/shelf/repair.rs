@@ -1,20 +1,22 @@
-//! Self-repair: damaged files of a job restored from parity, all of them or none.
+//! Self-repair: damaged files of a job restored, all of them or none, from where their bytes lie as well and from parity.
 //!
 //! Everything is worked out before anything is touched. Restored bytes count only when they match the digest in the
 //! inventory, and the inventory only when it matches its own digest. Damaged originals are kept in `damaged`.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::disk::{self, under};
+use super::disk::{self, Algorithm, Kind, under};
+use super::elsewhere::Elsewhere;
 use super::error::{Result, ShelfError};
 use super::inventory::{FILE, Inventory, OBJECT_MARK, SIDECAR, number_of, sidecar_text};
 use super::job::Act;
+use super::misplaced::Renamed;
 use super::object;
-use super::parity;
+use super::parity::{self, Covered, Parity};
 use super::root::{Shelf, Turn, fixed_files};
 use crate::document::Document;
 
@@ -29,14 +31,23 @@ pub struct Repaired {
     pub set_aside: Vec<String>,
     /// Versions whose parity was made anew.
     pub parity_of: Vec<u32>,
+    /// Folders of jobs that were renamed back.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub renamed: Vec<Renamed>,
     /// Where damaged originals are kept, within the shelf.
     pub kept_in: Option<String>,
+    /// What is still wrong afterwards.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub left: Vec<String>,
 }
 
 impl Repaired {
     /// Whether there was nothing to do.
     pub fn is_nothing(&self) -> bool {
-        self.restored.is_empty() && self.set_aside.is_empty() && self.parity_of.is_empty()
+        self.restored.is_empty()
+            && self.set_aside.is_empty()
+            && self.parity_of.is_empty()
+            && self.renamed.is_empty()
     }
 }
 
@@ -55,7 +66,7 @@ pub struct Refused {
 /// What a repair of a shelf did.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct RepairReport {
-    /// Jobs that are whole now.
+    /// Jobs that were repaired, and what is left wrong with each.
     pub repaired: Vec<Repaired>,
     /// Jobs that could not be restored.
     pub refused: Vec<Refused>,
@@ -71,53 +82,91 @@ impl Document for RepairReport {
 struct Plan {
     /// Files to be written: path within the job, bytes.
     write: BTreeMap<String, Vec<u8>>,
-    /// Paths to be set aside.
-    aside: Vec<String>,
+    /// What is to be set aside: where it lies, and its path among what is kept.
+    aside: Vec<(PathBuf, String)>,
     /// Versions whose parity must be made anew.
     parity: Vec<u32>,
 }
 
 impl Shelf {
-    /// Restores a damaged job.
+    /// Restores a damaged job, and renames its folder back where it has another name. What is still wrong afterwards is
+    /// in the answer.
     ///
     /// # Errors
     /// [`ShelfError::BeyondParity`] when any of it cannot be restored; the job is then untouched.
+    /// [`ShelfError::NoFolder`] when a link lies in its place.
     pub fn repair_job(&self, id: &str, act: &Act) -> Result<Repaired> {
         let turn = self.turn()?;
-        let plan = self.plan_repair(id)?;
-        self.apply_repair(&turn, id, plan, act)
+        let (id, renamed) = self.put_back(&turn, id)?;
+        let place = self.jobs_folder().join(&id);
+        if disk::is_there(&place)? && !disk::is_folder(&place) {
+            return Err(ShelfError::NoFolder(id));
+        }
+        let plan = self.plan_repair(&id)?;
+        let mut repaired = self.apply_repair(&turn, &id, plan, act)?;
+        repaired.renamed = renamed;
+        let audit = self.audit_once(&id, &mut Vec::new())?;
+        repaired.left = audit.findings.into_iter().map(|f| f.says).collect();
+        Ok(repaired)
     }
 
-    /// Restores the files every shelf has, which are the same on all shelves of this version.
+    /// Restores the files every shelf has, which are the same on all shelves of this version, and sets aside what does
+    /// not belong on it.
     ///
     /// # Errors
     /// When the disk refuses.
     pub fn repair_shelf(&self, act: &Act) -> Result<Repaired> {
         let turn = self.turn()?;
-        let mut repaired = Repaired::default();
-        if self.fixed_faults()?.is_empty() {
-            return Ok(repaired);
-        }
         let mut plan = Plan::default();
         for (path, text) in fixed_files() {
-            if disk::read_if_there(&under(self.root(), &path))?.as_deref() != Some(text.as_bytes())
-            {
+            if disk::read_plain(self.root(), &path)?.as_deref() != Some(text.as_bytes()) {
                 plan.write.insert(path, text.into_bytes());
             }
         }
-        if disk::read_if_there(&self.part("turn"))?.is_none_or(|b| !b.is_empty()) {
-            // The lock is on this very file: it is emptied where it lies.
-            std::fs::OpenOptions::new()
-                .write(true)
-                .truncate(true)
-                .open(self.part("turn"))
-                .map_err(|e| crate::blame::DiskError::new("write", self.part("turn"), e))?;
-            repaired.restored.push("turn".to_owned());
+        let parity = self.part("parity");
+        let strange = self.strange_folders(&self.job_names()?)?;
+        for path in self.strangers(&strange)? {
+            // A link where a job belongs is left to a person, who knows where it leads.
+            let job = path.strip_prefix("jobs/");
+            if !job.is_some_and(|job| disk::is_folder(&parity.join(job))) {
+                plan.aside.push((under(self.root(), &path), path));
+            }
         }
-        let kept = self.write_restored(&turn, "", self.root(), &plan, act)?;
-        repaired.restored.extend(plan.write.into_keys());
-        repaired.kept_in = kept;
-        Ok(repaired)
+        let mut restored = Vec::new();
+        if disk::read_plain(self.root(), "turn")?.is_none_or(|b| !b.is_empty()) {
+            self.empty_turn()?;
+            restored.push("turn".to_owned());
+        }
+        let kept_in = self.write_restored(&turn, "", self.root(), &plan, act)?;
+        restored.extend(plan.write.into_keys());
+        let strange = self.strange_folders(&self.job_names()?)?;
+        let left = self
+            .shelf_faults(&strange)?
+            .into_iter()
+            .map(|fault| format!("{}: {}", fault.path, fault.says))
+            .collect();
+        Ok(Repaired {
+            restored,
+            set_aside: plan.aside.into_iter().map(|(_, path)| path).collect(),
+            kept_in,
+            left,
+            ..Repaired::default()
+        })
+    }
+
+    /// The lock is on this very file: it is emptied where it lies, and only a link is taken away.
+    fn empty_turn(&self) -> Result<()> {
+        let place = self.part("turn");
+        if !disk::is_plain(self.root(), "turn") {
+            disk::remove(&place)?;
+            return disk::write_new(&place, b"");
+        }
+        std::fs::OpenOptions::new()
+            .write(true)
+            .truncate(true)
+            .open(&place)
+            .map_err(|e| crate::blame::DiskError::new("write", &place, e))?;
+        Ok(())
     }
 
     fn plan_repair(&self, id: &str) -> Result<Plan> {
@@ -133,8 +182,9 @@ impl Shelf {
             ));
         }
         let mut plan = Plan::default();
+        let mut elsewhere = Elsewhere::new(self, id);
         for number in 1..=head {
-            self.plan_version(id, number, &mut plan)?;
+            self.plan_version(id, number, &mut elsewhere, &mut plan)?;
         }
         // The inventory of the last version is that of the job, and what every byte is held against.
         let path = format!("v{head}/{FILE}");
@@ -146,7 +196,7 @@ impl Shelf {
             (SIDECAR, sidecar.as_bytes()),
             (OBJECT_MARK.0, OBJECT_MARK.1.as_bytes()),
         ] {
-            if disk::read_if_there(&folder.join(name))?.as_deref() != Some(wanted) {
+            if disk::read_plain(&folder, name)?.as_deref() != Some(wanted) {
                 plan.write.insert(name.to_owned(), wanted.to_owned());
             }
         }
@@ -169,30 +219,52 @@ impl Shelf {
             }
             let found = match plan.write.get(path) {
                 Some(bytes) => Some(algorithm.of(bytes)),
-                None => disk::digest_file(&under(&folder, path), algorithm)
-                    .ok()
-                    .map(|(d, _)| d),
+                None => digest_now(&folder, path, algorithm),
             };
             if found.as_deref() != Some(digest) {
-                return Err(beyond(format!(
-                    "{path} is damaged and there is no parity for it"
-                )));
+                let bytes = elsewhere.find(digest, algorithm, true).ok_or_else(|| {
+                    beyond(format!("{path} is damaged and there is no parity for it"))
+                })?;
+                plan.write.insert(path.to_owned(), bytes);
             }
         }
         if disk::is_there(&folder)? {
             for fault in object::check(&folder, true, &BTreeMap::new())?.faults {
                 let extra = matches!(fault.code, "file.extra" | "folder.empty" | "version.extra")
                     || fault.ocfl == Some("E006");
+                let place = under(&folder, &fault.path);
+                let is_link = place.symlink_metadata().is_ok_and(|m| m.is_symlink());
                 if extra
                     && !plan.write.contains_key(&fault.path)
                     && !inventory.contents().contains_key(fault.path.as_str())
-                    && !belongs(&fault.path, head)
+                    && (is_link || !belongs(&fault.path, head))
                 {
-                    plan.aside.push(fault.path);
+                    plan.aside.push((place, fault.path));
                 }
             }
         }
+        self.plan_parity_aside(id, head, &mut plan)?;
         Ok(plan)
+    }
+
+    /// What lies in the job's parity folder, or in its place, and is no parity of the job.
+    fn plan_parity_aside(&self, id: &str, head: u32, plan: &mut Plan) -> Result<()> {
+        let folder = self.part("parity").join(id);
+        if !disk::is_there(&folder)? {
+            return Ok(());
+        }
+        if !disk::is_folder(&folder) {
+            plan.aside.push((folder, format!("parity/{id}")));
+            return Ok(());
+        }
+        for (name, kind) in disk::entries(&folder)? {
+            let number = name.strip_suffix(".parity").and_then(number_of);
+            if kind != Kind::File || number.is_none_or(|n| n > head) {
+                plan.aside
+                    .push((folder.join(&name), format!("parity/{id}/{name}")));
+            }
+        }
+        Ok(())
     }
 
     /// The last version there is a folder or a parity file for.
@@ -215,9 +287,16 @@ impl Shelf {
         Ok(last)
     }
 
-    fn plan_version(&self, id: &str, number: u32, plan: &mut Plan) -> Result<()> {
+    fn plan_version(
+        &self,
+        id: &str,
+        number: u32,
+        elsewhere: &mut Elsewhere<'_>,
+        plan: &mut Plan,
+    ) -> Result<()> {
         let folder = self.jobs_folder().join(id).join(format!("v{number}"));
-        let file = disk::read_if_there(&self.parity_file(id, number)).unwrap_or_default();
+        let path = format!("parity/{id}/v{number}.parity");
+        let file = disk::read_plain(self.root(), &path).unwrap_or_default();
         let parity = file
             .as_deref()
             .and_then(parity::read)
@@ -230,24 +309,24 @@ impl Shelf {
         if !parity.faults.is_empty() {
             plan.parity.push(number);
         }
-        let damaged: Vec<&str> = parity
+        let damaged: Vec<&Covered> = parity
             .head
             .files
             .iter()
             .filter(|covered| {
-                disk::digest_file(&under(&folder, &covered.path), disk::Algorithm::Sha256)
-                    .map_or(true, |(digest, _)| digest != covered.sha256)
+                let found = digest_now(&folder, &covered.path, Algorithm::Sha256);
+                found.as_ref() != Some(&covered.sha256)
+                    || !disk::is_plain(
+                        &self.jobs_folder(),
+                        &format!("{id}/v{number}/{}", covered.path),
+                    )
             })
-            .map(|covered| covered.path.as_str())
             .collect();
-        if damaged.is_empty() {
-            return Ok(());
-        }
-        let mut restored = parity.restore(&folder)?;
-        for path in damaged {
-            let full = format!("v{number}/{path}");
+        let mut restored = restored(&parity, &folder, &damaged, elsewhere)?;
+        for covered in damaged {
+            let full = format!("v{number}/{}", covered.path);
             if let Some(bytes) = restored
-                .remove(path)
+                .remove(&covered.path)
                 .filter(|_| super::names::is_safe_path(&full))
             {
                 plan.write.insert(full, bytes);
@@ -272,9 +351,10 @@ impl Shelf {
         Ok(Repaired {
             job: id.to_owned(),
             restored: plan.write.into_keys().collect(),
-            set_aside: plan.aside,
+            set_aside: plan.aside.into_iter().map(|(_, path)| path).collect(),
             parity_of: plan.parity,
             kept_in,
+            ..Repaired::default()
         })
     }
 
@@ -300,11 +380,10 @@ impl Shelf {
         let name = if id.is_empty() { "shelf" } else { id };
         let kept_in = self.kept_folder(name, act)?;
         let mut kept_any = false;
-        for path in &plan.aside {
-            let place = under(folder, path);
+        for (place, path) in &plan.aside {
             let to = under(&kept_in, path);
             make_all(self.root(), to.parent().unwrap_or(&kept_in))?;
-            disk::rename(&place, &to)?;
+            disk::rename(place, &to)?;
             disk::sync_folder(to.parent().unwrap_or(&kept_in))?;
             disk::sync_folder(place.parent().unwrap_or(folder))?;
             kept_any = true;
@@ -363,7 +442,44 @@ fn belongs(path: &str, head: u32) -> bool {
 fn now(folder: &Path, plan: &Plan, path: &str) -> Result<Option<Vec<u8>>> {
     match plan.write.get(path) {
         Some(bytes) => Ok(Some(bytes.clone())),
-        None => disk::read_if_there(&under(folder, path)),
+        None => disk::read_plain(folder, path),
+    }
+}
+
+/// The digest of what a plain file holds now; a link counts as a missing file.
+fn digest_now(folder: &Path, path: &str, algorithm: Algorithm) -> Option<String> {
+    if !disk::is_plain(folder, path) {
+        return None;
+    }
+    let (digest, _) = disk::digest_file(&under(folder, path), algorithm).ok()?;
+    Some(digest)
+}
+
+/// The bytes of a version's damaged files: as they lie elsewhere in the job, then from parity; and where that is not
+/// enough, with what other jobs hold.
+fn restored(
+    parity: &Parity<'_>,
+    folder: &Path,
+    damaged: &[&Covered],
+    elsewhere: &mut Elsewhere<'_>,
+) -> Result<BTreeMap<String, Vec<u8>>> {
+    let mut given = BTreeMap::new();
+    let mut far = false;
+    loop {
+        for covered in damaged {
+            if !given.contains_key(&covered.path)
+                && let Some(bytes) = elsewhere.find(&covered.sha256, Algorithm::Sha256, far)
+            {
+                given.insert(covered.path.clone(), bytes);
+            }
+        }
+        if given.len() == damaged.len() {
+            return Ok(given);
+        }
+        match parity.restore(folder, &given) {
+            Err(ShelfError::BeyondParity { .. }) if !far => far = true,
+            outcome => return outcome,
+        }
     }
 }
 

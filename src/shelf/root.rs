@@ -68,7 +68,7 @@ impl Shelf {
     /// Sets up a shelf in a new or empty folder. A set-up that was broken off is begun anew.
     ///
     /// # Errors
-    /// When the folder holds anything else, or the disk refuses.
+    /// When the folder holds anything else or lies on a shelf, or the disk refuses.
     pub fn set_up(root: &Path) -> Result<Shelf> {
         if let Some(outer) = root.parent().and_then(shelf_around) {
             return Err(ShelfError::OnShelf {
@@ -129,36 +129,22 @@ impl Shelf {
     /// # Errors
     /// When there is no shelf, it is not whole, or it is of a later format.
     pub fn open(root: &Path, wait: Duration) -> Result<Shelf> {
-        let half = |missing: &str| ShelfError::HalfShelf {
-            path: root.to_owned(),
-            missing: missing.to_owned(),
-        };
-        let Some(declaration) = disk::read_if_there(&root.join("shelf.json"))? else {
-            return Err(if has_jobs(root)? {
-                half("shelf.json")
-            } else if disk::is_there(&root.join("jobs"))? {
-                ShelfError::Unfinished(root.to_owned())
-            } else {
-                ShelfError::NoShelf(root.to_owned())
-            });
-        };
-        check_declaration(&declaration)?;
-        if !disk::is_there(&root.join("jobs").join(ROOT_MARK.0))? {
-            if !disk::is_there(&root.join("jobs"))? {
-                return Err(half("the folder jobs"));
-            }
-            let other = disk::entries(&root.join("jobs"))?
-                .into_iter()
-                .find(|(n, _)| n.starts_with("0=ocfl_"));
-            return Err(match other {
-                Some((name, _)) => ShelfError::Newer {
-                    what: "the OCFL storage root".to_owned(),
-                    found: name["0=ocfl_".len()..].to_owned(),
-                    known: 1,
-                },
-                None => half("jobs/0=ocfl_1.1"),
-            });
+        check_own_files(root)?;
+        Shelf::begin(root, wait)
+    }
+
+    /// Opens a shelf whose own files may be damaged, to audit and to repair it.
+    ///
+    /// # Errors
+    /// When there is no shelf, its jobs are not there, or it is of a later format.
+    pub fn open_damaged(root: &Path, wait: Duration) -> Result<Shelf> {
+        match check_own_files(root) {
+            Err(ShelfError::DamagedShelf { .. }) | Ok(()) => Shelf::begin(root, wait),
+            Err(e) => Err(e),
         }
+    }
+
+    fn begin(root: &Path, wait: Duration) -> Result<Shelf> {
         let shelf = Shelf {
             root: root.to_owned(),
             wait,
@@ -272,8 +258,12 @@ impl Shelf {
     /// When no job or several answer to it, or nothing is left of the job but its parity.
     pub fn job_named(&self, name: &str) -> Result<String> {
         if super::names::check_job_name(name).is_ok() {
-            if disk::is_there(&self.jobs_folder().join(name))? {
+            let place = self.jobs_folder().join(name);
+            if disk::is_folder(&place) {
                 return Ok(name.to_owned());
+            }
+            if disk::is_there(&place)? {
+                return Err(ShelfError::NoFolder(name.to_owned()));
             }
             if disk::is_there(&self.part("parity").join(name))? {
                 return Err(ShelfError::Gone(name.to_owned()));
@@ -329,23 +319,88 @@ pub(super) fn has_jobs(root: &Path) -> Result<bool> {
         .any(|(name, kind)| *kind == Kind::Folder && name != "extensions"))
 }
 
-fn check_declaration(bytes: &[u8]) -> Result<()> {
+/// Whether the files that make a folder a shelf are there and say what they must.
+fn check_own_files(root: &Path) -> Result<()> {
+    let mark = root.join("jobs").join(ROOT_MARK.0);
+    let damaged = |what: &str| ShelfError::DamagedShelf {
+        path: root.to_owned(),
+        what: what.to_owned(),
+    };
+    if !disk::is_folder(&root.join("jobs")) {
+        let half = |missing: &str| ShelfError::HalfShelf {
+            path: root.to_owned(),
+            missing: missing.to_owned(),
+        };
+        return Err(if disk::is_there(&root.join("jobs"))? {
+            half("the folder jobs; something else is in its place")
+        } else if disk::is_there(&root.join("shelf.json"))? {
+            half("the folder jobs")
+        } else {
+            ShelfError::NoShelf(root.to_owned())
+        });
+    }
+    let Some(declaration) = disk::read_if_there(&root.join("shelf.json"))? else {
+        return Err(if disk::is_there(&mark)? && has_jobs(root)? {
+            damaged("shelf.json is missing")
+        } else if has_jobs(root)? {
+            ShelfError::HalfShelf {
+                path: root.to_owned(),
+                missing: "shelf.json".to_owned(),
+            }
+        } else {
+            ShelfError::Unfinished(root.to_owned())
+        });
+    };
+    if let Some(says) = check_declaration(root, &declaration)? {
+        return Err(damaged(&says));
+    }
+    if disk::is_there(&mark)? {
+        return Ok(());
+    }
+    let other = disk::entries(&root.join("jobs"))?
+        .into_iter()
+        .find(|(n, _)| n.starts_with("0=ocfl_"));
+    Err(match other {
+        Some((name, _)) => ShelfError::Newer {
+            what: "the OCFL storage root".to_owned(),
+            found: name["0=ocfl_".len()..].to_owned(),
+            known: 1,
+        },
+        None => damaged("jobs/0=ocfl_1.1 is missing"),
+    })
+}
+
+/// What is wrong with the shelf's declaration. It is of a later version only where the shelf's manifest bears it out:
+/// else it is a file that was altered.
+fn check_declaration(root: &Path, bytes: &[u8]) -> Result<Option<String>> {
     #[derive(serde::Deserialize)]
     struct Declaration {
         kind: String,
         version: u32,
     }
-    let declaration: Declaration =
-        serde_json::from_slice(bytes).map_err(|source| ShelfError::Json {
-            what: "shelf.json".to_owned(),
-            source,
-        })?;
-    if declaration.kind == "shelf" && declaration.version > FORMAT {
+    let declaration: Declaration = match serde_json::from_slice(bytes) {
+        Ok(declaration) => declaration,
+        Err(e) => return Ok(Some(format!("shelf.json cannot be read: {e}"))),
+    };
+    if declaration.kind != "shelf" {
+        return Ok(Some(
+            "shelf.json does not say that this is a shelf".to_owned(),
+        ));
+    }
+    if declaration.version == FORMAT {
+        return Ok(None);
+    }
+    let manifest = disk::read_if_there(&root.join(MANIFEST))?.unwrap_or_default();
+    let line = format!("{}  shelf.json", sha256(bytes));
+    let borne_out = String::from_utf8_lossy(&manifest)
+        .lines()
+        .any(|l| l == line);
+    if borne_out && declaration.version > FORMAT {
         return Err(ShelfError::Newer {
             what: "the shelf".to_owned(),
             found: declaration.version.to_string(),
             known: FORMAT,
         });
     }
-    Ok(())
+    Ok(Some("shelf.json does not match its digest".to_owned()))
 }

@@ -55,6 +55,45 @@ impl Document for JobShown {
     const VERSION: u32 = 1;
 }
 
+/// A shelf that was set up.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct ShelfMade {
+    /// Its folder.
+    pub folder: String,
+}
+
+impl Document for ShelfMade {
+    const KIND: &'static str = "shelf-made";
+    const VERSION: u32 = 1;
+}
+
+/// Files taken out of a job, verified.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct TakenOut {
+    /// The shelf reference they were taken by, with its version.
+    pub from: String,
+    /// The file or folder they were written to.
+    pub to: String,
+    /// The files.
+    pub files: Vec<FileTaken>,
+}
+
+impl Document for TakenOut {
+    const KIND: &'static str = "taken-out";
+    const VERSION: u32 = 1;
+}
+
+/// A file taken out of a job.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct FileTaken {
+    /// Its path as it is written, below the folder.
+    pub path: String,
+    /// Length in bytes.
+    pub bytes: usize,
+    /// SHA-256.
+    pub sha256: String,
+}
+
 impl Document for super::commit::Done {
     const KIND: &'static str = "job-changed";
     const VERSION: u32 = 1;

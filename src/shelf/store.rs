@@ -59,6 +59,9 @@ impl Shelf {
     /// When the job is not there, is of a later format, or its inventory is damaged.
     pub fn stored(&self, id: &str) -> Result<Stored> {
         let folder = self.jobs_folder().join(id);
+        if !disk::is_folder(&folder) && disk::is_there(&folder)? {
+            return Err(ShelfError::NoFolder(id.to_owned()));
+        }
         // A writer at work replaces the inventory and its digest one after the other: look again before complaining.
         for _ in 0..20 {
             if let Some(stored) = read_object(id, &folder)? {
@@ -116,6 +119,12 @@ impl Stored {
             .contents()
             .keys()
             .all(|path| super::names::is_safe_path(path));
+        if inside && inventory.id != id && super::names::check_job_name(&inventory.id).is_ok() {
+            return Err(ShelfError::Misplaced {
+                folder: id.to_owned(),
+                job: inventory.id,
+            });
+        }
         if !inside || inventory.id != id || inventory.version(inventory.head_number()).is_none() {
             return Err(ShelfError::Damaged {
                 job: id.to_owned(),

@@ -22,7 +22,7 @@ pub(super) struct Args {
 }
 
 pub(super) fn run(common: &Common, args: &Args) -> Outcome {
-    let shelf = common.shelf()?;
+    let shelf = common.damaged_shelf()?;
     let begun = std::time::Instant::now();
     let report = match &args.job {
         Some(job) => {

@@ -130,6 +130,14 @@ impl Common {
         )?)
     }
 
+    /// The shelf with its own files as they are, to audit and to repair them.
+    fn damaged_shelf(&self) -> Result<Shelf, super::Failure> {
+        Ok(Shelf::open_damaged(
+            &self.place()?,
+            Duration::from_secs(self.wait.into()),
+        )?)
+    }
+
     fn act(&self) -> Act {
         act(self.by.as_deref())
     }
@@ -202,6 +210,14 @@ fn role(word: &str) -> Result<Role, String> {
         let words: Vec<&str> = Role::ALL.iter().map(|r| r.word()).collect();
         format!("a file's part is one of {}", words.join(", "))
     })
+}
+
+/// How many of something, in the singular where it is one.
+fn count<N: std::fmt::Display + PartialEq + From<u8>>(n: N, what: &str) -> String {
+    match n == N::from(1) {
+        true => format!("{n} {what}"),
+        false => format!("{n} {what}s"),
+    }
 }
 
 /// A length in bytes as people say it.

@@ -6,7 +6,8 @@ use super::{Common, print_json};
 use crate::blame::Blame;
 use crate::shelf::{Refused, RepairReport, Repaired, ShelfError};
 
-/// Restore damaged files from parity: all of a job or nothing of it, and only what matches its digest.
+/// Restore damaged files from other copies and from parity: all of a job or nothing of it, and only what matches its
+/// digest.
 #[derive(clap::Args)]
 #[command(after_help = "\
 Damaged originals are kept in the shelf's folder `damaged`.
@@ -15,14 +16,14 @@ Examples:
   cellkeep shelf repair                    every job the audit finds damaged
   cellkeep shelf repair quillon-72-0042
 
-Exit status: 0 with everything whole afterwards, 1 with a job that cannot be restored.")]
+Exit status: 0 with everything whole afterwards, 1 with anything left wrong.")]
 pub(super) struct Args {
     /// Only this job
     job: Option<String>,
 }
 
 pub(super) fn run(common: &Common, args: &Args) -> Outcome {
-    let shelf = common.shelf()?;
+    let shelf = common.damaged_shelf()?;
     let act = common.act();
     let mut report = RepairReport::default();
     let names = match &args.job {
@@ -32,21 +33,31 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         },
         None => {
             let own = shelf.repair_shelf(&act)?;
-            if !own.restored.is_empty() {
+            if !own.is_nothing() || !own.left.is_empty() {
                 report.repaired.push(own);
             }
             let bar = super::super::output::Bar::new("jobs");
             let audit = shelf.audit(Some(&|done, whole| bar.add(done, whole)));
             bar.finish();
             let audit = audit?;
-            let mut names: Vec<String> = audit.damaged.into_iter().map(|a| a.job).collect();
+            // A job in a folder of another name is repaired by its own name, and the folder asked about afterwards.
+            let mut names: Vec<String> = audit
+                .damaged
+                .into_iter()
+                .flat_map(|a| a.holds.into_iter().chain([a.job]))
+                .collect();
             names.extend(audit.missing);
             names
         }
     };
     for job in names {
+        let renamed = || report.repaired.iter().flat_map(|r| &r.renamed);
+        if renamed().any(|r| r.from == job) && !renamed().any(|r| r.to == job) {
+            continue;
+        }
         match shelf.repair_job(&job, &act) {
-            Ok(repaired) if repaired.is_nothing() && args.job.is_none() => {}
+            Ok(repaired)
+                if repaired.is_nothing() && repaired.left.is_empty() && args.job.is_none() => {}
             Ok(repaired) => report.repaired.push(repaired),
             Err(e) if args.job.is_some() => return Err(e.into()),
             Err(e) => report.refused.push(Refused {
@@ -56,7 +67,8 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
             }),
         }
     }
-    let status = if report.refused.is_empty() {
+    let whole = report.refused.is_empty() && report.repaired.iter().all(|r| r.left.is_empty());
+    let status = if whole {
         Status::Clean
     } else {
         Status::Findings
@@ -72,8 +84,10 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
             say!("  try: {hint}");
         }
     }
-    if report.refused.is_empty() {
+    if whole {
         say!("next: `cellkeep shelf audit` to see that all is whole");
+    } else if report.refused.is_empty() {
+        say!("next: see to what is left, then `cellkeep shelf audit`");
     } else {
         say!(
             "next: copy what could not be restored from another copy of the shelf, then audit again"
@@ -88,11 +102,14 @@ fn print(repaired: &Repaired) {
     } else {
         &repaired.job
     };
-    if repaired.is_nothing() {
+    if repaired.is_nothing() && repaired.left.is_empty() {
         say!("{name}: nothing to restore");
         return;
     }
     say!("{name}");
+    for folder in &repaired.renamed {
+        say!("  renamed    jobs/{} to jobs/{}", folder.from, folder.to);
+    }
     for path in &repaired.restored {
         say!("  restored   {path}");
     }
@@ -104,5 +121,8 @@ fn print(repaired: &Repaired) {
     }
     if let Some(kept) = &repaired.kept_in {
         say!("  the damaged originals are in {kept}");
+    }
+    for says in &repaired.left {
+        say!("  left       {says}");
     }
 }

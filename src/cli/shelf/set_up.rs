@@ -2,8 +2,8 @@
 
 use super::super::output::say;
 use super::super::{Outcome, Status};
-use super::Common;
-use crate::shelf::Shelf;
+use super::{Common, print_json};
+use crate::shelf::{Shelf, ShelfMade};
 
 /// Set up a shelf in a new or empty folder.
 #[derive(clap::Args)]
@@ -20,6 +20,12 @@ pub(super) fn run(common: &Common, _args: &Args) -> Outcome {
             .map_err(|e| crate::blame::DiskError::new("create the folder", parent, e))?;
     }
     let shelf = Shelf::set_up(&place)?;
+    if common.json {
+        print_json(&ShelfMade {
+            folder: shelf.root().display().to_string(),
+        })?;
+        return Ok(Status::Clean);
+    }
     say!("a new shelf is at {}", shelf.root().display());
     if common.at.is_some() {
         say!("next: set CELLKEEP_SHELF to that folder, then open a job with `cellkeep shelf open`");

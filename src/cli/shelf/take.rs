@@ -4,9 +4,10 @@ use std::path::PathBuf;
 
 use super::super::output::say;
 use super::super::{Outcome, Status};
-use super::Common;
+use super::{Common, print_json};
 use crate::reading::place::{Former, NewFolder, write_file};
-use crate::shelf::{Reference, resolve};
+use crate::reading::sha256_hex;
+use crate::shelf::{FileTaken, Reference, TakenOut, resolve};
 
 /// Take a file, a folder or a whole version out of the shelf; every byte is verified on the way.
 #[derive(clap::Args)]
@@ -38,6 +39,19 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
             folder.write(path, bytes)?;
         }
         folder.finish()?;
+    }
+    if common.json {
+        let files = found.files.iter().map(|(path, bytes)| FileTaken {
+            path: path.clone(),
+            bytes: bytes.len(),
+            sha256: sha256_hex(bytes),
+        });
+        print_json(&TakenOut {
+            from: found.reference.to_string(),
+            to: args.to.display().to_string(),
+            files: files.collect(),
+        })?;
+        return Ok(Status::Clean);
     }
     let n = found.files.len();
     say!(
