@@ -235,17 +235,12 @@ fn day(time: &str) -> &str {
 }
 
 /// The layout's id, and its text to be kept with the job, so that a reading can be decoded again when this program is
-/// gone. A name no layout is known by is kept as a name: it may be of an instrument still to be traced.
+/// gone. An instrument without a layout yet has none; a name no layout is known by is a slip.
 fn layout_of(given: Option<&str>) -> Result<(Option<String>, Vec<Incoming>), super::Failure> {
     let Some(given) = given else {
         return Ok((None, Vec::new()));
     };
-    match crate::layout::load(given) {
-        Ok(layout) => Ok((
-            Some(layout.id.clone()),
-            vec![super::shelved::layout_file(&layout)],
-        )),
-        Err(_) if !std::path::Path::new(given).exists() => Ok((Some(given.to_owned()), Vec::new())),
-        Err(e) => Err(e.into()),
-    }
+    let layout = crate::layout::load(given)?;
+    let kept = vec![super::shelved::layout_file(&layout)];
+    Ok((Some(layout.id), kept))
 }
