@@ -45,10 +45,16 @@ impl Limits {
         }
     }
 
-    pub(super) fn says(&self) -> String {
+    pub(super) fn too_many(&self) -> String {
         format!(
-            "it holds more than {} files or {} MiB; allow more with --most-bytes",
-            self.files,
+            "it holds more than {} files; allow more with --most-files",
+            self.files
+        )
+    }
+
+    pub(super) fn too_large(&self) -> String {
+        format!(
+            "it holds more than {} MiB; allow more with --most-bytes",
             self.bytes >> 20
         )
     }
@@ -362,8 +368,11 @@ impl Shelf {
                 format!("{}: {}", shown(&fault.path), fault.says),
             ));
         }
-        if checked.files > limits.files as u64 || checked.bytes > limits.bytes {
-            return Err(refuse(path, limits.says()));
+        if checked.files > limits.files as u64 {
+            return Err(refuse(path, limits.too_many()));
+        }
+        if checked.bytes > limits.bytes {
+            return Err(refuse(path, limits.too_large()));
         }
         let id = path
             .file_name()

@@ -103,8 +103,11 @@ fn from_folder(path: &Path, limits: &Limits) -> Result<Unpacked> {
                     format!("\"{}\" is a link or a device", shown(&full)),
                 ));
             }
-            if files.len() + open.len() > limits.files || total > limits.bytes {
-                return Err(refuse(path, limits.says()));
+            if files.len() + open.len() > limits.files {
+                return Err(refuse(path, limits.too_many()));
+            }
+            if total > limits.bytes {
+                return Err(refuse(path, limits.too_large()));
             }
         }
     }
@@ -124,7 +127,7 @@ fn from_zip(path: &Path, limits: &Limits) -> Result<Unpacked> {
                 "it is neither a folder nor a zip file of less than 65,535 files and 4 GiB",
             ));
         }
-        Some(n) if n > limits.files => return Err(refuse(path, limits.says())),
+        Some(n) if n > limits.files => return Err(refuse(path, limits.too_many())),
         Some(n) => n,
     };
     let bad = |e: zip::result::ZipError| refuse(path, format!("its zip structure is damaged: {e}"));
@@ -185,7 +188,7 @@ fn from_zip(path: &Path, limits: &Limits) -> Result<Unpacked> {
                 .map_err(|e| DiskError::new("write", &place, e))?;
         }
         if length > left {
-            return Err(refuse(path, limits.says()));
+            return Err(refuse(path, limits.too_large()));
         }
         left -= length;
         files.insert(name, (place, length));
