@@ -10,7 +10,7 @@ use super::disk::{self, Algorithm, sha256, under};
 use super::error::{Result, ShelfError};
 use super::gather::{Incoming, Source, settle_names};
 use super::inventory::{FILE, Inventory, OBJECT_MARK, SIDECAR};
-use super::job::{Act, Closing, Job, NewJob, Note, RECORD, check_customer};
+use super::job::{Act, Closing, Job, NewJob, Note, RECORD, Role, check_customer};
 use super::names::{check_job_name, slug};
 use super::parity;
 use super::root::{Shelf, Turn};
@@ -273,7 +273,7 @@ impl Shelf {
     }
 
     /// Whether nothing of a version is left in its job, whose inventory is brought in line with that.
-    fn is_undone(&self, id: &str, number: u32, aside: &Path) -> bool {
+    pub(super) fn is_undone(&self, id: &str, number: u32, aside: &Path) -> bool {
         let place = self.jobs_folder().join(id);
         let gone = |path: &Path| disk::is_there(path).is_ok_and(|there| !there);
         gone(&place)
@@ -289,7 +289,7 @@ impl Shelf {
         })
     }
 
-    fn place_next(&self, aside: &Path, id: &str, number: u32) -> Result<()> {
+    pub(super) fn place_next(&self, aside: &Path, id: &str, number: u32) -> Result<()> {
         let place = self.jobs_folder().join(id);
         let version = format!("v{number}");
         let put = || -> Result<()> {

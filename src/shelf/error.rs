@@ -99,6 +99,14 @@ pub enum ShelfError {
     /// The job is already there.
     #[error("the job {0} is already on the shelf")]
     JobExists(String),
+    /// The same job was changed on two shelves.
+    #[error("the job {job} on this shelf is another from version {version} on")]
+    Parted {
+        /// The job.
+        job: String,
+        /// The first version that differs.
+        version: u32,
+    },
     /// A job's name that cannot be a folder's name on every system.
     #[error("\"{name}\" cannot be a job's name: {why}")]
     BadName {
@@ -270,6 +278,7 @@ impl Blame for ShelfError {
             E::FileExists { .. } => "give it another place with --name, or allow a new version of it with --replace; the old one stays in the history".into(),
             E::Damaged { job, .. } => format!("`cellkeep shelf audit {job}` says what is still good; `cellkeep shelf repair {job}` restores it"),
             E::Unfaithful(_) => "nothing was put on the shelf; look after the disk before anything else is written to it".into(),
+            E::Parted { job, .. } => format!("both were worked on since they were one; to keep the other too, `cellkeep shelf hand-over {job} {job}.zip` on its shelf, and take that in with --name"),
             E::BeyondParity { job, .. } => format!("nothing was touched; copy {job} from another copy of the shelf"),
             E::BadReference { .. } => "write shelf:JOB/as-found, or shelf:JOB@v2/as-found for an earlier version".into(),
             E::IndexBehind { .. } => "run `cellkeep shelf index`; nothing is lost, the index is only a finding aid".into(),

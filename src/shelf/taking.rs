@@ -10,7 +10,7 @@ use super::commit::{Done, Draft};
 use super::disk::{self, Algorithm, under};
 use super::error::{Result, ShelfError};
 use super::gather::{Incoming, Source, placed};
-use super::inventory::{FILE, OBJECT_MARK, SIDECAR};
+use super::inventory::{FILE, Inventory, OBJECT_MARK, SIDECAR};
 use super::job::{Act, Job, NewJob, Origin, RECORD, Role};
 use super::names::check_job_name;
 use super::object;
@@ -374,9 +374,10 @@ impl Shelf {
         if checked.bytes > limits.bytes {
             return Err(refuse(path, limits.too_large()));
         }
-        let id = path
-            .file_name()
-            .map(|n| n.to_string_lossy().into_owned())
+        // Its name is the one written in all its versions, whatever its folder is called now.
+        let id = checked
+            .inventory
+            .map(|inventory| inventory.id)
             .unwrap_or_default();
         check_job_name(&id)?;
         if new.name.as_ref().is_some_and(|name| *name != id) {
@@ -391,7 +392,7 @@ impl Shelf {
         let _turn = self.turn()?;
         let place = self.jobs_folder().join(&id);
         if disk::is_there(&place)? {
-            return Err(ShelfError::JobExists(id));
+            return self.continue_job(path, &other);
         }
         let aside = self.staging().join(format!("{id}~v{head}"));
         disk::remove(&aside)?;
@@ -446,6 +447,51 @@ impl Shelf {
                 if disk::ensure_folder(parent)? {
                     folders.push(parent.to_owned());
                 }
+            notices: Vec::new(),
+        })
+    }
+
+    /// Takes in the versions another shelf made after ours, one by one, where ours are all there unchanged.
+    fn continue_job(&self, from: &Path, other: &store::Stored) -> Result<Done> {
+        let id = other.id().to_owned();
+        let ours = self.stored(&id)?;
+        let both = ours.head().min(other.head());
+        let differs =
+            (1..=both).find(|n| ours.inventory.version(*n) != other.inventory.version(*n));
+        if let Some(version) = differs {
+            return Err(ShelfError::Parted { job: id, version });
+        }
+        let mut cautions = Vec::new();
+        for number in ours.head() + 1..=other.head() {
+            let version = format!("v{number}");
+            let aside = self.staging().join(format!("{id}~{version}"));
+            disk::remove(&aside)?;
+            let placed = copy_version(from, &aside, &version).and_then(|()| {
+                disk::sync_folder(&self.staging())?;
+                self.place_next(&aside, &id, number)
+            });
+            if let Err(e) = placed {
+                if self.is_undone(&id, number, &aside) {
+                    let _ = disk::remove(&aside);
+                }
+                return Err(e);
+            }
+            let finished = self
+                .place_parity(&aside, &id, number)
+                .and_then(|()| self.index_job(&id))
+                .and_then(|()| disk::remove(&aside));
+            if let Err(e) = finished {
+                cautions.push(format!(
+                    "version {number} of {id} is safe on the shelf, but its parity or the index is behind: {e}"
+                ));
+            }
+        }
+        Ok(Done {
+            version: ours.head().max(other.head()),
+            changed: other.head() > ours.head(),
+            job: id,
+            cautions,
+            notices: Vec::new(),
             }
             disk::copy_new(&under(from, path), &to)?;
         }
@@ -467,3 +513,47 @@ impl Incoming {
         &self.stored
     }
 }
+/// Copies a version's folder, and beside it its inventory as that of the job, all of it synced and verified.
+fn copy_version(from: &Path, aside: &Path, version: &str) -> Result<()> {
+    let mut folders = vec![aside.to_owned()];
+    disk::make_folder(aside)?;
+    let source = from.join(version);
+    let files = disk::walk(&source)?.files;
+    let places = files
+        .iter()
+        .map(|path| (under(&source, path), under(&aside.join(version), path)));
+    let inventory = [FILE, SIDECAR].map(|name| (source.join(name), aside.join(name)));
+    for (place, to) in places.chain(inventory) {
+        let above = to.ancestors().skip(1).take_while(|p| p.starts_with(aside));
+        for parent in above.collect::<Vec<_>>().into_iter().rev() {
+            if disk::ensure_folder(parent)? {
+                folders.push(parent.to_owned());
+            }
+        }
+        let (written, _) = disk::copy_new(&place, &to)?;
+        if disk::digest_file(&to, Algorithm::Sha256)?.0 != written {
+            return Err(ShelfError::Unfaithful(to));
+        }
+    }
+    folders
+        .iter()
+        .rev()
+        .try_for_each(|f| disk::sync_folder(f))?;
+    // The source was whole a moment ago; the copy is what counts.
+    let bytes = disk::read(&aside.join(FILE))?;
+    let inventory = Inventory::from_bytes(&bytes, version)?;
+    let prefix = format!("{version}/");
+    for (path, digest) in inventory.contents() {
+        let algorithm = inventory.algorithm().unwrap_or(Algorithm::Sha256);
+        if path.starts_with(&prefix)
+            && disk::digest_file(&under(aside, path), algorithm)?.0 != *digest
+        {
+            return Err(refuse(
+                from,
+                format!("it changed while it was copied: {path}"),
+            ));
+        }
+    }
+    Ok(())
+}
+
