@@ -95,6 +95,9 @@ impl ShelfArgs {
         } else {
             complain!("{}: the shelf already holds exactly this", done.job);
         }
+        for says in &done.notices {
+            complain!("  {says}");
+        }
         for caution in &done.cautions {
             complain!("caution: {caution}");
         }

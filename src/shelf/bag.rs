@@ -90,7 +90,11 @@ impl Shelf {
                             text,
                         );
                     }
-                    payload.insert(format!("data/{}", file.path), bytes);
+                    let mut name = format!("data/{}", record.given_name(&file.path));
+                    if payload.contains_key(&name) {
+                        name = format!("data/{}", file.path);
+                    }
+                    payload.insert(name, bytes);
                 }
                 None if file.path == RECORD => {}
                 None => left_out.push(file.path),
@@ -139,8 +143,8 @@ fn tag_files(
     let mut manifest = String::new();
     let mut oxum = 0;
     for (path, bytes) in payload {
-        // Stored names have no CR, LF or %, so none needs the percent-encoding of RFC 8493, section 2.1.3.
-        let _ = writeln!(manifest, "{}  {path}", sha256(bytes));
+        // RFC 8493, section 2.1.3: of CR, LF and %, which are encoded, only % can be in a name.
+        let _ = writeln!(manifest, "{}  {}", sha256(bytes), path.replace('%', "%25"));
         oxum += bytes.len();
     }
     tags.insert(

@@ -1,6 +1,6 @@
 //! Writing: every change of a job is one new version, built aside and put in place whole.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use schemars::JsonSchema;
@@ -28,6 +28,9 @@ pub struct Done {
     pub changed: bool,
     /// What is not as it should be though the change is safe: parity or index behind, a clock that went backwards.
     pub cautions: Vec<String>,
+    /// What is good to know beside: files stored under another name, or no longer part of a reading.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notices: Vec<String>,
 }
 
 /// A version on its way: everything needed to build it.
@@ -127,8 +130,9 @@ impl Shelf {
         if record.closed.is_some() {
             return Err(ShelfError::Closed(id.to_owned()));
         }
-        let state = owned_state(&stored, head);
+        let mut state = owned_state(&stored, head);
         let files = settle_names(files)?;
+        let coming: BTreeSet<String> = files.iter().map(|f| f.stored.clone()).collect();
         let mut added = Vec::new();
         for file in files {
             // A name that differs in case alone would be the same file on some systems.
@@ -155,7 +159,22 @@ impl Shelf {
                 version: head,
                 changed: false,
                 cautions: Vec::new(),
+                notices: Vec::new(),
             });
+        }
+        let mut notices = Vec::new();
+        for path in former_reading(&state, &added, &coming) {
+            let place = folder_of(&path).to_owned();
+            if !replace {
+                return Err(ShelfError::ReadingThere {
+                    job: id.to_owned(),
+                    place,
+                });
+            }
+            notices.push(format!(
+                "{path} is no part of the new reading; it stays in version {head}"
+            ));
+            state.remove(&path);
         }
         let message = put_message(&added);
         let draft = Draft {
@@ -166,7 +185,9 @@ impl Shelf {
             record,
             message,
         };
-        self.commit(&turn, draft, act)
+        let mut done = self.commit(&turn, draft, act)?;
+        done.notices.extend(notices);
+        Ok(done)
     }
 
     /// Adds a remark to a job; a closed job takes remarks too.
@@ -233,6 +254,7 @@ impl Shelf {
     pub(super) fn commit(&self, _turn: &Turn, draft: Draft<'_>, act: &Act) -> Result<Done> {
         let id = draft.id.to_owned();
         let mut cautions = clock_caution(&draft, act);
+        let notices = stored_names(&draft.files);
         let number = draft.base.map_or(0, Stored::head) + 1;
         let aside = self.staging().join(format!("{id}~v{number}"));
         disk::remove(&aside)?;
@@ -269,6 +291,7 @@ impl Shelf {
             version: number,
             changed: true,
             cautions,
+            notices,
         })
     }
 
@@ -338,6 +361,46 @@ pub(super) fn owned_state(stored: &Stored, version: u32) -> BTreeMap<String, Str
         .unwrap_or_default()
         .into_iter()
         .map(|(path, digest)| (path.to_owned(), digest.to_owned()))
+        .collect()
+}
+
+/// The folder of a stored path.
+fn folder_of(path: &str) -> &str {
+    path.rsplit_once('/').map_or("", |(folder, _)| folder)
+}
+
+/// The files of readings that would be mixed with another reading: those in a folder that gets a file it does not have,
+/// or one in the place of its own, but for those that are part of what is coming.
+fn former_reading(
+    state: &BTreeMap<String, String>,
+    added: &[Incoming],
+    coming: &BTreeSet<String>,
+) -> Vec<String> {
+    let of_reading = |path: &str| Role::of_path(path).is_some_and(Role::is_reading);
+    state
+        .keys()
+        .filter(|path| of_reading(path) && !coming.contains(*path))
+        .filter(|path| {
+            added
+                .iter()
+                .any(|file| folder_of(&file.stored).eq_ignore_ascii_case(folder_of(path)))
+        })
+        .cloned()
+        .collect()
+}
+
+/// What files are stored as, where that is not their own name.
+fn stored_names(files: &[Incoming]) -> Vec<String> {
+    files
+        .iter()
+        .filter_map(|file| {
+            let own = file.own.as_ref()?;
+            let back = match super::names::can_be_given(own) {
+                true => "; its own name is kept and given back with it",
+                false => "; its own name is kept in the record",
+            };
+            Some(format!("{own} is stored as {}{back}", file.stored))
+        })
         .collect()
 }
 

@@ -155,6 +155,14 @@ pub enum ShelfError {
         /// The path in the job.
         path: String,
     },
+    /// A reading is there already, and another would be mixed with it.
+    #[error("the job {job} already holds a reading in {place}")]
+    ReadingThere {
+        /// The job.
+        job: String,
+        /// The folder in the job.
+        place: String,
+    },
     /// The job is closed.
     #[error("the job {0} is closed")]
     Closed(String),
@@ -254,7 +262,7 @@ impl Blame for ShelfError {
         use ShelfError as E;
         Some(match self {
             E::Disk(e) => return e.hint(),
-            E::NoShelf(_) => "set one up with `cellkeep shelf set-up`, or name another with --at FOLDER".into(),
+            E::NoShelf(_) => "set one up with `cellkeep shelf set-up`, or say where another is in CELLKEEP_SHELF; the commands of `cellkeep shelf` also take --at FOLDER".into(),
             E::Unfinished(_) => "run `cellkeep shelf set-up` once more; or, if this is a copy of a shelf, copy the whole of it again".into(),
             E::OnShelf { .. } => "choose a place outside it".into(),
             E::NotEmpty(_) => "choose an empty or a new folder".into(),
@@ -263,22 +271,24 @@ impl Blame for ShelfError {
             E::NoFolder(job) => format!("if it is a link, take it away and move the folder it leads to into its place; without that, `cellkeep shelf repair {job}` can restore a small job from its parity"),
             E::Misplaced { folder, job } => format!("`cellkeep shelf repair {folder}` renames it back; where there is a folder jobs/{job} as well, one of them is a copy: move it off the shelf"),
             E::Newer { .. } => "use the newer program; the files themselves can be read by hand, see READ-ME.txt on the shelf".into(),
-            E::Busy(_) => "wait for the other command to finish, or wait longer with --wait SECONDS".into(),
-            E::ReadOnly { .. } => "reading commands still work; to write, copy the shelf to another disk and name it with --at FOLDER".into(),
+            E::Busy(_) => "wait for the other command to finish, then try again; the commands of `cellkeep shelf` wait longer with --wait SECONDS".into(),
+            E::ReadOnly { .. } => "reading commands still work; to write, copy the shelf to another disk and name that in CELLKEEP_SHELF".into(),
             E::NoJob { near, .. } if near.is_empty() => "`cellkeep shelf list` shows every job".into(),
             E::NoJob { near, .. } => format!("did you mean {}?", near.join(" or ")),
             E::Gone(job) => format!("`cellkeep shelf repair {job}` makes it again where its parity can; or take it in from another copy of the shelf"),
             E::Ambiguous { .. } => "give more of the name".into(),
             E::JobExists(id) => format!("`cellkeep shelf show {id}` shows it; give another name with --name"),
+            E::Parted { job, .. } => format!("both were worked on since they were one; to keep the other too, `cellkeep shelf hand-over {job} {job}.zip` on its shelf, and take that in with --name"),
             E::BadName { .. } => "use small letters a to z, digits and hyphens, as in 2026-03-14-quillon-72-0042".into(),
+            E::BadField { field: FOLDER, .. } => "as in --name second-read".into(),
             E::BadField { .. } => "see `cellkeep shelf open --help`".into(),
             E::NoVersion { job, .. } => format!("`cellkeep shelf show {job}` lists its versions"),
             E::Closed(job) => format!("open it again with `cellkeep shelf close {job} --again`"),
             E::NoFile { there, .. } => format!("there is {}", there.join(", ")),
-            E::FileExists { .. } => "give it another place with --name, or allow a new version of it with --replace; the old one stays in the history".into(),
+            E::FileExists { .. } => "allow a new version of it with --replace, the old one stays in the history; or put it beside with `cellkeep shelf put --name FOLDER`".into(),
+            E::ReadingThere { .. } => "with --replace this reading takes its place, whole, and the old one stays in the history; `cellkeep shelf put --name FOLDER` keeps both; the files of one reading are put in together".into(),
             E::Damaged { job, .. } => format!("`cellkeep shelf audit {job}` says what is still good; `cellkeep shelf repair {job}` restores it"),
             E::Unfaithful(_) => "nothing was put on the shelf; look after the disk before anything else is written to it".into(),
-            E::Parted { job, .. } => format!("both were worked on since they were one; to keep the other too, `cellkeep shelf hand-over {job} {job}.zip` on its shelf, and take that in with --name"),
             E::BeyondParity { job, .. } => format!("nothing was touched; copy {job} from another copy of the shelf"),
             E::BadReference { .. } => "write shelf:JOB/as-found, or shelf:JOB@v2/as-found for an earlier version".into(),
             E::IndexBehind { .. } => "run `cellkeep shelf index`; nothing is lost, the index is only a finding aid".into(),
@@ -288,6 +298,9 @@ impl Blame for ShelfError {
         })
     }
 }
+
+/// The field of a folder's name within a part, in [`ShelfError::BadField`].
+pub(super) const FOLDER: &str = "the folder's name";
 
 /// What most of the shelf's functions return.
 pub type Result<T> = std::result::Result<T, ShelfError>;

@@ -3,9 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
-use super::error::{Result, ShelfError};
+use super::error::{FOLDER, Result, ShelfError};
 use super::job::Role;
-use super::names::{numbered, safe_path};
+use super::names::{is_safe_path, numbered, safe_path};
 use super::root::Shelf;
 use crate::blame::DiskError;
 
@@ -37,6 +37,13 @@ pub(super) enum Source {
 /// # Errors
 /// When something is neither a file nor a folder, a link among them, or there is nothing.
 pub fn gather(path: &Path, role: Role, name: Option<&str>) -> Result<Vec<Incoming>> {
+    if let Some(name) = name.filter(|name| !is_safe_path(name)) {
+        return Err(ShelfError::BadField {
+            field: FOLDER,
+            value: name.to_owned(),
+            why: "it takes letters a to z, digits and . - _ + = , @, and leads nowhere else",
+        });
+    }
     let prefix = match name {
         Some(name) => format!("{}/{name}", role.word()),
         None => role.word().to_owned(),

@@ -7,6 +7,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::error::{Result, ShelfError};
+use super::names::can_be_given;
 use crate::document::{Document, Headed, to_json};
 
 /// The record's path within a job.
@@ -120,6 +121,20 @@ impl Role {
             Role::Paper => "any other paper of the job",
             Role::Private => "the shop's own papers, never handed over",
         }
+    }
+
+    /// Whether files of this role are chips of a reading.
+    pub fn is_reading(self) -> bool {
+        matches!(
+            self,
+            Role::AsFound
+                | Role::AfterSwap
+                | Role::Settled
+                | Role::Mended
+                | Role::AsWritten
+                | Role::ReadBack
+                | Role::Donor
+        )
     }
 
     /// The role of that word.
@@ -246,6 +261,14 @@ impl Job {
         }
         let headed: Headed<Job> = serde_json::from_slice(bytes).map_err(json)?;
         Ok(headed.body)
+    }
+
+    /// The name a stored file is given back under: its own where that is harmless on any system.
+    pub fn given_name<'a>(&'a self, stored: &'a str) -> &'a str {
+        match self.own_names.get(stored) {
+            Some(own) if Role::of_path(own) == Role::of_path(stored) && can_be_given(own) => own,
+            _ => stored,
+        }
     }
 
     /// The record without what is the shop's own: its private notes and its private papers' names.

@@ -95,6 +95,20 @@ pub(super) fn safe_file_name(own: &str) -> String {
     name
 }
 
+/// Whether a file can be written under its own path again, on any system: no name in it climbs, is special or has a
+/// character that some system forbids. Letters of any script are.
+pub(super) fn can_be_given(own: &str) -> bool {
+    own.split('/').all(|part| {
+        let forbidden = |c: char| c.is_control() || "\\:*?\"<>|".contains(c);
+        !part.is_empty()
+            && part.len() <= 200
+            && !part.starts_with('.')
+            && !part.ends_with(['.', ' '])
+            && !part.chars().any(forbidden)
+            && !is_device(part.split('.').next().unwrap_or_default())
+    })
+}
+
 /// A path of several names made safe, each by itself; empty names and dots are dropped.
 pub(super) fn safe_path(own: &str) -> String {
     own.split(['/', '\\'])
@@ -176,6 +190,18 @@ mod tests {
         let long = safe_file_name(&format!("{}.bin", "x".repeat(300)));
         assert_eq!(long.len(), 100);
         assert!(long.ends_with(".bin"));
+    }
+
+    #[test]
+    fn own_names_are_given_back_where_they_are_harmless() {
+        for good in ["photograph/Foto Gr\u{f6}\u{df}e.jpg", "paper/a b (2).txt"] {
+            assert!(can_be_given(good), "{good}");
+        }
+        for bad in [
+            "../x", "a//b", "/x", "a\\b", "a/con.x", "a:b", "x.", ".x", "a\nb", "",
+        ] {
+            assert!(!can_be_given(bad), "{bad:?}");
+        }
     }
 
     #[test]

@@ -142,12 +142,14 @@ pub fn resolve(shelf: &Shelf, reference: &Reference) -> Result<Resolved> {
         version: Some(version),
         path: reference.path.clone(),
     };
-    let mut files = Vec::new();
+    let record = stored.record(version).unwrap_or_default();
+    let mut files: Vec<(String, Vec<u8>)> = Vec::new();
     let mut is_file = false;
     match &reference.path {
         Some(path) if state.contains_key(path.as_str()) => {
             is_file = true;
-            let name = path.rsplit('/').next().unwrap_or(path);
+            let given = record.given_name(path);
+            let name = given.rsplit('/').next().unwrap_or(given);
             files.push((
                 name.to_owned(),
                 stored.bytes_of(state[path.as_str()], path)?,
@@ -157,6 +159,13 @@ pub fn resolve(shelf: &Shelf, reference: &Reference) -> Result<Resolved> {
             let prefix = path.as_ref().map_or(String::new(), |p| format!("{p}/"));
             for (file, digest) in &state {
                 if let Some(name) = file.strip_prefix(&prefix) {
+                    // Its own name, unless that of another is the same but for case.
+                    let given = record.given_name(file).strip_prefix(&prefix);
+                    let taken = |given: &str| {
+                        let given = given.to_lowercase();
+                        files.iter().any(|(name, _)| name.to_lowercase() == given)
+                    };
+                    let name = given.filter(|given| !taken(given)).unwrap_or(name);
                     files.push((name.to_owned(), stored.bytes_of(digest, file)?));
                 }
             }

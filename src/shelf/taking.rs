@@ -302,8 +302,28 @@ impl Shelf {
             manifest_sha256: bag.manifest_sha256.clone(),
             at: act.stamp(),
         };
+        let mut notices = Vec::new();
+        let mut stranger = None;
         let record = match bag.payload.get(RECORD) {
-            Some(place) => Job::from_bytes(&disk::read(place)?, RECORD).ok(),
+            Some(place) => {
+                match Job::from_bytes(&disk::read(place)?, RECORD) {
+                    Ok(record) => Some(record),
+                    Err(e @ ShelfError::Newer { .. }) => return Err(e),
+                    Err(e) if new.instrument.is_empty() => {
+                        return Err(refuse(
+                            path,
+                            format!(
+                                "its record of the job cannot be read ({e}); say with --instrument which instrument it is of, and that file is kept as a paper"
+                            ),
+                        ));
+                    }
+                    Err(e) => {
+                        notices.push(format!("the bag's own {RECORD} is no record of a job ({e}); it is kept as a paper"));
+                        stranger = Some(place.clone());
+                        None
+                    }
+                }
+            }
             None => None,
         };
         let mut record = match record {
@@ -337,6 +357,9 @@ impl Shelf {
         record.own_names.clear();
         let id = record.job.clone();
         let mut files = Vec::new();
+        if let Some(place) = stranger {
+            files.push(placed(Role::Paper.word(), RECORD, Source::File(place)));
+        }
         for (own, place) in bag.payload.iter().filter(|(own, _)| *own != RECORD) {
             let source = Source::File(place.clone());
             files.push(match Role::of_path(own) {
@@ -356,7 +379,10 @@ impl Shelf {
             record,
             message: "took in a bag".to_owned(),
         };
-        self.commit(&turn, draft, act)
+        let mut done = self.commit(&turn, draft, act)?;
+        notices.append(&mut done.notices);
+        done.notices = notices;
+        Ok(done)
     }
 
     /// Takes in a job's folder of another shelf with all its versions, as it is.
@@ -421,32 +447,6 @@ impl Shelf {
             version: head,
             changed: true,
             cautions,
-        })
-    }
-
-    fn copy_object(&self, from: &Path, aside: &Path, other: &store::Stored) -> Result<()> {
-        let object = aside.join("object");
-        let mut folders = vec![aside.to_owned(), object.clone()];
-        disk::make_folder(aside)?;
-        disk::make_folder(&object)?;
-        let mut paths: Vec<String> = vec![OBJECT_MARK.0.into(), FILE.into(), SIDECAR.into()];
-        for number in 1..=other.head() {
-            paths.extend([format!("v{number}/{FILE}"), format!("v{number}/{SIDECAR}")]);
-        }
-        let contents = other.inventory.contents();
-        paths.extend(contents.keys().map(|p| (*p).to_owned()));
-        for path in &paths {
-            let to = under(&object, path);
-            let mut parents: Vec<&Path> = to
-                .ancestors()
-                .skip(1)
-                .take_while(|p| p.starts_with(&object))
-                .collect();
-            parents.reverse();
-            for parent in parents {
-                if disk::ensure_folder(parent)? {
-                    folders.push(parent.to_owned());
-                }
             notices: Vec::new(),
         })
     }
@@ -492,6 +492,32 @@ impl Shelf {
             job: id,
             cautions,
             notices: Vec::new(),
+        })
+    }
+
+    fn copy_object(&self, from: &Path, aside: &Path, other: &store::Stored) -> Result<()> {
+        let object = aside.join("object");
+        let mut folders = vec![aside.to_owned(), object.clone()];
+        disk::make_folder(aside)?;
+        disk::make_folder(&object)?;
+        let mut paths: Vec<String> = vec![OBJECT_MARK.0.into(), FILE.into(), SIDECAR.into()];
+        for number in 1..=other.head() {
+            paths.extend([format!("v{number}/{FILE}"), format!("v{number}/{SIDECAR}")]);
+        }
+        let contents = other.inventory.contents();
+        paths.extend(contents.keys().map(|p| (*p).to_owned()));
+        for path in &paths {
+            let to = under(&object, path);
+            let mut parents: Vec<&Path> = to
+                .ancestors()
+                .skip(1)
+                .take_while(|p| p.starts_with(&object))
+                .collect();
+            parents.reverse();
+            for parent in parents {
+                if disk::ensure_folder(parent)? {
+                    folders.push(parent.to_owned());
+                }
             }
             disk::copy_new(&under(from, path), &to)?;
         }
@@ -507,12 +533,6 @@ impl Shelf {
     }
 }
 
-impl Incoming {
-    /// Where the file will lie in the job.
-    pub fn stored_path(&self) -> &str {
-        &self.stored
-    }
-}
 /// Copies a version's folder, and beside it its inventory as that of the job, all of it synced and verified.
 fn copy_version(from: &Path, aside: &Path, version: &str) -> Result<()> {
     let mut folders = vec![aside.to_owned()];
@@ -557,3 +577,9 @@ fn copy_version(from: &Path, aside: &Path, version: &str) -> Result<()> {
     Ok(())
 }
 
+impl Incoming {
+    /// Where the file will lie in the job.
+    pub fn stored_path(&self) -> &str {
+        &self.stored
+    }
+}

@@ -8,6 +8,7 @@ mod handing;
 mod hostile;
 mod jobs;
 mod misplaced;
+mod names;
 mod refusals;
 mod since;
 mod writers;

@@ -191,6 +191,11 @@ fn tell_done(common: &Common, done: &Done, next: &str) -> Outcome {
             done.version
         );
     }
+    if !common.json {
+        for says in &done.notices {
+            say!("  {says}");
+        }
+    }
     for caution in &done.cautions {
         complain!("caution: {caution}");
     }

@@ -3,7 +3,7 @@
 use super::super::output::say;
 use super::super::{Outcome, Status};
 use super::{Common, day, print_json, size};
-use crate::shelf::{JobShown, Query, Reference};
+use crate::shelf::{JobShown, Query, Reference, Role};
 
 /// Show a job: its record, its files, its history, and other visits of the same instrument.
 #[derive(clap::Args)]
@@ -87,8 +87,12 @@ fn print(shown: &JobShown, head: u32) {
     let width = shown.files.iter().map(|f| f.path.len()).max().unwrap_or(0);
     for file in &shown.files {
         let bytes = file.bytes.map_or_else(|| "missing".to_owned(), size);
+        let own = match record.own_names.get(&file.path) {
+            Some(own) => format!("  its own name: {own}"),
+            None => String::new(),
+        };
         say!(
-            "  {:<width$}  {bytes:>9}  since v{:<3} sha256 {}...",
+            "  {:<width$}  {bytes:>9}  since v{:<3} sha256 {}...{own}",
             file.path,
             file.since,
             file.digest.get(..12).unwrap_or(&file.digest)
@@ -129,9 +133,16 @@ fn print(shown: &JobShown, head: u32) {
             );
         }
     }
-    say!(
-        "next: `cellkeep decode shelf:{}/as-found`, or `cellkeep shelf take {} FOLDER`",
-        record.job,
-        record.job
-    );
+    let take = format!("`cellkeep shelf take {} FOLDER`", record.job);
+    let reading = shown
+        .files
+        .iter()
+        .find(|f| f.role.is_some_and(Role::is_reading));
+    match reading.and_then(|file| file.path.rsplit_once('/')) {
+        Some((folder, _)) => say!(
+            "next: `cellkeep decode shelf:{}/{folder}`, or {take}",
+            record.job
+        ),
+        None => say!("next: {take}; no reading is in it"),
+    }
 }
