@@ -369,14 +369,15 @@ fn multiplexer(codes: &Codes, before: &Before, moved: &[Moved]) -> Option<Weighe
                     }
                 }
                 let often: f64 = together / all;
+                let holds = HOLDS.max(often);
                 let (mut bits, mut same) = (-one_of(sources.len()), 0);
                 for m in list {
                     let now = codes.areas[*a].code(m.entry, *g);
                     if now.is_some_and(|code| alike(code, widths(g), m.new, m.width)) {
-                        bits += (HOLDS / often).log2();
+                        bits += (holds / often).log2();
                         same += 1;
                     } else {
-                        bits += ((1.0 - HOLDS) / (1.0 - often)).log2();
+                        bits += ((1.0 - holds) / (1.0 - often)).log2();
                     }
                 }
                 (bits, same)

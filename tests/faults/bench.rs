@@ -60,6 +60,17 @@ struct Score {
 }
 
 impl Score {
+    /// Adds another's figures, but not its answers.
+    fn add(&mut self, other: &Self) {
+        self.n += other.n;
+        self.first += other.first;
+        self.third += other.third;
+        self.told += other.told;
+        self.rival += other.rival;
+        self.ideal += other.ideal;
+        self.judged += other.judged;
+    }
+
     fn print(&self, what: &str, said: &str) {
         let ideal = if self.judged > 0 {
             format!("{:6.2} %", 100.0 * self.ideal / self.judged as f64)
@@ -88,7 +99,7 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
         "{:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {:>9}  answers otherwise",
         "fault", "n", "first", "in three", "told", "or rival", "ideal"
     );
-    let mut all = Score::default();
+    let (mut all, mut untouched) = (Score::default(), Score::default());
     for (s, faults) in sets.iter().enumerate() {
         let mut score = Score::default();
         for i in 0..setup.trials {
@@ -103,17 +114,24 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
             let rank = trial::rank(&examined, faults, &layout, trial.entry);
             let (told, rival) = trial::told(&examined, faults, &layout);
             let entry = trial.entry.is_some() && rank.is_some();
-            score.n += 1;
-            score.told += usize::from(told || entry);
-            score.rival += usize::from(rival || entry);
-            if let [fault] = faults.as_slice()
-                && let Some(right) = ideal::reaches(fault, &trial, &layout)
-            {
-                score.ideal += right;
-                score.judged += 1;
+            let ideal = match faults.as_slice() {
+                [fault] => ideal::reaches(fault, &trial, &layout),
+                _ => None,
+            };
+            let one = Score {
+                n: 1,
+                first: usize::from(rank == Some(0)),
+                third: usize::from(rank.is_some_and(|r| r < 3)),
+                told: usize::from(told || entry),
+                rival: usize::from(rival || entry),
+                ideal: ideal.unwrap_or_default(),
+                judged: usize::from(ideal.is_some()),
+                said: BTreeMap::new(),
+            };
+            score.add(&one);
+            if !edited {
+                untouched.add(&one);
             }
-            score.first += usize::from(rank == Some(0));
-            score.third += usize::from(rank.is_some_and(|r| r < 3));
             if rank != Some(0) {
                 let said = trial::said(&examined);
                 if setup.verbose {
@@ -138,15 +156,12 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
             .map(|(s, n)| format!("{s} {n}"))
             .collect();
         score.print(&faults.join(" + "), &said.join(", "));
-        all.n += score.n;
-        all.first += score.first;
-        all.third += score.third;
-        all.told += score.told;
-        all.rival += score.rival;
-        all.ideal += score.ideal;
-        all.judged += score.judged;
+        all.add(&score);
     }
     all.print("together", "");
+    if untouched.n < all.n {
+        untouched.print("those without edits in between", "");
+    }
 }
 
 /// Healthy controls, ten for each trial asked for; each alarm is listed with its seed.
