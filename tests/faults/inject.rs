@@ -285,7 +285,7 @@ pub(crate) fn inject(
             if width != 8 {
                 return None;
             }
-            let new: Vec<u8> = old.iter().map(|v| v << 4 | v >> 4).collect();
+            let new: Vec<u8> = old.iter().map(|v| v.rotate_left(4)).collect();
             put(&mut chips[at], &new);
             one
         }

@@ -304,7 +304,7 @@ fn mismatch(maker: &Maker, memory: &mut Memory, rng: &mut Rng) -> Option<(usize,
     }
     let (a, c, i) = *rng.pick(&spots);
     let instance = &maker.layout.areas[a].checks[c].instances[i];
-    let place = *rng.pick(&instance.words.bits());
+    let place = *rng.pick(instance.words.bits());
     let bit = memory.bit(place)?;
     memory.set_bit(place, !bit);
     Some((a, instance.entry?))
