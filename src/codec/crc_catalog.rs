@@ -1,17 +1,53 @@
 //! Computing the CRCs that a layout can name; the catalogue itself is [`crate::layout::crcs`].
 
+use std::sync::OnceLock;
+
 use crc::Crc;
 
 use crate::layout::crcs::{self, CATALOGUE};
 
+/// An algorithm with its table.
+pub(super) enum Engine {
+    W8(Crc<u8>),
+    W16(Crc<u16>),
+    W32(Crc<u32>),
+    W64(Crc<u64>),
+}
+
+impl Engine {
+    pub(super) fn checksum(&self, bytes: &[u8]) -> u64 {
+        match self {
+            Engine::W8(crc) => u64::from(crc.checksum(bytes)),
+            Engine::W16(crc) => u64::from(crc.checksum(bytes)),
+            Engine::W32(crc) => u64::from(crc.checksum(bytes)),
+            Engine::W64(crc) => crc.checksum(bytes),
+        }
+    }
+}
+
+impl std::fmt::Debug for Engine {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("Engine")
+    }
+}
+
+/// The algorithm of a catalogue name; its table is built when it is first asked for.
+pub(super) fn engine(name: &str) -> Option<&'static Engine> {
+    static ENGINES: [OnceLock<Engine>; CATALOGUE.len()] =
+        [const { OnceLock::new() }; CATALOGUE.len()];
+    let at = CATALOGUE.iter().position(|(n, _)| *n == name)?;
+    let (_, crc) = CATALOGUE.get(at)?;
+    Some(ENGINES.get(at)?.get_or_init(|| match *crc {
+        crcs::Crc::W8(a) => Engine::W8(Crc::<u8>::new(a)),
+        crcs::Crc::W16(a) => Engine::W16(Crc::<u16>::new(a)),
+        crcs::Crc::W32(a) => Engine::W32(Crc::<u32>::new(a)),
+        crcs::Crc::W64(a) => Engine::W64(Crc::<u64>::new(a)),
+    }))
+}
+
 /// Computes the CRC of the catalogue name over bytes; `None` where the catalogue has no such name.
 pub fn compute(name: &str, bytes: &[u8]) -> Option<u64> {
-    Some(match crcs::crc(name)? {
-        crcs::Crc::W8(a) => u64::from(Crc::<u8>::new(a).checksum(bytes)),
-        crcs::Crc::W16(a) => u64::from(Crc::<u16>::new(a).checksum(bytes)),
-        crcs::Crc::W32(a) => u64::from(Crc::<u32>::new(a).checksum(bytes)),
-        crcs::Crc::W64(a) => Crc::<u64>::new(a).checksum(bytes),
-    })
+    Some(engine(name)?.checksum(bytes))
 }
 
 /// Every name of the catalogue with its width in bits, in alphabetical order.

@@ -116,23 +116,49 @@ impl Memory {
         Some((self.value[at] & mask != 0) != place.inverted)
     }
 
-    /// For each chip and cell, whether a bit that both know differs between two contents of the same chips.
-    pub fn changed(&self, other: &Memory) -> Vec<Vec<bool>> {
-        self.bases
-            .iter()
-            .zip(&self.shapes)
-            .map(|(&base, &(words, _))| {
-                (base..base + words as usize)
-                    .map(|at| {
-                        let known = |m: &Memory| m.known.as_ref().map_or(0xff, |k| k[at]);
-                        match other.value.get(at) {
-                            Some(v) => (self.value[at] ^ v) & known(self) & known(other) != 0,
-                            None => false,
-                        }
-                    })
-                    .collect()
-            })
-            .collect()
+    /// The cells of a chip, one byte each.
+    pub(crate) fn cells(&self, chip: usize) -> &[u8] {
+        match (self.bases.get(chip), self.shapes.get(chip)) {
+            (Some(base), Some((words, _))) => &self.value[*base..base + *words as usize],
+            _ => &[],
+        }
+    }
+
+    /// Which bits of a chip's cells are known; nothing where all are.
+    pub(crate) fn known_cells(&self, chip: usize) -> Option<&[u8]> {
+        let (base, (words, _)) = (self.bases.get(chip)?, self.shapes.get(chip)?);
+        let known = self.known.as_ref()?;
+        known.get(*base..base + *words as usize)
+    }
+
+    /// Inverts bits of a cell.
+    pub(crate) fn flip(&mut self, chip: usize, cell: u32, bits: u8) {
+        let (base, shape) = (self.bases.get(chip), self.shapes.get(chip));
+        if let (Some(base), Some((words, _))) = (base, shape)
+            && cell < *words
+        {
+            self.value[base + cell as usize] ^= bits;
+        }
+    }
+
+    /// A byte of the contents with the mask of its known bits.
+    pub(super) fn byte(&self, at: usize) -> (u8, u8) {
+        let known = self.known.as_ref().map_or(0xff, |k| k[at]);
+        (self.value[at], known)
+    }
+
+    /// Whether a bit of a byte that both know differs.
+    pub(super) fn differs(&self, other: &Memory, at: usize) -> bool {
+        let ((v, k), (w, l)) = (self.byte(at), other.byte(at));
+        (v ^ w) & k & l != 0
+    }
+
+    /// The bits in the cell of a place that both know and that differ.
+    pub(crate) fn difference(&self, other: &Memory, place: BitPlace) -> u8 {
+        self.at(place).map_or(0, |at| {
+            let ((v, k), (w, l)) = (self.byte(at), other.byte(at));
+            (v ^ w) & k & l
+        })
     }
 
     /// Sets the code bit at a place, inversion applied; outside nothing happens.

@@ -4,6 +4,7 @@
 //! always patches existing contents: a bit that no field claims, and a code bit that is unknown, stay as they
 //! were. The law `encode(decode(reading)) == reading` therefore holds to the bit.
 
+mod check_plan;
 pub mod checks;
 pub mod coding;
 pub mod crc_catalog;
@@ -12,6 +13,7 @@ mod plan;
 pub mod setting;
 mod table;
 
+pub(crate) use check_plan::CheckPlan;
 pub use memory::Memory;
 
 use crate::blame::{Blame, Who};

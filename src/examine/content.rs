@@ -9,15 +9,17 @@ use std::collections::HashMap;
 
 use super::field::{BROKEN, FieldModel, broken, estimated, ln_gamma};
 use super::shape::{Kind, Shape, verified};
-use crate::codec::{AreaCodes, Codec, Memory, checks, low_mask};
+use crate::codec::{AreaCodes, CheckPlan, Codec, Memory, checks, low_mask};
 use crate::evidence::{log2_choose, marked, one_of};
-use crate::layout::model::Layout;
+use crate::layout::model::{Check, Layout};
 
 /// The model, compiled for one layout.
 pub(crate) struct Content<'a> {
     pub layout: &'a Layout,
     pub codec: Codec,
     pub shape: Shape,
+    /// Every check, by area.
+    pub checks: Vec<Vec<CheckPlan>>,
 }
 
 /// How an entry is told.
@@ -72,6 +74,31 @@ fn sources(modes: &[Mode]) -> f64 {
     }
 }
 
+/// A number that values which are alike share, and others hardly ever.
+fn digest(values: &[(u64, u64)]) -> u64 {
+    let mix = |hash: u64, v: u64| (hash.rotate_left(5) ^ v).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    values
+        .iter()
+        .fold(0, |hash, (code, known)| mix(mix(hash, *code), *known))
+}
+
+/// Whether neighbouring cells all hold this level on a line, as far as can be seen at a glance.
+fn stands(block: &[u32], values: &[u8], known: Option<&[u8]>, line: u8, level: bool) -> bool {
+    let (Some(first), Some(last)) = (block.first(), block.last()) else {
+        return true;
+    };
+    let range = *first as usize..*last as usize + 1;
+    if known.is_some() || range.len() != block.len() {
+        return false;
+    }
+    let cells = &values[range];
+    if level {
+        cells.iter().fold(0xff, |all, v| all & v) & line != 0
+    } else {
+        cells.iter().fold(0, |any, v| any | v) & line == 0
+    }
+}
+
 /// A bank told.
 #[derive(Clone, Debug)]
 pub(crate) struct Told {
@@ -93,17 +120,23 @@ impl<'a> Content<'a> {
             layout,
             codec: Codec::new(layout),
             shape: Shape::new(layout),
+            checks: layout
+                .areas
+                .iter()
+                .map(|a| a.checks.iter().map(|c| CheckPlan::new(layout, c)).collect())
+                .collect(),
         }
     }
 
     /// Tells a whole bank. Unknown bits cost nothing, but what a mirrored copy still holds is told as what it is a
     /// copy of: losing one of two equal copies must not pay.
     pub(crate) fn tell(&self, memory: &Memory) -> Told {
-        self.tell_still(memory, None)
+        self.tell_within(memory, None, f64::INFINITY)
     }
 
-    /// Tells a bank in which one bit of every knob's code, from the top, tells nothing.
-    pub(crate) fn tell_still(&self, memory: &Memory, still: Option<u8>) -> Told {
+    /// As [`Content::tell`], where one bit of every knob's code, from the top, may tell nothing; broken off once it
+    /// takes more bits than the limit: what is told then is too little, but more than the limit.
+    pub(crate) fn tell_within(&self, memory: &Memory, still: Option<u8>, limit: f64) -> Told {
         let memory = self.completed(memory);
         let codes = self.codec.decode(&memory);
         let mut told = Told {
@@ -113,12 +146,16 @@ impl<'a> Content<'a> {
             modes: Vec::new(),
             references: Vec::new(),
         };
-        for (a, codes) in codes.areas.iter().enumerate() {
-            self.tell_area(a, codes, still, &mut told);
-        }
         let promises = self.promises(&memory);
         told.surprise += promises.0;
-        told.bits += promises.0 + promises.1 + self.spare(&memory);
+        told.bits += promises.0 + promises.1;
+        for (a, codes) in codes.areas.iter().enumerate() {
+            if told.bits > limit {
+                return told;
+            }
+            self.tell_area(a, codes, still, &mut told);
+        }
+        told.bits += self.spare(&memory);
         told
     }
 
@@ -176,14 +213,20 @@ impl<'a> Content<'a> {
         let shape = &self.shape.areas[a];
         let mut modes = vec![Mode::Own; shape.entries];
         let (mut compared, mut differing) = (0u64, 0u64);
-        let mut seen: HashMap<Vec<(u64, u64)>, usize> = HashMap::new();
+        // Entries by a digest of their values; equality is checked.
+        let mut seen: HashMap<u64, usize> = HashMap::new();
+        let mut key: Vec<(u64, u64)> = Vec::with_capacity(shape.values.len());
         // How entries are told, model voices and the others counted apart.
         let mut counts = [[0u64; 4]; 2];
         // Values told on their own: (field, code, known).
-        let mut own: Vec<Vec<(u64, u64)>> = vec![Vec::new(); shape.fields.len()];
+        let mut own: Vec<Vec<(u64, u64)>> = (0..shape.fields.len())
+            .map(|_| Vec::with_capacity(shape.entries))
+            .collect();
         let (order, references, mut naming) = self.model_voices(a, codes);
         for e in order {
-            let key: Vec<(u64, u64)> = shape.values.iter().map(|f| codes.get(e, *f)).collect();
+            key.clear();
+            key.extend(shape.values.iter().map(|f| codes.get(e, *f)));
+            let digest = digest(&key);
             if key.iter().all(|(_, known)| *known == 0) {
                 continue;
             }
@@ -205,7 +248,13 @@ impl<'a> Content<'a> {
                 differing += differ;
                 told.bits += std::mem::take(&mut naming[first]);
                 Mode::Voice
-            } else if let Some(earlier) = seen.get(&key) {
+            } else if let Some(earlier) = seen.get(&digest)
+                && shape
+                    .values
+                    .iter()
+                    .zip(&key)
+                    .all(|(f, v)| codes.get(*earlier, *f) == *v)
+            {
                 Mode::Repeat(*earlier)
             } else {
                 Mode::Own
@@ -232,7 +281,7 @@ impl<'a> Content<'a> {
                 Mode::Repeat(_) => counts[2] += 1,
                 Mode::Blank => counts[3] += 1,
             }
-            seen.entry(key).or_insert(e);
+            seen.entry(digest).or_insert(e);
         }
         for counts in &counts {
             told.bits += kinds(counts);
@@ -302,11 +351,11 @@ impl<'a> Content<'a> {
     /// Bits for failed checks and differing mirrored copies, and bits for checks that cannot be computed.
     pub(crate) fn promises(&self, memory: &Memory) -> (f64, f64) {
         let (mut surprise, mut raw) = (0.0, 0.0);
-        for area in &self.layout.areas {
-            for check in area.checks.iter().filter(|c| verified(c.policy)) {
+        for (a, area) in self.layout.areas.iter().enumerate() {
+            for (c, check) in self.verified(a) {
                 let (mut n, mut k) = (0, 0);
-                for instance in &check.instances {
-                    match checks::verdict(check, instance, memory) {
+                for (i, instance) in check.instances.iter().enumerate() {
+                    match self.checks[a][c].verdict(i, memory) {
                         checks::Verdict::Holds => n += 1,
                         checks::Verdict::Fails { .. } => {
                             n += 1;
@@ -344,18 +393,20 @@ impl<'a> Content<'a> {
         let mut bits = 0.0;
         for spare in &self.shape.spare {
             let fill = self.layout.chips[spare.chip].fill.unwrap_or(0) >> spare.line & 1 == 1;
+            let values = memory.cells(spare.chip);
+            let known = memory.known_cells(spare.chip);
+            let line = 1u8 << spare.line;
             let mut last = fill;
             let (mut blocks, mut moving) = (0u64, 0u64);
             for block in spare.cells.chunks(BLOCK) {
                 let (mut n, mut ones, mut steps) = (0u32, 0u32, 0u32);
                 let begun = last;
-                for cell in block {
-                    if let Some(b) = memory.bit(crate::layout::model::BitPlace {
-                        chip: spare.chip as u16,
-                        cell: *cell,
-                        line: spare.line,
-                        inverted: false,
-                    }) {
+                if !stands(block, values, known, line, last) {
+                    for cell in block.iter().map(|c| *c as usize) {
+                        if known.is_some_and(|k| k[cell] & line == 0) {
+                            continue;
+                        }
+                        let b = values[cell] & line != 0;
                         n += 1;
                         ones += u32::from(b);
                         steps += u32::from(last != b);
@@ -433,10 +484,10 @@ impl<'a> Content<'a> {
                     }
                 }
             }
-            for check in area.checks.iter().filter(|c| verified(c.policy)) {
-                for instance in &check.instances {
+            for (c, check) in self.verified(a) {
+                for (i, instance) in check.instances.iter().enumerate() {
                     if matches!(
-                        checks::verdict(check, instance, memory),
+                        self.checks[a][c].verdict(i, memory),
                         checks::Verdict::Fails { .. }
                     ) {
                         let places = instance.words.bits();
@@ -449,6 +500,12 @@ impl<'a> Content<'a> {
             }
         }
         out
+    }
+
+    /// The checks of an area that are to be verified, with their place among its checks.
+    pub(crate) fn verified(&self, a: usize) -> impl Iterator<Item = (usize, &'a Check)> {
+        let checks = self.layout.areas[a].checks.iter().enumerate();
+        checks.filter(|(_, c)| verified(c.policy))
     }
 
     /// The full mask of a field.

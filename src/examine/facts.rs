@@ -4,7 +4,6 @@
 use std::collections::BTreeMap;
 
 use super::content::Content;
-use super::redundancy::single_flips;
 use super::shape::{Kind, verified};
 use crate::codec::{Codes, Memory, checks};
 use crate::finding::{Finding, Place, Severity};
@@ -52,10 +51,10 @@ pub(super) fn broken(content: &Content, memory: &Memory, codes: &Codes) -> Vec<B
                 }
             }
         }
-        for check in area.checks.iter().filter(|c| verified(c.policy)) {
-            for instance in &check.instances {
+        for (c, check) in content.verified(a) {
+            for (i, instance) in check.instances.iter().enumerate() {
                 if let checks::Verdict::Fails { stored, computed } =
-                    checks::verdict(check, instance, memory)
+                    content.checks[a][c].verdict(i, memory)
                 {
                     out.push(Broken {
                         at: (a, instance.entry),
@@ -154,10 +153,11 @@ fn smallest_change(content: &Content, memory: &Memory, b: &Broken) -> String {
     let found = area
         .checks
         .iter()
-        .filter(|c| c.key == b.key)
-        .find_map(|check| {
-            let instance = check.instances.iter().find(|i| i.entry == b.at.1)?;
-            let flips = single_flips(check, instance, &mut memory.clone());
+        .zip(&content.checks[b.at.0])
+        .filter(|(c, _)| c.key == b.key)
+        .find_map(|(check, plan)| {
+            let at = check.instances.iter().position(|i| i.entry == b.at.1)?;
+            let flips = plan.single_flips(at, &check.instances[at], memory);
             let names: Vec<String> = flips
                 .iter()
                 .take(3)

@@ -1,5 +1,7 @@
 //! How the codes of one field are told: the model of one parameter over all presets.
 
+use std::sync::LazyLock;
+
 use super::shape::FieldShape;
 use crate::evidence::marked;
 
@@ -42,7 +44,7 @@ enum Way {
     /// Every legal code alike.
     Uniform,
     /// By how often each code occurs, with this much belief in codes not yet seen.
-    Counted(f64),
+    Counted(Belief),
     /// Each bit by its own habit.
     Columns,
     /// Always this code.
@@ -76,14 +78,49 @@ pub(crate) fn ln_gamma(x: f64) -> f64 {
         - shift
 }
 
+/// Arguments up to this are looked up.
+const TABLED: usize = 4096;
+
+/// The natural logarithm of the gamma function of `n` plus the belief, for the beliefs used over and over.
+fn ln_gamma_above(n: u32, belief: Belief) -> f64 {
+    static TABLES: LazyLock<[Vec<f64>; 3]> = LazyLock::new(|| {
+        [Belief::One, Belief::Half, Belief::Little].map(|b| {
+            let arguments = (0..TABLED).map(|n| n as f64 + b.value());
+            arguments.map(ln_gamma).collect()
+        })
+    });
+    match TABLES[belief as usize].get(n as usize) {
+        Some(v) => *v,
+        None => ln_gamma(f64::from(n) + belief.value()),
+    }
+}
+
+/// Belief in what was not seen yet, as so many sightings of each thing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Belief {
+    One,
+    Half,
+    Little,
+}
+
+impl Belief {
+    fn value(self) -> f64 {
+        match self {
+            Belief::One => 1.0,
+            Belief::Half => 0.5,
+            Belief::Little => 0.05,
+        }
+    }
+}
+
 /// Bits to tell `k` ones among `n` in order, by the Krichevsky-Trofimov estimator (both chances start at one half).
 pub(crate) fn estimated(n: u32, k: u32) -> f64 {
     if n == 0 {
         return 0.0;
     }
-    let (n, k) = (f64::from(n), f64::from(k));
-    let ln = ln_gamma(n + 1.0) - ln_gamma(k + 0.5) - ln_gamma(n - k + 0.5) + 2.0 * ln_gamma(0.5)
-        - ln_gamma(1.0);
+    let half = |n| ln_gamma_above(n, Belief::Half);
+    let ln = ln_gamma_above(n, Belief::One) - half(k) - half(n - k) + 2.0 * half(0)
+        - ln_gamma_above(0, Belief::One);
     ln / std::f64::consts::LN_2
 }
 
@@ -138,14 +175,15 @@ impl FieldModel {
         let mut best = (Way::Uniform, self.uniform * n + 0.5);
         if !self.counts.is_empty() {
             let m = shape.legal_codes.max(2.0);
-            for belief in [0.5, 0.05] {
-                let ln = ln_gamma(n + m * belief)
-                    - ln_gamma(m * belief)
+            for belief in [Belief::Half, Belief::Little] {
+                let one = ln_gamma_above(0, belief);
+                let ln = ln_gamma(n + m * belief.value())
+                    - ln_gamma(m * belief.value())
                     - self
                         .counts
                         .iter()
                         .filter(|c| **c > 0)
-                        .map(|c| ln_gamma(f64::from(*c) + belief) - ln_gamma(belief))
+                        .map(|c| ln_gamma_above(*c, belief) - one)
                         .sum::<f64>();
                 let bits = ln / std::f64::consts::LN_2 + 3.5;
                 if bits < best.1 {
@@ -218,6 +256,7 @@ impl FieldModel {
                 Way::Counted(belief) => {
                     let c = f64::from(self.counts.get(code as usize).copied().unwrap_or(0));
                     let m = shape.legal_codes.max(2.0);
+                    let belief = belief.value();
                     -((c + belief) / (f64::from(self.seen) + belief * m)).log2()
                 }
                 Way::Columns => self.column_bits(code, known),

@@ -13,6 +13,7 @@ mod edits;
 mod facts;
 mod field;
 mod given;
+mod misses;
 mod redundancy;
 mod report;
 mod saves;

@@ -6,7 +6,7 @@ use std::collections::HashMap;
 use super::content::{Content, Mode, Told};
 use super::shape::{Kind, verified};
 use crate::codec::{Memory, checks};
-use crate::layout::model::{BitPlace, CheckInstance};
+use crate::layout::model::BitPlace;
 
 /// Most failed checks searched for a single flip that satisfies them: more than that is not scattered decay, or
 /// too much of it to be told from this reading.
@@ -50,16 +50,16 @@ impl Content<'_> {
             }
         }
         let mut tried = 0;
-        for area in &self.layout.areas {
-            for check in area.checks.iter().filter(|c| verified(c.policy)) {
-                for instance in &check.instances {
+        for a in 0..self.layout.areas.len() {
+            for (c, check) in self.verified(a) {
+                let plan = &self.checks[a][c];
+                for (i, instance) in check.instances.iter().enumerate() {
                     if tried < MOST_CHECKS
-                        && let checks::Verdict::Fails { .. } =
-                            checks::verdict(check, instance, &out)
+                        && let checks::Verdict::Fails { .. } = plan.verdict(i, &out)
                     {
                         tried += 1;
                         // Only where no other bit would do as well: a guess is worth nothing.
-                        let mut flips = single_flips(check, instance, &mut out);
+                        let mut flips = plan.single_flips(i, instance, &out);
                         if flips.len() > 1 {
                             flips.retain(|p| disputed.contains_key(&(p.chip, p.cell, p.line)));
                         }
@@ -149,29 +149,4 @@ impl Content<'_> {
             }
         }
     }
-}
-
-/// The bits each of which, flipped alone, makes a failed check hold; the stored ones last.
-pub(crate) fn single_flips(
-    check: &crate::layout::model::Check,
-    instance: &CheckInstance,
-    memory: &mut Memory,
-) -> Vec<BitPlace> {
-    let mut out = Vec::new();
-    let places: Vec<BitPlace> = instance
-        .words
-        .bits()
-        .iter()
-        .chain(&instance.stored)
-        .copied()
-        .collect();
-    for p in places {
-        let Some(bit) = memory.bit(p) else { continue };
-        memory.set_bit(p, !bit);
-        if checks::verdict(check, instance, memory) == checks::Verdict::Holds {
-            out.push(p);
-        }
-        memory.set_bit(p, bit);
-    }
-    out
 }

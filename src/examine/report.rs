@@ -75,7 +75,7 @@ pub(super) fn examine(
         }
         findings.push(f);
     }
-    let flips = settled_flips(best, seen);
+    let flips = settled_flips(bench.flips(best), seen);
     for (chip, cell, line) in &flips {
         marks.set(*chip, *cell, *line, b'x');
     }
@@ -146,7 +146,7 @@ pub(super) fn examine(
 /// The codes of an explanation, flips included.
 fn codes(e: &Explanation) -> Vec<String> {
     let mut out: Vec<String> = e.causes.iter().map(|c| c.code().to_owned()).collect();
-    if !e.flips.is_empty() {
+    if e.flips > 0 {
         out.push("decay.scattered".to_owned());
     }
     out
@@ -228,15 +228,12 @@ fn tell_cause(
 }
 
 /// Flips that concern bits still standing after the causes are undone.
-fn settled_flips(best: &Explanation, seen: &[ChipImage]) -> Vec<(usize, u32, u8)> {
-    best.flips
-        .iter()
-        .copied()
-        .filter(|(chip, cell, line)| {
-            seen.get(*chip)
-                .is_some_and(|c| c.bit(*cell, *line).is_some())
-        })
-        .collect()
+fn settled_flips(mut flips: Vec<(usize, u32, u8)>, seen: &[ChipImage]) -> Vec<(usize, u32, u8)> {
+    flips.retain(|(chip, cell, line)| {
+        let image = seen.get(*chip);
+        image.is_some_and(|c| c.bit(*cell, *line).is_some())
+    });
+    flips
 }
 
 fn decay(
@@ -283,7 +280,7 @@ fn decay(
     f.otherwise = vec!["a noisy read: reading again shows other cells".to_owned()];
     let rival = ranked
         .iter()
-        .filter(|e| e.flips.is_empty())
+        .filter(|e| e.flips == 0)
         .map(|e| e.bits)
         .fold(f64::INFINITY, f64::min);
     f.sure = Some(1.0 / (1.0 + (best.bits - rival).exp2()));

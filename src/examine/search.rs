@@ -1,9 +1,12 @@
 //! Weighing explanations and searching for the best: causes are added one at a time while each pays for itself.
 
+use std::borrow::Cow;
+
 use super::bare;
 use super::cause::{self, Cause, Scene, Shared};
 use super::content::{Content, Told};
 use super::given::Before;
+use super::misses::{changed_bits, compare, fill, misses};
 use crate::codec::Memory;
 use crate::evidence::marked;
 use crate::image::ChipImage;
@@ -36,8 +39,8 @@ pub(super) struct Explanation {
     pub causes: Vec<Shared>,
     /// Bits altogether.
     pub bits: f64,
-    /// Bits seen against the prediction: flips as `(chip, cell, line)`.
-    pub flips: Vec<(usize, u32, u8)>,
+    /// Number of bits seen against the prediction.
+    pub flips: u64,
     /// The contents as far as they can be told; lost bits unknown, or as before where there is an earlier reading.
     pub truth: Vec<ChipImage>,
     /// Entries edited since the earlier reading, by area.
@@ -52,14 +55,71 @@ pub(super) struct Bench<'a> {
     pub before: Option<&'a Before<'a>>,
 }
 
+/// The explanations found at one step that may still matter: those close to the best, and the best few of the others.
+struct Kept {
+    found: Vec<Explanation>,
+    /// Bits beyond which nothing is worth keeping.
+    ceiling: f64,
+}
+
+/// Explanations kept at each step, besides those close to the best.
+const KEPT: usize = 8;
+/// An explanation this many bits behind is neither named as a rival nor followed.
+const BEHIND: f64 = 12.0;
+
+impl Kept {
+    fn new(ceiling: f64) -> Self {
+        Self {
+            found: Vec::new(),
+            ceiling,
+        }
+    }
+
+    /// Bits beyond which a further explanation need not be told to its end.
+    fn limit(&self) -> f64 {
+        let last = self.found.get(KEPT - 1).map_or(f64::INFINITY, |e| e.bits);
+        last.min(self.ceiling)
+    }
+
+    fn add(&mut self, e: Option<Explanation>) {
+        if let Some(e) = e {
+            let at = self.found.partition_point(|o| o.bits <= e.bits);
+            self.found.insert(at, e);
+            self.found.truncate(KEPT);
+        }
+    }
+}
+
 impl Bench<'_> {
     /// Weighs a list of causes.
     pub(super) fn weigh(&self, causes: Vec<Shared>) -> Explanation {
+        let spare = causes.clone();
+        self.weigh_within(causes, f64::INFINITY)
+            .unwrap_or_else(|| self.unexplained(spare))
+    }
+
+    /// What is left where nothing could be told: the causes with nothing to go by.
+    fn unexplained(&self, causes: Vec<Shared>) -> Explanation {
+        Explanation {
+            causes,
+            bits: f64::INFINITY,
+            flips: 0,
+            truth: self.seen.to_vec(),
+            edited: Vec::new(),
+        }
+    }
+
+    /// Weighs a list of causes; nothing where they take more bits than the limit.
+    fn weigh_within(&self, causes: Vec<Shared>, limit: f64) -> Option<Explanation> {
+        let prior: f64 = causes.iter().map(|c| c.length(self.seen)).sum();
+        let limit = limit - prior;
+        if limit < 0.0 {
+            return None;
+        }
         let mut truth = self.seen.to_vec();
         for cause in causes.iter().rev() {
             cause.undo(&mut truth, self.earlier.is_none());
         }
-        let prior: f64 = causes.iter().map(|c| c.length(self.seen)).sum();
         let mut best = match self.earlier {
             Some(earlier) => {
                 let known = (!causes.is_empty()).then(|| truth.clone());
@@ -73,12 +133,12 @@ impl Bench<'_> {
                         cause.reconcile(&mut truth, self.seen);
                     }
                 }
-                self.weigh_given(causes, truth, known.as_deref(), earlier)
+                self.weigh_given(causes, truth, known.as_deref(), earlier, limit)
             }
-            None => self.weigh_alone(causes, truth),
-        };
+            None => self.weigh_alone(causes, truth, limit),
+        }?;
         best.bits += prior;
-        best
+        Some(best)
     }
 
     fn weigh_given(
@@ -87,55 +147,103 @@ impl Bench<'_> {
         truth: Vec<ChipImage>,
         known: Option<&[ChipImage]>,
         earlier: &[ChipImage],
-    ) -> Explanation {
-        let mut options = Vec::new();
-        match (self.before, self.content) {
-            (Some(before), Some(content)) => {
-                let Ok(memory) = memory_of(content, &truth) else {
-                    return self.close(causes, truth, 0.0, Vec::new());
+        limit: f64,
+    ) -> Option<Explanation> {
+        let (Some(before), Some(content)) = (self.before, self.content) else {
+            let bits = bare::tell_given(&truth, earlier);
+            let plain = self.close(causes.clone(), truth, bits, Vec::new());
+            let same = self.close(causes, earlier.to_vec(), 0.0, Vec::new());
+            let best = if plain.bits < same.bits { plain } else { same };
+            return (best.bits <= limit).then_some(best);
+        };
+        // What the causes leave open is told bit by bit, whatever else is told.
+        let open = if causes.is_empty() {
+            0.0
+        } else {
+            self.left_open(&causes, &truth)
+        };
+        if open > limit {
+            return None;
+        }
+        let memory = memory_of(content, &truth).ok()?;
+        let known = known.and_then(|k| memory_of(content, k).ok());
+        let now = before.now(memory, known.as_ref());
+        let changes = before.changes(&now);
+        let (changed, all) = changed_bits(&truth, earlier);
+        let mut best: Option<Explanation> = None;
+        let within =
+            |best: &Option<Explanation>| best.as_ref().map_or(limit, |b| b.bits.min(limit)) - open;
+        if changed > 0 {
+            let one = (all as f64 / changed as f64).log2();
+            for above in PRICES {
+                let within = within(&best);
+                let Some(given) = before.tell(&now, &changes, Some(one + above), within) else {
+                    continue;
                 };
-                let known = known.and_then(|k| memory_of(content, k).ok());
-                let now = before.now(memory, known.as_ref());
-                let (changed, all) = changed_bits(&truth, earlier);
-                let plain = before.tell(&now, None);
-                // Where nearly everything is new, another bank is told better by itself than as edits of the former.
-                let other = (plain.bits > OTHER * before.told.bits)
-                    .then(|| REPLACED + content.tell(now.memory()).bits);
-                if changed > 0 {
-                    let one = (all as f64 / changed as f64).log2();
-                    for above in PRICES {
-                        let given = before.tell(&now, Some(one + above));
-                        if let Ok(images) = given.edited.images() {
-                            options.push((images, given.bits, given.entries));
-                        }
-                    }
+                let Ok(images) = given.edited.images() else {
+                    continue;
+                };
+                let e = self.close(causes.clone(), images, given.bits, given.entries);
+                if e.bits <= limit && best.as_ref().is_none_or(|b| e.bits < b.bits) {
+                    best = Some(e);
                 }
-                let replaced = other.filter(|bits| *bits < plain.bits);
-                options.push((truth, replaced.unwrap_or(plain.bits), plain.entries));
-            }
-            _ => {
-                options.push((earlier.to_vec(), 0.0, Vec::new()));
-                let bits = bare::tell_given(&truth, earlier);
-                options.push((truth, bits, Vec::new()));
             }
         }
-        options
-            .into_iter()
-            .map(|(truth, bits, edited)| self.close(causes.clone(), truth, bits, edited))
-            .min_by(|a, b| a.bits.total_cmp(&b.bits))
-            .unwrap_or_else(|| self.close(causes, self.seen.to_vec(), 0.0, Vec::new()))
+        let within = within(&best);
+        let mut plain = before.tell(&now, &changes, None, within);
+        let another = OTHER * before.told.bits;
+        if plain.as_ref().map_or(within, |p| p.bits) > another {
+            // Where nearly everything is new, another bank is told better by itself than as edits of the former.
+            let told = REPLACED
+                + content
+                    .tell_within(now.memory(), None, within - REPLACED)
+                    .bits;
+            if plain.is_none() && told <= within {
+                plain = before.tell(&now, &changes, None, f64::INFINITY);
+            }
+            if let Some(plain) = &mut plain {
+                plain.bits = plain.bits.min(told);
+            }
+        }
+        if let Some(plain) = plain {
+            let e = self.close(causes, truth, plain.bits, plain.entries);
+            if e.bits <= limit && best.as_ref().is_none_or(|b| e.bits < b.bits) {
+                best = Some(e);
+            }
+        }
+        best
     }
 
-    fn weigh_alone(&self, causes: Vec<Shared>, truth: Vec<ChipImage>) -> Explanation {
+    /// Bits seen that the causes leave open.
+    fn left_open(&self, causes: &[Shared], truth: &[ChipImage]) -> f64 {
+        let mut predicted = truth.to_vec();
+        for cause in causes {
+            cause.forward(&mut predicted);
+        }
+        let chips = predicted.iter().zip(self.seen);
+        let open: u64 = chips.map(|(p, s)| compare(p, s).open).sum();
+        open as f64
+    }
+
+    fn weigh_alone(
+        &self,
+        causes: Vec<Shared>,
+        truth: Vec<ChipImage>,
+        limit: f64,
+    ) -> Option<Explanation> {
         let Some(content) = self.content else {
             let bits = bare::tell(&truth);
-            return self.close(causes, truth, bits, Vec::new());
+            let e = self.close(causes, truth, bits, Vec::new());
+            return (e.bits <= limit).then_some(e);
         };
-        let Ok(memory) = memory_of(content, &truth) else {
-            return self.close(causes, truth, 0.0, Vec::new());
-        };
-        let told = content.tell_still(&memory, causes.iter().find_map(|c| c.still()));
-        self.close(causes, truth, told.bits, Vec::new())
+        let memory = memory_of(content, &truth).ok()?;
+        let still = causes.iter().find_map(|c| c.still());
+        let told = content.tell_within(&memory, still, limit);
+        if told.bits > limit {
+            return None;
+        }
+        let e = self.close(causes, truth, told.bits, Vec::new());
+        (e.bits <= limit).then_some(e)
     }
 
     /// Without an earlier reading: the same explanation with scattered flips taken back where redundancy shows
@@ -148,13 +256,13 @@ impl Bench<'_> {
             return plain;
         };
         let still = plain.causes.iter().find_map(|c| c.still());
-        let told = content.tell_still(&memory, still);
+        let told = content.tell_within(&memory, still, f64::INFINITY);
         let smooth = content.smoothed(&memory, &told);
         let Ok(images) = smooth.images() else {
             return plain;
         };
         let prior: f64 = plain.causes.iter().map(|c| c.length(self.seen)).sum();
-        let bits = content.tell_still(&smooth, still).bits + prior;
+        let bits = content.tell_within(&smooth, still, f64::INFINITY).bits + prior;
         let smooth = self.close(plain.causes.clone(), images, bits, Vec::new());
         if smooth.bits < plain.bits {
             smooth
@@ -171,10 +279,10 @@ impl Bench<'_> {
             let Some((newest, others)) = best.causes.split_first() else {
                 break;
             };
-            let near = newest.neighbours().into_iter().map(|cause| {
+            let near = newest.neighbours().into_iter().filter_map(|cause| {
                 let mut causes = vec![cause];
                 causes.extend(others.iter().cloned());
-                self.weigh(causes)
+                self.weigh_within(causes, best.bits)
             });
             match near.min_by(|a, b| a.bits.total_cmp(&b.bits)) {
                 Some(nearer) if nearer.bits < best.bits => best = nearer,
@@ -202,30 +310,17 @@ impl Bench<'_> {
             cause.forward(&mut predicted);
         }
         let loose: Vec<usize> = causes.iter().flat_map(|c| c.loose()).collect();
-        let mut flips = Vec::new();
-        let (mut open, mut all, mut own) = (0u64, 0u64, 0.0);
+        let (mut k, mut open, mut all, mut own) = (0u64, 0u64, 0u64, 0.0);
         for (chip, (p, s)) in predicted.iter().zip(self.seen).enumerate() {
-            let (mut judged, mut missed) = (0u64, 0u64);
-            let is_loose = loose.contains(&chip);
-            for cell in 0..s.values().len().min(p.values().len()) {
-                let known = s.known()[cell];
-                open += u64::from((known & !p.known()[cell]).count_ones());
-                judged += u64::from((known & p.known()[cell]).count_ones());
-                let miss = (s.values()[cell] ^ p.values()[cell]) & known & p.known()[cell];
-                missed += u64::from(miss.count_ones());
-                for line in 0..s.width() {
-                    if miss >> line & 1 == 1 && !is_loose {
-                        flips.push((chip, cell as u32, line));
-                    }
-                }
-            }
-            if is_loose {
-                own += marked(judged, missed);
+            let found = compare(p, s);
+            open += found.open;
+            if loose.contains(&chip) {
+                own += marked(found.judged, found.missed);
             } else {
-                all += judged;
+                all += found.judged;
+                k += found.missed;
             }
         }
-        let k = flips.len() as u64;
         let exceptions = if k == 0 {
             0.0
         } else {
@@ -234,10 +329,33 @@ impl Bench<'_> {
         Explanation {
             causes,
             bits: bits + exceptions + own + open as f64,
-            flips,
+            flips: k,
             truth,
             edited,
         }
+    }
+
+    /// The bits seen against an explanation's prediction, as `(chip, cell, line)`.
+    pub(super) fn flips(&self, e: &Explanation) -> Vec<(usize, u32, u8)> {
+        let mut out = Vec::new();
+        if e.flips == 0 {
+            return out;
+        }
+        let mut predicted = e.truth.clone();
+        for cause in &e.causes {
+            cause.forward(&mut predicted);
+        }
+        let loose: Vec<usize> = e.causes.iter().flat_map(|c| c.loose()).collect();
+        for (chip, (p, s)) in predicted.iter().zip(self.seen).enumerate() {
+            if loose.contains(&chip) {
+                continue;
+            }
+            for (cell, miss) in misses(p, s).enumerate().filter(|m| m.1 != 0) {
+                let lines = (0..s.width()).filter(|l| miss >> l & 1 == 1);
+                out.extend(lines.map(|line| (chip, cell as u32, line)));
+            }
+        }
+        out
     }
 
     /// The explanations found, best first. The first entry is what to report; the explanation without any cause is
@@ -248,7 +366,6 @@ impl Bench<'_> {
         let mut beam = vec![sound];
         let mut pool: Vec<Shared> = Vec::new();
         for depth in 0..DEPTH {
-            let mut found: Vec<Explanation> = Vec::new();
             let floor = beam.first().map_or(f64::INFINITY, |b| b.bits);
             if beam
                 .first()
@@ -256,6 +373,7 @@ impl Bench<'_> {
             {
                 break;
             }
+            let mut kept = Kept::new(floor + BEHIND);
             for known in &beam {
                 let fresh = self.propose(known, told);
                 if depth == 0 {
@@ -264,7 +382,7 @@ impl Bench<'_> {
                 for cause in fresh {
                     let mut causes = vec![cause];
                     causes.extend(known.causes.iter().cloned());
-                    found.push(self.weigh(causes));
+                    self.consider(causes, &mut kept);
                 }
                 if depth > 0 {
                     // Without an earlier reading a rearrangement beside another cause proves nothing.
@@ -274,11 +392,11 @@ impl Bench<'_> {
                     for cause in pool.iter().filter(beside) {
                         let mut causes = known.causes.clone();
                         causes.push(cause.clone());
-                        found.push(self.weigh(causes));
+                        self.consider(causes, &mut kept);
                     }
                 }
             }
-            found.sort_by(|a, b| a.bits.total_cmp(&b.bits));
+            let mut found = kept.found;
             for e in found.iter_mut().take(BEAM) {
                 *e = self.refined(self.moved(e.clone()));
             }
@@ -287,12 +405,11 @@ impl Bench<'_> {
                 // Only causes that help at all are worth combining.
                 pool = found
                     .iter()
-                    .take(8)
                     .filter(|e| e.bits < floor)
                     .flat_map(|e| e.causes.clone())
                     .collect();
             }
-            all.extend(found.iter().take(12).cloned());
+            all.extend(found.iter().cloned());
             let better = found.first().is_some_and(|e| e.bits < floor);
             if !better {
                 break;
@@ -302,6 +419,18 @@ impl Bench<'_> {
         }
         all.sort_by(|a, b| a.bits.total_cmp(&b.bits));
         all
+    }
+
+    /// Weighs a list of causes as far as it can still matter. Where the best one leaves less to be told than any
+    /// further cause costs, only what comes close to it matters.
+    fn consider(&self, causes: Vec<Shared>, kept: &mut Kept) {
+        let e = self.weigh_within(causes, kept.limit());
+        if let Some(e) = &e
+            && self.left_over(e) < cause::FAULT
+        {
+            kept.ceiling = kept.ceiling.min(e.bits + BEHIND);
+        }
+        kept.add(e);
     }
 
     /// Causes worth weighing beside those already accepted.
@@ -317,7 +446,11 @@ impl Bench<'_> {
             && let (Some(content), Some(told)) = (self.content, told)
             && let Ok(memory) = memory_of(content, &seen)
         {
-            let now = content.tell(&memory);
+            let now = if known.causes.is_empty() {
+                Cow::Borrowed(told)
+            } else {
+                Cow::Owned(content.tell(&memory))
+            };
             strained = now.surprise > 5.0;
             if strained || known.causes.is_empty() {
                 strain = content.strain(&memory, &now);
@@ -325,12 +458,12 @@ impl Bench<'_> {
             if strained && known.causes.is_empty() {
                 fresh.extend(self.slips(content, &seen, &strain, &now));
             }
-            let _ = told;
         }
         let scene = Scene {
             seen: &seen,
             expected: self.earlier,
             layout: self.content.map(|c| c.layout),
+            held: self.content.map(|c| c.shape.held.as_slice()),
             strain: &strain,
             strained,
             further: !known.causes.is_empty(),
@@ -366,19 +499,38 @@ impl Bench<'_> {
             for c in &known.causes {
                 c.forward(&mut images);
             }
-            mismatch(&images, self.seen)
+            let chips = images.iter().zip(self.seen);
+            chips
+                .map(|(p, s)| compare(p, s))
+                .fold((0, 0), |sum, c| (sum.0 + c.missed, sum.1 + c.open))
         };
+        let wrong = |(missed, _): (u64, u64)| missed as f64;
+        // A third for each bit left open: of those half would differ by chance.
+        let ranking = |m: (u64, u64)| wrong(m) + m.1 as f64 / 3.0;
         let base = miss(None);
+        // What explains only a little of what is wrong, or far less than the best does, can wait until the rest is
+        // explained.
+        let little = wrong(base) * cause::LITTLE;
         // A cause that leaves bits open cannot be ranked with the others by its misses, only among its like.
         let (open, placed): (Vec<Shared>, Vec<Shared>) = fresh.into_iter().partition(|c| c.open());
-        let mut open: Vec<(f64, Shared)> = open.into_iter().map(|c| (miss(Some(&c)), c)).collect();
-        open.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let open = open.into_iter().take(2 * WEIGHED).map(|r| r.1);
         let mut ranked: Vec<(f64, Shared)> = placed
             .into_iter()
-            .map(|c| (miss(Some(&c)), c))
-            .filter(|r| r.0 + 3.0 < base)
+            .map(|c| (ranking(miss(Some(&c))), c))
             .collect();
+        let most = ranked
+            .iter()
+            .map(|r| ranking(base) - r.0)
+            .fold(0.0, f64::max);
+        let little = little.max(most / 3.0);
+        ranked.retain(|r| r.0 + 3.0 < ranking(base) && r.0 + little <= ranking(base));
+        let mut open: Vec<(f64, Shared)> = open
+            .into_iter()
+            .map(|c| (miss(Some(&c)), c))
+            .filter(|r| wrong(r.0) + little <= wrong(base))
+            .map(|(m, c)| (ranking(m), c))
+            .collect();
+        open.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let open = open.into_iter().take(2 * WEIGHED).map(|r| r.1);
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let ranked = ranked.into_iter().take(WEIGHED).map(|r| r.1);
         ranked.chain(open).collect()
@@ -415,48 +567,12 @@ impl Bench<'_> {
     }
 }
 
-/// Known bits that differ, with a third for each bit left open: of those half would differ by chance.
-fn mismatch(predicted: &[ChipImage], seen: &[ChipImage]) -> f64 {
-    let mut miss = 0.0;
-    for (p, s) in predicted.iter().zip(seen) {
-        let (mut wrong, mut open) = (0u32, 0u32);
-        for cell in 0..s.values().len().min(p.values().len()) {
-            let known = s.known()[cell];
-            wrong += ((s.values()[cell] ^ p.values()[cell]) & known & p.known()[cell]).count_ones();
-            open += (known & !p.known()[cell]).count_ones();
-        }
-        miss += f64::from(wrong) + f64::from(open) / 3.0;
-    }
-    miss
-}
-
-/// Known bits that differ, and all known bits.
-fn changed_bits(now: &[ChipImage], before: &[ChipImage]) -> (u64, u64) {
-    let (mut changed, mut all) = (0, 0);
-    for (n, b) in now.iter().zip(before) {
-        for cell in 0..n.values().len().min(b.values().len()) {
-            let known = n.known()[cell] & b.known()[cell];
-            all += u64::from(known.count_ones());
-            changed += u64::from(((n.values()[cell] ^ b.values()[cell]) & known).count_ones());
-        }
-    }
-    (changed, all)
-}
-
 fn contains(causes: &[Shared], cause: &Shared) -> bool {
+    if causes.is_empty() {
+        return false;
+    }
     let text = format!("{cause:?}");
     causes.iter().any(|c| format!("{c:?}") == text)
-}
-
-/// Fills unknown bits from an earlier reading.
-pub(super) fn fill(chips: &mut [ChipImage], earlier: &[ChipImage]) {
-    for (chip, before) in chips.iter_mut().zip(earlier) {
-        chip.edit(|cell, v, k| {
-            let c = cell as usize;
-            let (bv, bk) = (before.values()[c], before.known()[c]);
-            (v & k | bv & bk & !k, k | bk)
-        });
-    }
 }
 
 pub(super) fn memory_of(

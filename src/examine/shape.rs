@@ -158,53 +158,79 @@ impl AreaShape {
 pub(crate) struct Shape {
     pub areas: Vec<AreaShape>,
     pub spare: Vec<Spare>,
+    /// For each chip and cell, the lines that nothing claims.
+    pub unclaimed: Vec<Vec<u8>>,
+    /// For each chip and cell, whether an area or a copy of one keeps something there.
+    pub held: Vec<Vec<bool>>,
 }
 
 impl Shape {
     pub(crate) fn new(layout: &Layout) -> Self {
+        let unclaimed = unclaimed(layout);
         Self {
             areas: layout.areas.iter().map(AreaShape::new).collect(),
-            spare: spare(layout),
+            spare: spare(layout, &unclaimed),
+            unclaimed,
+            held: held(layout),
         }
     }
 }
 
-fn spare(layout: &Layout) -> Vec<Spare> {
-    let mut claimed: Vec<Vec<u8>> = layout
+fn held(layout: &Layout) -> Vec<Vec<bool>> {
+    let mut out: Vec<Vec<bool>> = layout
         .chips
         .iter()
-        .map(|c| vec![0u8; c.words as usize])
+        .map(|c| vec![false; c.words as usize])
         .collect();
-    {
-        let mut claim = |chip: u16, cell: u32, mask: u8| {
-            if let Some(m) = claimed
-                .get_mut(usize::from(chip))
-                .and_then(|c| c.get_mut(cell as usize))
-            {
-                *m |= mask;
-            }
-        };
-        for area in &layout.areas {
-            let stored = area
-                .checks
-                .iter()
-                .flat_map(|c| c.instances.iter().flat_map(|i| &i.stored));
-            let copies = area.copies.iter().flat_map(|c| &c.places);
-            for p in area.places.iter().chain(copies).chain(stored) {
-                claim(p.chip, p.cell, 1 << p.line);
-            }
-        }
-        for (chip, cells, lines) in &layout.absent {
-            for cell in cells.clone() {
-                claim(*chip, cell, *lines);
-            }
+    let areas = layout.areas.iter();
+    for place in areas.flat_map(|a| {
+        let copies = a.copies.iter().flat_map(|c| &c.places);
+        a.places.iter().chain(copies)
+    }) {
+        let chip = out.get_mut(usize::from(place.chip));
+        if let Some(cell) = chip.and_then(|c| c.get_mut(place.cell as usize)) {
+            *cell = true;
         }
     }
+    out
+}
+
+fn unclaimed(layout: &Layout) -> Vec<Vec<u8>> {
+    let mut out: Vec<Vec<u8>> = layout
+        .chips
+        .iter()
+        .map(|c| vec![(0xffu16 >> (8 - c.width.min(8))) as u8; c.words as usize])
+        .collect();
+    let mut claim = |chip: u16, cell: u32, mask: u8| {
+        let chip = out.get_mut(usize::from(chip));
+        if let Some(m) = chip.and_then(|c| c.get_mut(cell as usize)) {
+            *m &= !mask;
+        }
+    };
+    for area in &layout.areas {
+        let stored = area
+            .checks
+            .iter()
+            .flat_map(|c| c.instances.iter().flat_map(|i| &i.stored));
+        let copies = area.copies.iter().flat_map(|c| &c.places);
+        for p in area.places.iter().chain(copies).chain(stored) {
+            claim(p.chip, p.cell, 1 << p.line);
+        }
+    }
+    for (chip, cells, lines) in &layout.absent {
+        for cell in cells.clone() {
+            claim(*chip, cell, *lines);
+        }
+    }
+    out
+}
+
+fn spare(layout: &Layout, unclaimed: &[Vec<u8>]) -> Vec<Spare> {
     let mut out = Vec::new();
     for (chip, c) in layout.chips.iter().enumerate() {
         for line in 0..c.width {
             let cells: Vec<u32> = (0..c.words)
-                .filter(|cell| claimed[chip][*cell as usize] & (1 << line) == 0)
+                .filter(|cell| unclaimed[chip][*cell as usize] & (1 << line) != 0)
                 .collect();
             if !cells.is_empty() {
                 out.push(Spare { chip, line, cells });

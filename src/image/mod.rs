@@ -181,6 +181,17 @@ impl ChipImage {
         }
     }
 
+    /// Sets a run of cells alike, as [`ChipImage::set_cell`] does one; what lies outside the chip is left out.
+    pub fn fill_cells(&mut self, cells: std::ops::RangeInclusive<u32>, value: u8, known: u8) {
+        let known = known & self.mask();
+        let end = (*cells.end() as usize)
+            .saturating_add(1)
+            .min(self.value.len());
+        let range = (*cells.start() as usize).min(end)..end;
+        self.value[range.clone()].fill(value & known);
+        self.known[range].fill(known);
+    }
+
     /// How many bits are unknown.
     pub fn unknown_bits(&self) -> u64 {
         let known: u64 = self.known.iter().map(|k| u64::from(k.count_ones())).sum();

@@ -33,7 +33,7 @@ impl Crc {
 macro_rules! catalogue {
     ($($variant:ident: $($name:ident)*;)*) => {
         /// Every name with its algorithm, the narrow ones first.
-        pub static CATALOGUE: &[(&str, Crc)] = &[$($((stringify!($name), Crc::$variant(&crc::$name)),)*)*];
+        pub const CATALOGUE: &[(&str, Crc)] = &[$($((stringify!($name), Crc::$variant(&crc::$name)),)*)*];
     };
 }
 

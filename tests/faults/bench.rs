@@ -12,10 +12,10 @@ mod layouts;
 mod panel;
 mod rng;
 mod simulate;
+mod time;
 mod trial;
 
 use std::collections::BTreeMap;
-use std::time::Instant;
 
 use cellkeep::layout::model::Layout;
 use cellkeep::mend::{Sources, propose};
@@ -320,38 +320,6 @@ fn settling(setup: &Setup) {
     }
 }
 
-fn time() {
-    let layout = layouts::shipped("tessaly-nine");
-    let mut rng = Rng::new(1);
-    println!("\nTime to examine a 32 KiB reading");
-    for (what, faults, earlier) in [
-        ("healthy, alone", &[][..], false),
-        ("healthy, with an earlier reading", &[][..], true),
-        ("stuck line, alone", &["line.stuck"][..], false),
-        (
-            "stuck line, with an earlier reading",
-            &["line.stuck"][..],
-            true,
-        ),
-    ] {
-        let Some(trial) = trial::make(&layout, faults, false, &mut rng) else {
-            continue;
-        };
-        let mut times: Vec<f64> = (0..7)
-            .map(|_| {
-                let start = Instant::now();
-                std::hint::black_box(trial::run(&layout, &trial, earlier, true));
-                start.elapsed().as_secs_f64() * 1000.0
-            })
-            .collect();
-        times.sort_by(f64::total_cmp);
-        println!(
-            "{what:<40} {:7.1} ms, best of seven {:.1}",
-            times[3], times[0]
-        );
-    }
-}
-
 fn main() {
     let words: Vec<String> = std::env::args()
         .skip(1)
@@ -388,7 +356,7 @@ fn main() {
             .collect()
     };
     if chosen("time") {
-        time();
+        time::section(&only);
     }
     if chosen("earlier") {
         cause_section(

@@ -214,6 +214,7 @@ fn commonest(image: &ChipImage) -> u8 {
 /// How many telling cells agree with the cell that would answer for them; nothing where too many differ.
 fn likeness(image: &ChipImage, cause: Address, common: u8) -> Option<u32> {
     let (mut n, mut differ, mut telling) = (0u32, 0u32, 0u32);
+    let most = LOOSE * sample(image.words()).len() as f64;
     for cell in sample(image.words()) {
         let from = cause.answers(cell);
         if from == cell || from >= image.words() {
@@ -227,7 +228,7 @@ fn likeness(image: &ChipImage, cause: Address, common: u8) -> Option<u32> {
         n += 1;
         differ += u32::from((image.values()[c] ^ image.values()[f]) & known != 0);
         telling += u32::from(image.values()[c] != common);
-        if n == 128 && differ > 48 {
+        if (n == 128 && differ > 48) || f64::from(differ) > most {
             return None;
         }
     }

@@ -236,22 +236,45 @@ fn fit_stripes(image: &ChipImage) -> Option<Filler> {
     // An odd stride, so that every address line moves.
     let stride = (image.words() / 1024) | 1;
     let cells: Vec<u32> = (0..image.words()).step_by(stride as usize).collect();
+    // Sixty-four cells a word.
+    let packed = |bit: &dyn Fn(u32) -> bool| -> Vec<u64> {
+        let pack = |block: &[u32]| {
+            let bits = block.iter().enumerate();
+            bits.fold(0u64, |word, (i, c)| word | u64::from(bit(*c)) << i)
+        };
+        cells.chunks(64).map(pack).collect()
+    };
+    let lines_alone: Vec<Vec<u64>> = (0..address_lines(image))
+        .map(|l| packed(&|c| c >> l & 1 == 1))
+        .collect();
+    let pattern = |mask: u32| -> Vec<u64> {
+        let mut pattern = vec![0; cells.len().div_ceil(64)];
+        for (_, line) in lines_alone
+            .iter()
+            .enumerate()
+            .filter(|l| mask >> l.0 & 1 == 1)
+        {
+            pattern.iter_mut().zip(line).for_each(|(p, l)| *p ^= l);
+        }
+        pattern
+    };
+    let patterns: Vec<Vec<u64>> = masks.iter().map(|m| pattern(*m)).collect();
     let mut lines = Vec::new();
     for line in 0..image.width() {
         let mut best = (0u32, 0u32, false);
-        let known: Vec<(u32, u8)> = cells
-            .iter()
-            .filter_map(|c| image.bit(*c, line).map(|b| (*c, u8::from(b))))
-            .collect();
-        if known.is_empty() {
+        let bit = |c: u32| image.bit(c, line);
+        let (ones, known) = (
+            packed(&|c| bit(c) == Some(true)),
+            packed(&|c| bit(c).is_some()),
+        );
+        let n: u32 = known.iter().map(|k| k.count_ones()).sum();
+        if n == 0 {
             return None;
         }
-        for mask in &masks {
-            let agree = known
-                .iter()
-                .filter(|(c, b)| parity(*c, *mask) == *b)
-                .count() as u32;
-            let other = known.len() as u32 - agree;
+        for (mask, pattern) in masks.iter().zip(&patterns) {
+            let words = pattern.iter().zip(&ones).zip(&known);
+            let other: u32 = words.map(|((p, o), k)| ((p ^ o) & k).count_ones()).sum();
+            let agree = n - other;
             if agree > best.0 {
                 best = (agree, *mask, false);
             }
@@ -259,7 +282,7 @@ fn fit_stripes(image: &ChipImage) -> Option<Filler> {
                 best = (other, *mask, true);
             }
         }
-        if best.0 * 4 < known.len() as u32 * 3 {
+        if best.0 * 4 < n * 3 {
             return None;
         }
         lines.push((best.1, best.2));

@@ -8,10 +8,10 @@ use crate::codec::setting::legal;
 use crate::evidence::one_of;
 use crate::finding::{Finding, Place, Severity};
 use crate::image::ChipImage;
-use crate::layout::model::{BitPlace, Control, FieldOwner, Layout};
+use crate::layout::model::{Area, BitPlace, Control, Field, FieldOwner, Layout};
 
 /// One bit of the panel's converter stuck in everything that was ever saved.
-#[derive(Clone, Debug)]
+#[derive(Clone)]
 pub struct StuckCode {
     /// Place of that bit in every stored knob.
     pub places: Vec<BitPlace>,
@@ -19,6 +19,13 @@ pub struct StuckCode {
     pub from_top: u8,
     /// The level of the code bit.
     pub level: bool,
+}
+
+impl std::fmt::Debug for StuckCode {
+    /// The bit and its level say which it is; its places follow from the layout.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "StuckCode({}, {})", self.from_top, self.level)
+    }
 }
 
 impl StuckCode {
@@ -74,63 +81,69 @@ impl Cause for StuckCode {
     }
 }
 
-/// The places of bit `from_top` of every knob's code, mirrored copies included. A value whose range is narrower than
+/// Every knob whose codes come straight from the converter, as its area and field. A value whose range is narrower than
 /// its bits was computed, so it is not the converter's own code.
-pub(crate) fn knob_bits(layout: &Layout, from_top: u8) -> (Vec<BitPlace>, usize) {
-    let mut places = Vec::new();
-    let mut knobs = 0;
+fn knobs(layout: &Layout) -> Vec<(&Area, &Field)> {
+    let mut out = Vec::new();
     for area in &layout.areas {
         for field in &area.fields {
             let FieldOwner::Parameter(p) = field.owner else {
                 continue;
             };
             let parameter = &area.parameters[p];
-            let knob = matches!(parameter.control, Control::Knob | Control::Slider);
-            let direct = field.width <= 12
-                && parameter.when.is_none()
-                && (0..1u64 << field.width).all(|code| legal(parameter, field.width, code));
-            if !knob
-                || !direct
-                || field.width < 4
-                || field.width <= from_top
-                || parameter.alias_of.is_some()
-            {
-                continue;
-            }
-            knobs += 1;
-            let bit = field.first + usize::from(field.width - 1 - from_top);
-            let copies = area.copies.iter().map(|c| &c.places);
-            for list in std::iter::once(&area.places).chain(copies) {
-                let of_entry = (0..area.entries()).map(|e| e * area.bits_per_entry + bit);
-                places.extend(of_entry.filter_map(|at| list.get(at).copied()));
+            let knob = matches!(parameter.control, Control::Knob | Control::Slider)
+                && (4..=12).contains(&field.width)
+                && parameter.alias_of.is_none()
+                && parameter.when.is_none();
+            if knob && (0..1u64 << field.width).all(|code| legal(parameter, field.width, code)) {
+                out.push((area, field));
             }
         }
     }
-    (places, knobs)
+    out
+}
+
+/// The places of bit `from_top` of every code of a knob, mirrored copies included.
+fn bit_places<'l>(
+    area: &'l Area,
+    field: &Field,
+    from_top: u8,
+) -> impl Iterator<Item = BitPlace> + 'l {
+    let bit = field.first + usize::from(field.width - 1 - from_top);
+    let copies = area.copies.iter().map(|c| &c.places);
+    let lists = std::iter::once(&area.places).chain(copies);
+    lists.flat_map(move |list| {
+        let of_entry = (0..area.entries()).map(move |e| e * area.bits_per_entry + bit);
+        of_entry.filter_map(|at| list.get(at).copied())
+    })
 }
 
 pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
     let Some(layout) = scene.layout else { return };
+    let knobs = knobs(layout);
     for from_top in 0..8 {
-        let (places, knobs) = knob_bits(layout, from_top);
-        if knobs < 3 {
+        let wide: Vec<_> = knobs.iter().filter(|k| k.1.width > from_top).collect();
+        if wide.len() < 3 {
             continue;
         }
+        let places = || wide.iter().flat_map(|(a, f)| bit_places(a, f, from_top));
+        let all = places().count();
+        let few = |against: usize, n: usize| against * 50 <= n;
         let (mut ones, mut n) = (0usize, 0usize);
-        for p in &places {
-            let bit = scene
-                .seen
-                .get(usize::from(p.chip))
-                .and_then(|c| c.bit(p.cell, p.line));
-            if let Some(b) = bit {
+        for p in places() {
+            let chip = scene.seen.get(usize::from(p.chip));
+            if let Some(b) = chip.and_then(|c| c.bit(p.cell, p.line)) {
                 n += 1;
                 ones += usize::from(b != p.inverted);
+                if !few(ones, all) && !few(n - ones, all) {
+                    break;
+                }
             }
         }
         for (level, against) in [(false, ones), (true, n - ones)] {
-            if n > 0 && against * 50 <= n {
+            if n > 0 && few(against, n) {
                 out.push(Arc::new(StuckCode {
-                    places: places.clone(),
+                    places: places().collect(),
                     from_top,
                     level,
                 }));

@@ -119,6 +119,8 @@ pub struct Scene<'a> {
     pub expected: Option<&'a [ChipImage]>,
     /// The layout, where there is one.
     pub layout: Option<&'a Layout>,
+    /// For each chip and cell, whether an area of the layout keeps something there, where there is a layout.
+    pub held: Option<&'a [Vec<bool>]>,
     /// For each chip and cell, bits beyond nonsense that it takes to hold the seen bits for sound; empty where
     /// there is no model of sound contents.
     pub strain: &'a [Vec<f32>],
@@ -147,6 +149,10 @@ pub fn candidates(scene: &Scene) -> Vec<Shared> {
 /// Bits to name one fault among the kinds of fault: the table's length, and how rarely anything is wrong.
 pub(crate) const FAULT: f64 = 10.0;
 
+/// Share of what is wrong that a cause must explain to be worth weighing: what explains less can wait until the rest
+/// is explained.
+pub(crate) const LITTLE: f64 = 0.02;
+
 /// Number of address lines of a chip.
 pub(crate) fn address_lines(image: &ChipImage) -> u32 {
     image.words().next_power_of_two().trailing_zeros()
@@ -172,7 +178,7 @@ fn otherwise(mut f: Finding, list: &[&str]) -> Finding {
 
 /// Cells to look at when judging quickly whether a cause is worth weighing: all of a small chip, an even sample
 /// of a large one (an odd stride, so that every address line moves).
-fn sample(words: u32) -> impl Iterator<Item = u32> {
+fn sample(words: u32) -> impl ExactSizeIterator<Item = u32> {
     let stride = if words <= 4096 { 1 } else { (words / 4096) | 1 };
     (0..words).step_by(stride as usize)
 }

@@ -3,7 +3,9 @@
 
 use std::sync::Arc;
 
-use super::{Cause, FAULT, Names, Scene, Shared, address_lines, finding, otherwise, sample};
+use super::{
+    Cause, FAULT, LITTLE, Names, Scene, Shared, address_lines, finding, otherwise, sample,
+};
 use crate::evidence::one_of;
 use crate::finding::{Finding, Place, Severity};
 use crate::image::ChipImage;
@@ -90,22 +92,74 @@ impl Order {
         }
     }
 
-    /// Bits of a sample of cells that differ from what is seen, when this is what happened to `expected`.
-    fn misses(self, seen: &ChipImage, expected: &ChipImage) -> u32 {
+    /// Bits of a sample of cells that differ from what is seen, when this is what happened to `expected`; counted no
+    /// further than the limit.
+    fn misses(self, seen: &ChipImage, expected: &ChipImage, limit: u32) -> u32 {
         let (words, width) = (seen.words(), seen.width());
-        let mut miss = 0;
-        for cell in sample(words) {
-            let Some(from) = self.source(cell, words) else {
-                continue;
-            };
-            let (c, f) = (cell as usize, from as usize);
-            let known = seen.known()[c] & self.mask(expected.known()[f], width);
-            let v = self.value(expected.values()[f], width);
-            miss += ((seen.values()[c] ^ v) & known).count_ones();
+        let (values, known) = (expected.values(), expected.known());
+        let at = |from: u32| {
+            let f = from as usize;
+            Some((*values.get(f)?, *known.get(f)?))
+        };
+        match self {
+            Order::AddressCrossed(_, a, b) => differing(seen, limit, |c| at(cross(c, a, b))),
+            Order::Rotated(..) | Order::Slipped(..) => {
+                differing(seen, limit, |c| at(self.source(c, words)?))
+            }
+            _ => {
+                // Where the cells stay, what each value becomes is looked up.
+                let table: [u8; 256] = std::array::from_fn(|v| self.value(v as u8, width));
+                let keeps = matches!(self, Order::Inverted(_));
+                differing(seen, limit, |c| {
+                    let (v, k) = at(c)?;
+                    let k = if keeps { k } else { table[usize::from(k)] };
+                    Some((table[usize::from(v)], k))
+                })
+            }
         }
-        miss
     }
 }
+
+/// Bits of a sample of cells that differ between what is seen and what is shown, counted no further than the limit.
+/// What is shown of a cell is its value and the bits known of it.
+fn differing(seen: &ChipImage, limit: u32, shows: impl Fn(u32) -> Option<(u8, u8)>) -> u32 {
+    let mut miss = 0;
+    for cell in sample(seen.words()) {
+        if let Some((v, k)) = shows(cell) {
+            let c = cell as usize;
+            let differ = (seen.values()[c] ^ v) & seen.known()[c] & k;
+            if differ != 0 {
+                miss += differ.count_ones();
+                if miss > limit {
+                    break;
+                }
+            }
+        }
+    }
+    miss
+}
+
+/// The orders of one chip that bring it closest to what is expected, of those that bring it closer at all.
+fn closest(orders: Vec<Order>, image: &ChipImage, expected: &ChipImage, plain: u32) -> Vec<Order> {
+    let mut best: Vec<(u32, Order)> = Vec::new();
+    let mut limit = plain.saturating_sub(4 + (f64::from(plain) * LITTLE) as u32);
+    for order in orders {
+        let misses = order.misses(image, expected, limit);
+        if misses >= limit {
+            continue;
+        }
+        let at = best.partition_point(|b| b.0 <= misses);
+        best.insert(at, (misses, order));
+        best.truncate(MOST);
+        if let Some(last) = best.get(MOST - 1) {
+            limit = limit.min(last.0);
+        }
+    }
+    best.into_iter().map(|b| b.1).collect()
+}
+
+/// Most orders of one chip that are weighed with an earlier reading: as many as are weighed of all causes.
+const MOST: usize = 12;
 
 impl Cause for Order {
     fn code(&self) -> &'static str {
@@ -312,8 +366,9 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
         }
         match scene.expected {
             Some(expected) => {
-                let plain = Order::AddressCrossed(chip, 0, 0).misses(image, &expected[chip]);
-                orders.retain(|o| o.misses(image, &expected[chip]) + 4 < plain);
+                let plain =
+                    Order::LinesCrossed(chip, 0, 0).misses(image, &expected[chip], u32::MAX);
+                orders = closest(orders, image, &expected[chip], plain);
                 orders.extend(slips(image, &expected[chip], chip));
             }
             None => worth_alone(scene, image, &mut orders),
@@ -354,9 +409,10 @@ fn exchanges(scene: &Scene, out: &mut Vec<Shared>) {
             }
             let worth = match scene.expected {
                 Some(e) => {
-                    let same = Order::AddressCrossed(0, 0, 0);
-                    let straight = same.misses(x, &e[a]) + same.misses(y, &e[b]);
-                    same.misses(x, &e[b]) + same.misses(y, &e[a]) + 4 < straight
+                    let same = Order::LinesCrossed(0, 0, 0);
+                    let misses = |x, e| same.misses(x, e, u32::MAX);
+                    let straight = misses(x, &e[a]) + misses(y, &e[b]);
+                    misses(x, &e[b]) + misses(y, &e[a]) + 4 < straight
                 }
                 None => {
                     scene.layout.is_some()

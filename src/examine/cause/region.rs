@@ -6,7 +6,6 @@ use super::{Cause, FAULT, Filler, Names, Scene, Shared, address_lines, finding, 
 use crate::evidence::one_of;
 use crate::finding::Finding;
 use crate::image::ChipImage;
-use crate::layout::model::Layout;
 
 /// A stretch of one chip that holds something else.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -84,30 +83,18 @@ impl Cause for Region {
         let Some(image) = chips.get_mut(self.chip) else {
             return;
         };
-        let seen = match self.filler {
+        let (value, known) = match self.filler {
             Filler::Constant(v) => (v, 0xff),
             _ => (0, 0),
         };
-        image.edit(|cell, v, k| {
-            if (self.first..=self.last).contains(&cell) {
-                seen
-            } else {
-                (v, k)
-            }
-        });
+        image.fill_cells(self.first..=self.last, value, known);
     }
 
     fn undo(&self, chips: &mut [ChipImage], _plausible: bool) {
         let Some(image) = chips.get_mut(self.chip) else {
             return;
         };
-        image.edit(|cell, v, k| {
-            if (self.first..=self.last).contains(&cell) {
-                (0, 0)
-            } else {
-                (v, k)
-            }
-        });
+        image.fill_cells(self.first..=self.last, 0, 0);
     }
 
     fn open(&self) -> bool {
@@ -160,23 +147,6 @@ fn richest(gain: impl Iterator<Item = f64>) -> Option<(u32, u32, f64)> {
         }
     }
     best
-}
-
-/// The cells of a chip in which an area of the layout keeps something.
-fn held(layout: &Layout, chip: usize, words: usize) -> Vec<bool> {
-    let mut out = vec![false; words];
-    let areas = layout.areas.iter();
-    let places = areas.flat_map(|a| {
-        a.places
-            .iter()
-            .chain(a.copies.iter().flat_map(|c| &c.places))
-    });
-    for place in places.filter(|p| usize::from(p.chip) == chip) {
-        if let Some(cell) = out.get_mut(place.cell as usize) {
-            *cell = true;
-        }
-    }
-    out
 }
 
 /// Changed cells in clusters, each with its first and last cell: those with the most changed bits for every width of
@@ -275,8 +245,8 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
             let words = image.values().len();
             stretches.extend(richest((0..words).map(gain)).map(|r| (r.0, r.1)));
             // What no area holds is the instrument's own scratch, which every use changes.
-            let held = scene.layout.map(|layout| held(layout, chip, words));
-            let of_areas = |c: usize| match &held {
+            let held = scene.held.and_then(|h| h.get(chip));
+            let of_areas = |c: usize| match held {
                 Some(held) if !held[c] => 0,
                 _ => changed(c),
             };
