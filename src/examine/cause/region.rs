@@ -32,6 +32,15 @@ impl Region {
         self.last - self.first + 1
     }
 
+    /// Bits saved because noise may have left cells at either end as they were: all the stretches that begin
+    /// earlier or end later explain the same, each further cell with a chance of one in `2^width`.
+    fn borders(&self, width: u8) -> f64 {
+        match self.filler {
+            Filler::Constant(_) => 0.0,
+            _ => -2.0 * (1.0 - (-f64::from(width)).exp2()).log2(),
+        }
+    }
+
     fn short(&self, width: u8) -> bool {
         self.cells() * u32::from(width) <= GLITCH
     }
@@ -76,7 +85,7 @@ impl Cause for Region {
             Filler::Constant(_) => f64::from(image.width()) + 1.0,
             _ => 1.0,
         };
-        FAULT + RARER + one_of(chips.len()) + place + filler
+        FAULT + RARER + one_of(chips.len()) + place + filler - self.borders(image.width())
     }
 
     fn forward(&self, chips: &mut [ChipImage]) {
@@ -153,7 +162,7 @@ fn richest(gain: impl Iterator<Item = f64>) -> Option<(u32, u32, f64)> {
 /// gap that a cluster may have. Of noise written over a stretch, here and there a cell happens to be as it was.
 fn clusters(changed: &dyn Fn(usize) -> u32, words: usize) -> Vec<(u32, u32)> {
     const GAPS: [usize; 3] = [2, 4, 8];
-    const MOST: usize = 2;
+    const MOST: usize = 8;
     let at: Vec<usize> = (0..words).filter(|c| changed(*c) > 0).collect();
     let mut out = Vec::new();
     for gap in GAPS {
@@ -178,6 +187,19 @@ fn clusters(changed: &dyn Fn(usize) -> u32, words: usize) -> Vec<(u32, u32)> {
         }
     }
     out
+}
+
+/// A stretch with the changed cells close by: noise leaves cells at its ends that hardly changed.
+fn widened((first, last): (u32, u32), changed: &dyn Fn(usize) -> u32, words: usize) -> (u32, u32) {
+    const GAP: usize = 2;
+    let (mut first, mut last) = (first as usize, last as usize);
+    while let Some(c) = (first.saturating_sub(GAP)..first).find(|c| changed(*c) > 0) {
+        first = c;
+    }
+    while let Some(c) = (last + 1..(last + 1 + GAP).min(words)).rfind(|c| changed(*c) > 0) {
+        last = c;
+    }
+    (first as u32, last as u32)
 }
 
 /// The longest run of one value, when it is at least eight cells, as `(first, last, value)`.
@@ -227,6 +249,8 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
         let width = f64::from(image.width());
         let mut stretches = Vec::new();
         let mut constant = None;
+        // Short clusters of changes: a write pulse ends anywhere, not at a round address.
+        let mut clustered: Vec<(u32, u32)> = Vec::new();
         if let Some(expected) = scene.expected {
             let expected = &expected[chip];
             let changed = |c: usize| {
@@ -243,14 +267,21 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
                 continue;
             }
             let words = image.values().len();
-            stretches.extend(richest((0..words).map(gain)).map(|r| (r.0, r.1)));
+            if let Some((first, last, _)) = richest((0..words).map(gain)) {
+                stretches.push((first, last));
+                stretches.push(widened((first, last), &changed, words));
+            }
             // What no area holds is the instrument's own scratch, which every use changes.
             let held = scene.held.and_then(|h| h.get(chip));
             let of_areas = |c: usize| match held {
                 Some(held) if !held[c] => 0,
                 _ => changed(c),
             };
-            stretches.extend(clusters(&of_areas, words));
+            let found = clusters(&of_areas, words).into_iter();
+            let (few, many) =
+                found.partition(|(f, l)| (l - f + 1) as f64 * width <= f64::from(GLITCH));
+            clustered = few;
+            stretches.extend::<Vec<_>>(many);
             constant = longest_run(image, &|cell| f64::from(changed(cell as usize)));
         } else if let Some(strain) = scene.strain.get(chip).filter(|s| !s.is_empty()) {
             let strain = strain.iter().map(|s| f64::from(*s));
@@ -260,17 +291,21 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
             });
         }
         let whole = |f: u32, l: u32| f == 0 && l + 1 == image.words();
-        for (first, last) in stretches {
-            for (first, last) in rounded(first, last, image.words()) {
-                if !whole(first, last) {
-                    out.push(Arc::new(Region {
-                        chip,
-                        first,
-                        last,
-                        filler: Filler::Noise,
-                    }));
-                }
-            }
+        let stretches = stretches.into_iter();
+        let mut noisy: Vec<(u32, u32)> = stretches
+            .flat_map(|(first, last)| rounded(first, last, image.words()))
+            .chain(clustered)
+            .filter(|(first, last)| !whole(*first, *last))
+            .collect();
+        noisy.sort_unstable();
+        noisy.dedup();
+        for (first, last) in noisy {
+            out.push(Arc::new(Region {
+                chip,
+                first,
+                last,
+                filler: Filler::Noise,
+            }));
         }
         if let Some((first, last, value)) = constant
             && !whole(first, last)
