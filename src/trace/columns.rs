@@ -1,6 +1,6 @@
 //! Columns: one bit of an entry, followed through all presets of all readings.
 
-use super::cells::Experiment;
+use super::cells::{Cells, Experiment};
 use super::explain::Explained;
 
 /// One bit of an entry over all saves.
@@ -60,6 +60,37 @@ impl Column {
             }
         }
     }
+}
+
+/// True where every cell that changed from one reading to another lies in some column: then a bit that no column shows
+/// is none. With one reading nothing can be said.
+pub(crate) fn cover(experiment: &Experiment, structures: &[Explained]) -> bool {
+    let mut seen: Vec<Vec<bool>> = experiment
+        .chips
+        .iter()
+        .map(|c| vec![false; c.words as usize])
+        .collect();
+    for e in structures {
+        for &base in &e.bases {
+            for preset in 0..e.map.offset.len() {
+                if let Some(address) = e.map.cell(base, preset, e.space.len()) {
+                    let (chip, cell) = e.space.place(address);
+                    seen[chip][cell as usize] = true;
+                }
+            }
+        }
+    }
+    let readings = experiment.plan.readings();
+    let quiet = |(chip, seen): (&Cells, &Vec<bool>)| {
+        seen.iter().enumerate().all(|(cell, seen)| {
+            let differ = |r: usize| {
+                let known = chip.known[0][cell] & chip.known[r][cell];
+                (chip.values[0][cell] ^ chip.values[r][cell]) & known != 0
+            };
+            *seen || !(1..readings).any(differ)
+        })
+    };
+    readings > 1 && experiment.chips.iter().zip(&seen).all(quiet)
 }
 
 /// All columns of the structures found.

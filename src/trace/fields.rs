@@ -48,6 +48,8 @@ pub(crate) struct Found {
     pub(crate) margin: f64,
     /// The next coding.
     pub(crate) rival: Option<Hypothesis>,
+    /// How noisy this dial is.
+    pub(crate) noise: Noise,
 }
 
 impl Found {
@@ -141,10 +143,15 @@ fn predictions(
 const WORTH: f64 = 5.0;
 /// What a hypothesis loses for a bit that no column shows.
 const MISSING: f64 = 6.0;
+/// What it loses beside for one that no column shows although all that was written lies in some column.
+const HIDDEN: f64 = 8.0;
 /// What it loses for a column that follows the control between the end stops and is none of its bits.
 const UNEXPLAINED: f64 = 6.0;
 /// What a bit that shows in the sweeps alone gains where it lies beside the control's other bits.
 const NEIGHBOUR: f64 = 2.0;
+
+/// How often a dial that is set with care reads one step low, or high.
+const QUIET: f64 = 0.01;
 
 /// What a bit may be worth and still go unseen: what is below the least odds is lost among chance.
 const UNSEEN: f64 = 4.0;
@@ -162,14 +169,18 @@ fn rare(code: Code) -> f64 {
 /// A hypothesis with its matches: column, bit, inverted, odds.
 struct Scored {
     h: Hypothesis,
+    noise: Noise,
     score: f64,
+    /// What it loses further where all that was written lies in some column, for bits that none shows.
+    hidden: f64,
     matches: Vec<(usize, u32, bool, f64)>,
 }
 
-/// Finds the bits of every lane among the columns. `taken` marks columns that are not to be used.
+/// Finds the bits of every lane among the columns. `covered`: everything that was written lies in some column.
 pub(crate) fn assign(
     experiment: &Experiment,
     columns: &[Column],
+    covered: bool,
     noise: Noise,
 ) -> Vec<Option<Found>> {
     let lanes = experiment.lanes.len();
@@ -189,7 +200,7 @@ pub(crate) fn assign(
                     .copied()
                     .filter(|c| owner[c.column].is_none_or(|o| o == lane))
                     .collect();
-                choose(experiment, columns, &coins, lane, &mine, noise)
+                choose(experiment, columns, &coins, lane, &mine, covered, noise)
             })
             .collect();
         best = vec![[(0.0, usize::MAX); 2]; columns.len()];
@@ -237,8 +248,9 @@ pub(crate) fn assign(
                 table: None,
                 margin,
                 rival,
+                noise: scored.noise,
             };
-            margins(experiment, columns, &coins, &mut found, noise);
+            margins(experiment, columns, &coins, &mut found);
             Some(found)
         })
         .collect()
@@ -409,13 +421,22 @@ fn score(
         }
     }
     // A dial's lowest bits are lost in its own noise: the absence of a bit says as much as its presence would.
+    let mut hidden = 0.0;
     for (s, p) in seen.iter().zip(&predicted) {
         if *s == 0.0 {
-            score -= (p.worth() - UNSEEN).clamp(0.0, MISSING);
+            let less = (p.worth() - UNSEEN).clamp(0.0, MISSING + HIDDEN);
+            score -= less.min(MISSING);
+            hidden += (less - MISSING).max(0.0);
         }
     }
     score -= rare(h.code);
-    Scored { h, score, matches }
+    Scored {
+        h,
+        noise,
+        score,
+        hidden,
+        matches,
+    }
 }
 
 /// The coding that explains most of a lane's columns, its margin over the next, and the next.
@@ -425,16 +446,35 @@ fn choose(
     coins: &[f64],
     lane: usize,
     mine: &[Claim],
+    covered: bool,
     noise: Noise,
 ) -> Option<(Scored, f64, Option<Hypothesis>)> {
-    let mut all: Vec<Scored> = signal::hypotheses(experiment.panel(), experiment.lanes[lane])
+    // One dial may be noisier than another: each coding is taken with the noise that suits it best.
+    let of = experiment.lanes[lane];
+    let mut steps = vec![(noise.step, 0.0)];
+    if !experiment.panel().controls[of.control].exact() {
+        steps.extend([QUIET, signal::EVEN].map(|step| (step, noise.apart)));
+    }
+    let mut all: Vec<Scored> = signal::hypotheses(experiment.panel(), of)
         .into_iter()
-        .map(|h| score(experiment, columns, coins, lane, mine, noise, h))
+        .filter_map(|h| {
+            let with = |&(step, price): &(f64, f64)| {
+                let noise = Noise { step, ..noise };
+                let scored = score(experiment, columns, coins, lane, mine, noise, h);
+                Scored {
+                    score: scored.score - price,
+                    ..scored
+                }
+            };
+            let tried = steps.iter().map(with);
+            tried.max_by(|a, b| a.score.total_cmp(&b.score))
+        })
         .filter(|s| !s.matches.is_empty())
         .collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     let first = all.first()?;
-    // The next coding that reads the same columns otherwise, weights counted from the top.
+    // The next coding that reads the same columns otherwise, weights counted from the top, or that has further bits
+    // which nothing shows.
     let shape = |s: &Scored| {
         let mut v: Vec<(usize, i64, bool)> = s
             .matches
@@ -445,25 +485,21 @@ fn choose(
         (s.h.code, v)
     };
     let top = shape(first);
-    let rival = all[1..].iter().find(|s| {
+    let rivals = all[1..].iter().filter(|s| {
         let other = shape(s);
-        other.1 != top.1 || (other.0 != top.0 && s.h.width > 1)
+        other.1 != top.1 || s.h.width > first.h.width || (other.0 != top.0 && s.h.width > 1)
     });
-    let margin = rival.map_or(first.score, |r| first.score - r.score);
-    let rival = rival.map(|r| r.h);
+    let rivals = rivals.map(|r| (r.score - if covered { r.hidden } else { 0.0 }, r.h));
+    let rival = rivals.max_by(|a, b| a.0.total_cmp(&b.0));
+    let margin = rival.map_or(first.score, |r| first.score - r.0);
+    let rival = rival.map(|r| r.1);
     let first = all.swap_remove(0);
     Some((first, margin, rival))
 }
 
 /// How far each match is from being read as another bit of the same control.
-fn margins(
-    experiment: &Experiment,
-    columns: &[Column],
-    coins: &[f64],
-    found: &mut Found,
-    noise: Noise,
-) {
-    let predicted = predictions(experiment, found.lane, found.hypothesis, noise);
+fn margins(experiment: &Experiment, columns: &[Column], coins: &[f64], found: &mut Found) {
+    let predicted = predictions(experiment, found.lane, found.hypothesis, found.noise);
     for k in 0..found.bits.len() {
         for m in 0..found.bits[k].homes.len() {
             let home = found.bits[k].homes[m];
@@ -582,6 +618,7 @@ pub(crate) fn tables(
             table: Some(table),
             margin: total - explained,
             rival,
+            noise,
         });
     }
 }

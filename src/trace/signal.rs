@@ -43,12 +43,18 @@ pub(crate) struct Noise {
     pub(crate) step: f64,
     /// Chance that a bit is not what the plan says for any other reason.
     pub(crate) slip: f64,
+    /// Odds (natural logarithm) against a dial that is much noisier, or much less noisy.
+    pub(crate) apart: f64,
 }
+
+/// A code one too low, right and one too high are as likely as each other: no dial is noisier.
+pub(crate) const EVEN: f64 = 1.0 / 3.0;
 
 impl Noise {
     pub(crate) const START: Noise = Noise {
         step: 0.12,
         slip: 0.015,
+        apart: 0.0,
     };
 }
 

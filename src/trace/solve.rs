@@ -39,22 +39,24 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         ));
     }
     let mut columns = columns::columns(&experiment, &structures);
+    let covered = columns::cover(&experiment, &structures);
+    let assign = |columns: &[Column], noise| fields::assign(&experiment, columns, covered, noise);
     let mut noise = Noise::START;
     let mut bad = vec![false; experiment.plan.saves.len()];
-    let mut found = fields::assign(&experiment, &columns, noise);
+    let mut found = assign(&columns, noise);
     if standing::settle_order(&experiment, &mut structures, &columns, &found) {
         columns = columns::columns(&experiment, &structures);
-        found = fields::assign(&experiment, &columns, noise);
+        found = assign(&columns, noise);
     }
     let bad_saves = bad_saves(&experiment, &columns, &found, &mut bad);
     if !bad_saves.is_empty() {
         for c in &mut columns {
             c.count(&experiment, &bad);
         }
-        found = fields::assign(&experiment, &columns, noise);
+        found = assign(&columns, noise);
     }
+    found = assign(&columns, usual(&experiment, &found));
     noise = measure(&experiment, &columns, &found, &bad, noise);
-    found = fields::assign(&experiment, &columns, noise);
     fields::tables(&experiment, &columns, &mut found, noise);
     standing::weigh(&experiment, &mut structures, &columns, &found);
     let off_mark = off_mark(&experiment, &columns, &found);
@@ -334,6 +336,24 @@ fn bad_saves(
     out
 }
 
+/// How noisy dials are in this instrument, by what suited each best.
+fn usual(experiment: &Experiment, found: &[Option<Found>]) -> Noise {
+    let dials = found.iter().flatten().filter(|f| {
+        let control = &experiment.panel().controls[experiment.lanes[f.lane].control];
+        !control.exact() && f.hypothesis.width > 2
+    });
+    let steps: Vec<f64> = dials.map(|f| f.noise.step).collect();
+    if steps.len() < 4 {
+        return Noise::START;
+    }
+    Noise {
+        step: steps.iter().sum::<f64>() / steps.len() as f64,
+        // Other dials have told by now what is usual.
+        apart: 4.0,
+        ..Noise::START
+    }
+}
+
 /// How often dials read one step high or low, from the fields whose every bit is known.
 fn measure(
     experiment: &Experiment,
@@ -387,8 +407,8 @@ fn measure(
         return start;
     }
     Noise {
-        step: ((one + 0.2) / (all + 0.4) / 2.0).clamp(0.004, 1.0 / 3.0),
-        slip: start.slip,
+        step: ((one + 0.2) / (all + 0.4) / 2.0).clamp(0.004, signal::EVEN),
+        ..start
     }
 }
 
