@@ -473,8 +473,7 @@ fn choose(
         .collect();
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     let first = all.first()?;
-    // The next coding that reads the same columns otherwise, weights counted from the top, or that has further bits
-    // which nothing shows.
+    // The next coding that reads the same columns otherwise, weights counted from the top.
     let shape = |s: &Scored| {
         let mut v: Vec<(usize, i64, bool)> = s
             .matches
@@ -485,14 +484,17 @@ fn choose(
         (s.h.code, v)
     };
     let top = shape(first);
-    let rivals = all[1..].iter().filter(|s| {
+    let otherwise = |s: &&Scored| {
         let other = shape(s);
-        other.1 != top.1 || s.h.width > first.h.width || (other.0 != top.0 && s.h.width > 1)
-    });
-    let rivals = rivals.map(|r| (r.score - if covered { r.hidden } else { 0.0 }, r.h));
-    let rival = rivals.max_by(|a, b| a.0.total_cmp(&b.0));
-    let margin = rival.map_or(first.score, |r| first.score - r.0);
-    let rival = rival.map(|r| r.1);
+        other.1 != top.1 || (other.0 != top.0 && s.h.width > 1)
+    };
+    let rival = all[1..].iter().find(otherwise);
+    // Nor may there well be further bits that nothing shows.
+    let wider = all[1..].iter().filter(|s| s.h.width > first.h.width);
+    let wider = wider.map(|s| s.score - if covered { s.hidden } else { 0.0 });
+    let next = wider.chain(rival.map(|r| r.score)).max_by(f64::total_cmp);
+    let margin = first.score - next.unwrap_or(0.0);
+    let rival = rival.map(|r| r.h);
     let first = all.swap_remove(0);
     Some((first, margin, rival))
 }
