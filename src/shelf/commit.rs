@@ -78,7 +78,10 @@ impl Shelf {
             job: id.clone(),
             instrument: new.instrument,
             layout: new.layout,
-            serial: new.serial,
+            serial: new
+                .serial
+                .map(|serial| serial.trim().to_owned())
+                .filter(|serial| !serial.is_empty()),
             customer: new.customer,
             complaint: new.complaint,
             opened: act.stamp(),
@@ -208,7 +211,7 @@ impl Shelf {
         })
     }
 
-    /// Closes a job, or opens it again.
+    /// Closes a job, or opens it again; one that is so already stays as it is, unless there are other words to it.
     ///
     /// # Errors
     /// As in [`Shelf::put`].
@@ -218,6 +221,19 @@ impl Shelf {
         } else {
             "closed the job"
         };
+        let stored = self.stored(id)?;
+        let closed = stored.record(stored.head())?.closed;
+        let new_words =
+            says.is_some() && closed.as_ref().is_some_and(|c| c.says.as_deref() != says);
+        if closed.is_some() != again && !new_words {
+            return Ok(Done {
+                job: id.to_owned(),
+                version: stored.head(),
+                changed: false,
+                cautions: Vec::new(),
+                notices: Vec::new(),
+            });
+        }
         self.amend(id, message, act, |record| {
             record.closed = (!again).then(|| Closing {
                 at: act.stamp(),

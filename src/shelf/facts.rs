@@ -162,8 +162,10 @@ fn look_into(value: &Value, depth: usize, facts: &mut Facts, words: &mut BTreeSe
                     settings.insert(setting.to_owned());
                 }
             }
+            // The rows of a picture are labelled by cells, which no one looks for.
+            let is_row = fields.contains_key("marks");
             for name in ["name", "label", "title", "text"] {
-                if let Some(word) = text(name) {
+                if let Some(word) = text(name).filter(|_| !is_row) {
                     words.insert(word.to_owned());
                 }
             }

@@ -346,6 +346,14 @@ impl Shelf {
         self.index()?.find(query)
     }
 
+    /// Whether any bank on the shelf has a parameter of that key; and if not, the nearest there is.
+    ///
+    /// # Errors
+    /// When the index can neither be read nor made.
+    pub fn knows_parameter(&self, key: &str) -> Result<std::result::Result<(), Option<String>>> {
+        self.index()?.knows_key(key)
+    }
+
     /// What the index knows, for the audit.
     pub(super) fn index_known(&self) -> Result<Known> {
         let nothing = |faults| {

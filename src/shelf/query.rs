@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::error::Result;
 use super::index::Index;
+use crate::layout::nearest_name;
 
 /// What to look for; every part given must hold.
 #[derive(Clone, Debug, Default)]
@@ -117,7 +118,10 @@ impl Index {
             and("j.instrument LIKE ? ESCAPE '\\'", like(instrument));
         }
         if let Some(serial) = &query.serial {
-            and("j.serial = ? COLLATE NOCASE", serial.clone());
+            and(
+                "trim(j.serial) = ? COLLATE NOCASE",
+                serial.trim().to_owned(),
+            );
         }
         if let Some(customer) = &query.customer {
             and("j.customer = ? COLLATE NOCASE", customer.clone());
@@ -148,7 +152,15 @@ impl Index {
                 .map(i64::to_string)
                 .collect::<Vec<_>>()
                 .join(",");
+            // As in `set`: #77 is the code, anything else a code or a setting.
+            let code = value.as_deref().and_then(|value| value.strip_prefix('#'));
             match value {
+                Some(_) if code.is_some() => and(
+                    &format!(
+                        "j.id IN (SELECT id FROM parameters WHERE key IN ({list}) AND instr(codes, ' ' || ? || ' '))"
+                    ),
+                    code.unwrap_or_default().to_owned(),
+                ),
                 Some(value) => and(
                     &format!(
                         "j.id IN (SELECT id FROM parameters WHERE key IN ({list}) AND (instr(codes, ' ' || ? || ' ') OR instr(settings, char(10) || ? || char(10))))"
@@ -198,6 +210,21 @@ impl Index {
             hit.because = self.because(*id, query)?;
         }
         Ok(hits.into_iter().map(|(_, hit)| hit).collect())
+    }
+
+    /// Whether any bank has a parameter of that key, or of a key that ends in it; and if not, the nearest there is.
+    pub(super) fn knows_key(&self, key: &str) -> Result<std::result::Result<(), Option<String>>> {
+        if !self.keys(key)?.is_empty() {
+            return Ok(Ok(()));
+        }
+        let names = self
+            .connection
+            .prepare("SELECT name FROM keys")?
+            .query_map([], |r| r.get(0))?
+            .collect::<std::result::Result<Vec<String>, _>>()?;
+        let ends = names.iter().filter_map(|name| name.rsplit('.').next());
+        let all = names.iter().map(String::as_str).chain(ends);
+        Ok(Err(nearest_name(key, all).map(str::to_owned)))
     }
 
     fn keys(&self, key: &str) -> Result<Vec<i64>> {
@@ -256,14 +283,17 @@ impl Index {
         if let Some((key, value)) = &query.parameter {
             let mut statement = self.connection.prepare_cached(
                 "SELECT name FROM parameters JOIN keys USING (key) WHERE id = ?1 AND (name = ?2 OR substr(name, -length(?3)) = ?3)
-                 AND (?4 = '' OR instr(codes, ' ' || ?4 || ' ') OR instr(settings, char(10) || ?4 || char(10))) ORDER BY name LIMIT 20",
+                 AND (?4 = '' OR instr(codes, ' ' || ?4 || ' ') OR (NOT ?5 AND instr(settings, char(10) || ?4 || char(10)))) ORDER BY name LIMIT 20",
             )?;
             let value = value.as_deref().unwrap_or_default().to_lowercase();
+            let code = value.strip_prefix('#');
+            let (value, is_code) = (code.unwrap_or(&value), code.is_some());
             let ending = format!(".{key}");
-            let rows =
-                statement.query_map(params![id, key, ending, value], |r| r.get::<_, String>(0))?;
+            let rows = statement.query_map(params![id, key, ending, value, is_code], |r| {
+                r.get::<_, String>(0)
+            })?;
             for row in rows {
-                lines.push(match value.as_str() {
+                lines.push(match value {
                     "" => format!("{} is in its bank", row?),
                     value => format!("{} is {value} in one entry at least", row?),
                 });

@@ -297,3 +297,43 @@ fn an_index_of_a_later_write_version_is_made_anew() {
     assert_eq!(names(&shelf.find(&word).unwrap()), [FIRST]);
     assert!(shelf.audit(None).unwrap().is_clean());
 }
+
+#[test]
+fn questions_are_read_as_they_are_meant_and_slips_are_told() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    drop(sample(&root));
+    let find = |args: &[&str]| {
+        let output = super::common::shelf_command(&root, &[&["find"], args].concat());
+        let said = super::common::text(&output.stdout) + &super::common::text(&output.stderr);
+        (output.status.code().unwrap(), said)
+    };
+    for found in ["step.pitch = 37", "pitch=#37", "pitch =c#4", " pitch"] {
+        let (status, said) = find(&["--parameter", found]);
+        assert!(status == 0 && said.contains(FIRST), "{found}: {said}");
+    }
+    // The code is 37, and no setting is called 37: with the mark only the code is asked for.
+    for absent in ["pitch=#38", "pitch=#C#4"] {
+        let (status, said) = find(&["--parameter", absent]);
+        assert!(status == 1 && !said.contains("has a parameter"), "{said}");
+    }
+    let (status, said) = find(&["--parameter", "step.pich=37"]);
+    assert!(
+        status == 1 && said.contains("did you mean step.pitch?"),
+        "{said}"
+    );
+    assert_eq!(find(&["--digest", "zz"]).0, 2);
+    assert_eq!(find(&["--since", "2024", "--until", "2023"]).0, 2);
+    assert_eq!(find(&["--since", "2023", "--until", "2023"]).0, 0);
+    assert_eq!(find(&["--serial", " 0042 "]).0, 0);
+    let list = |args: &[&str]| {
+        let output = super::common::shelf_command(&root, &[&["list"], args].concat());
+        super::common::text(&output.stdout)
+    };
+    assert!(list(&["--closed"]).contains("no job is closed"));
+    let said = list(&[]);
+    let line = said.lines().find(|l| l.starts_with(FIRST)).unwrap();
+    for part in ["Quillon 72", "0042", "2023-11-14"] {
+        assert!(line[FIRST.len()..].contains(part), "{line}");
+    }
+}

@@ -2,7 +2,7 @@
 
 use super::super::output::{Bar, say};
 use super::super::{Outcome, Status};
-use super::{Common, print_json, size};
+use super::{Common, count, print_json, size};
 use crate::finding::Finding;
 use crate::shelf::{AuditReport, JobAudit, ShelfError};
 
@@ -61,10 +61,10 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     }
     let seconds = begun.elapsed().as_secs_f64();
     say!(
-        "{} jobs, {} versions, {} files, {} read in {seconds:.1} s",
-        report.jobs,
-        report.versions,
-        report.files,
+        "{}, {}, {}, {} read in {seconds:.1} s",
+        count(report.jobs, "job"),
+        count(report.versions, "version"),
+        count(report.files, "file"),
         size(report.bytes)
     );
     if let Some(first) = report.missing.first() {

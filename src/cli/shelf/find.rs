@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use super::super::output::say;
 use super::super::{Outcome, Status};
 use super::{Common, print_json};
+use crate::blame::{Blame, Who};
 use crate::shelf::{FoundJobs, Query, day_range, digest_of_file};
 
 /// Find jobs by words, instrument, serial number, date, digest, finding or parameter value.
@@ -46,26 +47,69 @@ pub(super) struct Args {
     /// Code of a finding, or its area
     #[arg(long, value_name = "CODE")]
     finding: Option<String>,
-    /// A parameter, and a code or a setting it has anywhere
+    /// A parameter, and a code or a setting it has anywhere; #77 is the code alone
     #[arg(long, value_name = "KEY=VALUE")]
     parameter: Option<String>,
+}
+
+/// A question that cannot be meant.
+#[derive(Debug, thiserror::Error)]
+enum Ask {
+    #[error("nothing is after --since and before --until: the second date is before the first")]
+    Backwards,
+    #[error(
+        "\"{0}\" is no digest, nor the beginning of one: it takes the digits 0 to 9 and a to f"
+    )]
+    Digest(String),
+}
+
+impl Blame for Ask {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some(match self {
+            Ask::Backwards => "exchange the two".to_owned(),
+            Ask::Digest(_) => "--same-as FILE takes the digest of a file by itself".to_owned(),
+        })
+    }
+}
+
+fn digest(text: &str) -> Result<String, Ask> {
+    let text = text.trim();
+    if text.is_empty() || !text.bytes().all(|b| b.is_ascii_hexdigit()) {
+        return Err(Ask::Digest(text.to_owned()));
+    }
+    Ok(text.to_owned())
 }
 
 pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let shelf = common.shelf()?;
     let digest = match &args.same_as {
         Some(file) => Some(digest_of_file(file)?),
-        None => args.digest.clone(),
+        None => args.digest.as_deref().map(digest).transpose()?,
     };
     let parameter = args
         .parameter
         .as_deref()
         .map(|text| match text.split_once('=') {
-            Some((key, value)) => (key.to_owned(), Some(value.to_owned())),
-            None => (text.to_owned(), None),
+            Some((key, value)) => (key.trim().to_owned(), Some(value.trim().to_owned())),
+            None => (text.trim().to_owned(), None),
         });
     let from = args.since.as_deref().map(day_range).transpose()?;
     let until = args.until.as_deref().map(day_range).transpose()?;
+    if let (Some((first, _)), Some((_, after))) = (&from, &until)
+        && first >= after
+    {
+        return Err(Ask::Backwards.into());
+    }
+    let unknown = match &parameter {
+        Some((key, _)) => shelf
+            .knows_parameter(key)?
+            .err()
+            .map(|near| (key.clone(), near)),
+        None => None,
+    };
     let query = Query {
         words: (!args.words.is_empty()).then(|| args.words.join(" ")),
         instrument: args.instrument.clone(),
@@ -93,6 +137,10 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         for line in &hit.because {
             say!("    {line}");
         }
+    }
+    if let Some((key, near)) = unknown {
+        let near = near.map_or(String::new(), |near| format!("; did you mean {near}?"));
+        say!("no bank on the shelf has a parameter {key}{near}");
     }
     match jobs.len() {
         0 => say!("no job answers to that; `cellkeep shelf list` shows all"),

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::super::output::say;
 use super::super::{Outcome, Status};
-use super::{Common, print_json, size};
+use super::{Common, count, print_json, size};
 use crate::shelf::Reference;
 
 /// Write a job as one zip file for the customer, without the shop's private notes and papers.
@@ -42,11 +42,11 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         return Ok(Status::Clean);
     }
     say!(
-        "{}: version {} of {}, {} files, {}, read back and verified",
+        "{}: version {} of {}, {}, {}, read back and verified",
         handed.zip,
         handed.version,
         handed.job,
-        handed.files.len(),
+        count(handed.files.len(), "file"),
         size(handed.bytes)
     );
     say!("  sha256 {}", handed.sha256);
@@ -55,8 +55,8 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     }
     if handed.notes_left_out > 0 {
         say!(
-            "  left out, the shop's own: {} notes",
-            handed.notes_left_out
+            "  left out, the shop's own: {}",
+            count(handed.notes_left_out, "note")
         );
     }
     if !handed.not_there.is_empty() {

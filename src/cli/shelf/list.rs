@@ -2,7 +2,7 @@
 
 use super::super::output::say;
 use super::super::{Outcome, Status};
-use super::{Common, day, print_json};
+use super::{Common, count, day, print_json};
 use crate::shelf::{JobList, Listed};
 
 /// List the jobs, the latest first.
@@ -34,8 +34,15 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     }
     print_jobs(&jobs);
     if jobs.is_empty() {
-        say!("no job is on the shelf yet");
-        say!("next: `cellkeep shelf open --instrument NAME --serial NUMBER`");
+        match open {
+            None => say!("no job is on the shelf yet"),
+            Some(true) => say!("no job is open"),
+            Some(false) => say!("no job is closed"),
+        }
+        match open {
+            Some(false) => say!("next: `cellkeep shelf list` shows every job"),
+            _ => say!("next: `cellkeep shelf open --instrument NAME --serial NUMBER`"),
+        }
     } else {
         say!("next: `cellkeep shelf show JOB`; a part of its name is enough");
     }
@@ -44,20 +51,25 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
 
 /// One line a job.
 pub(super) fn print_jobs(jobs: &[Listed]) {
-    let name = jobs.iter().map(|j| j.job.len()).max().unwrap_or(0);
+    let width = |of: &dyn Fn(&Listed) -> usize| jobs.iter().map(of).max().unwrap_or(0);
+    let subject = |job: &Listed| {
+        let parts = [job.instrument.as_deref(), job.serial.as_deref()];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
+    };
+    let name = width(&|j| j.job.chars().count());
+    let whose = width(&|j| subject(j).chars().count());
     for job in jobs {
         let state = match (&job.instrument, &job.closed) {
             (None, _) => "unreadable".to_owned(),
             (_, None) => "open".to_owned(),
             (_, Some(at)) => format!("closed {}", day(at)),
         };
-        let files = match job.files {
-            1 => "1 file".to_owned(),
-            n => format!("{n} files"),
-        };
+        let files = count(job.files, "file");
         let line = format!(
-            "{:<name$}  {:<17}  v{:<3} {:>9}  {}",
+            "{:<name$}  {:<10}  {:<whose$}  {:<17}  v{:<3} {:>9}  {}",
             job.job,
+            job.opened.as_deref().map(day).unwrap_or_default(),
+            subject(job),
             state,
             job.head,
             files,
