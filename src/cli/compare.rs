@@ -2,10 +2,12 @@
 
 use super::open::ReadingArgs;
 use super::output::{print_text, say};
+use super::shelved::ShelfArgs;
 use super::{Outcome, Status, findings};
 use crate::bank::Bank;
 use crate::compare::{self, Comparison};
 use crate::document;
+use crate::shelf::{Role, incoming_bytes};
 
 /// Say what changed between two readings, by preset, voice and parameter.
 #[derive(clap::Args)]
@@ -15,6 +17,7 @@ re-saving an unmoved knob can make, are marked. Exit status 1 means that somethi
 
 Examples:
   cellkeep compare last-visit today -l pellow-six
+  cellkeep compare shelf:walk/as-written shelf:walk/read-back --shelf walk        and the comparison into the job
   cellkeep compare today edited --bits            with every physical bit
   cellkeep compare today edited --unified         as a unified diff of the listings")]
 pub(crate) struct Args {
@@ -33,6 +36,11 @@ pub(crate) struct Args {
     /// Print the comparison as JSON
     #[arg(long)]
     json: bool,
+    #[command(flatten)]
+    shelf: ShelfArgs,
+    /// Replace the comparison that is in the job
+    #[arg(long, requires = "shelf_job")]
+    replace: bool,
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
@@ -47,6 +55,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     } else {
         Status::Findings
     };
+    if args.shelf.job.is_some() {
+        let document = document::to_json(&comparison)?.into_bytes();
+        let file = incoming_bytes(Role::Findings, "comparison.json", document);
+        args.shelf.put(vec![file], args.replace)?;
+    }
     if args.json {
         print_text(&document::to_json(&comparison)?);
         return Ok(status);

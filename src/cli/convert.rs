@@ -8,8 +8,9 @@ use serde::Serialize;
 
 use super::findings;
 use super::output::{print_text, say};
+use super::shelved::read_file;
 use super::{Failure, Outcome};
-use crate::blame::{Blame, DiskError, Who};
+use crate::blame::{Blame, Who};
 use crate::document::{self, Document};
 use crate::finding::Finding;
 use crate::image::convert::{Converted, Plan, Repack, convert};
@@ -491,13 +492,15 @@ fn by_ending(path: &Path) -> Option<Form> {
 }
 
 fn open(path: &Path, args: &Args) -> Result<(Contents, FileSummary), Failure> {
-    let failed = |e| DiskError::new("read", path, e);
     let wrong = |source| ConvertCallError::Input {
         path: path.to_owned(),
         source,
     };
-    form::check_length(std::fs::metadata(path).map_err(failed)?.len()).map_err(wrong)?;
-    let file = std::fs::read(path).map_err(failed)?;
+    if let Ok(meta) = std::fs::metadata(path) {
+        form::check_length(meta.len()).map_err(wrong)?;
+    }
+    let file = read_file(path)?;
+    form::check_length(file.len() as u64).map_err(wrong)?;
     let options = ReadOptions {
         form: args.from,
         skip_wrong_lines: args.skip_wrong_lines,

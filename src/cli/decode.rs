@@ -7,7 +7,6 @@ use super::output::{print_pieces, print_text, say};
 use super::shelved::{ShelfArgs, layout_file};
 use super::{Outcome, findings};
 use crate::bank::{self, Bank};
-use crate::blame::DiskError;
 use crate::document;
 use crate::hand_set;
 use crate::reading::place;
@@ -87,7 +86,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     let mut bank = Bank::new(&decoded);
     if let Some(form) = &args.hand_set {
-        let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;
+        let text = super::shelved::read_file(form)?;
         let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
         bank.hand_set = Some(filled);
         found.extend(noticed);

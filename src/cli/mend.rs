@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use super::open::{OutputArgs, ReadingArgs};
 use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
-use crate::blame::{Blame, DiskError, Who};
+use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::examine::examine;
 use crate::layout::model::Layout;
@@ -186,7 +186,7 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     if let Some(chance) = args.at_least.filter(|c| !(0.0..=1.0).contains(c)) {
         return Err(NoChance(chance).into());
     }
-    let text = std::fs::read_to_string(file).map_err(|e| DiskError::new("read", file, e))?;
+    let text = super::shelved::read_text(file)?;
     let plan = mend::from_text(&text)?;
     // The plan knows by which layout it was made.
     let layout = &match &args.files.layout {

@@ -85,7 +85,7 @@ impl Blame for OpenError {
 /// What a reading is loaded from; files of the shelf are laid out for as long as this is kept.
 struct Opened {
     spec: ReadingSpec,
-    _taken: Option<Taken>,
+    taken: Option<Taken>,
 }
 
 impl ReadingArgs {
@@ -160,7 +160,10 @@ impl ReadingArgs {
     /// Loads a reading by a layout, or bare.
     pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
         let opened = self.spec(text)?;
-        Ok(reading::load(&opened.spec, layout)?)
+        match (reading::load(&opened.spec, layout), &opened.taken) {
+            (Err(e), Some(taken)) => Err(taken.told(&e).into()),
+            (loaded, _) => Ok(loaded?),
+        }
     }
 
     /// Loads a reading by a layout and decodes it.
@@ -197,16 +200,13 @@ impl ReadingArgs {
                 }
             }
         }
-        Ok(Opened {
-            spec,
-            _taken: taken,
-        })
+        Ok(Opened { spec, taken })
     }
 }
 
 /// Reads a bank document.
 pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
-    let text = std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?;
+    let text = shelved::read_file(path)?;
     let not = |says: String| OpenError::NotABank {
         path: path.to_owned(),
         says,

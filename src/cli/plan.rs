@@ -11,7 +11,7 @@ use crate::document::to_json;
 use crate::plan::{Plan, Progress, Stage, Step, Subject, plan};
 use crate::reading::place::write_file;
 use crate::sheet;
-use crate::shelf::{JobShown, Reference, Role, Shelf};
+use crate::shelf::{HeldLayout, JobShown, Reference, Role, Shelf};
 use crate::standby::{self, Setup, StandbyError, Verdict};
 
 /// Print the swap of the battery as an ordered list: what to do, what to run, what to measure, when to stop.
@@ -62,16 +62,20 @@ enum Paper {
 
 pub(crate) fn run(args: &Args) -> Outcome {
     let mut progress = Progress::default();
+    let mut held = None;
     if let Some(job) = &args.job {
         let shelf = Shelf::open(
             &super::shelf::place(args.shelf.as_deref())?,
             Duration::from_secs(30),
         )?;
-        progress = of_job(&shelf, job)?;
+        (progress, held) = of_job(&shelf, job)?;
     }
     progress.said.clone_from(&args.done);
     progress.measured = args.supply.measured.map(|i| i.to_string());
-    let layout = args.supply.layout()?;
+    let layout = match (args.supply.layout()?, held) {
+        (None, Some(held)) => Some(super::shelved::load_held(&held)?),
+        (named, _) => named,
+    };
     let tables = args.supply.tables()?;
     let request = args.supply.request()?;
     let supply = match Setup::resolve(&request, layout.as_ref(), &tables) {
@@ -114,8 +118,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     Ok(if bad { Status::Findings } else { Status::Clean })
 }
 
-/// What a job on the shelf shows to be done.
-fn of_job(shelf: &Shelf, name: &str) -> Result<Progress, Failure> {
+/// What a job on the shelf shows to be done, and the layout it has.
+fn of_job(shelf: &Shelf, name: &str) -> Result<(Progress, Option<HeldLayout>), Failure> {
     let reference = Reference::parse_loose(name)?;
     let id = shelf.job_named(&reference.job)?;
     let stored = shelf.stored(&id)?;
@@ -128,7 +132,7 @@ fn of_job(shelf: &Shelf, name: &str) -> Result<Progress, Failure> {
         history: Vec::new(),
         visits: Vec::new(),
     };
-    Ok(progress_of(&shown))
+    Ok((progress_of(&shown), stored.layout(version)?))
 }
 
 /// Readings lie in folders of their role, or directly in it; their files, without the records that are no chip's, tell

@@ -1,12 +1,12 @@
 //! What lies on the shelf as something to read, and results straight onto it.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::Failure;
 use super::output::complain;
 use super::shelf::{act, place};
-use crate::blame::DiskError;
+use crate::blame::{Blame, DiskError, Who};
 use crate::layout::model::Layout;
 use crate::shelf::{HeldLayout, Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
 
@@ -36,6 +36,7 @@ fn folder() -> Result<tempfile::TempDir, Failure> {
 pub(crate) struct Taken {
     /// The file or folder to read.
     pub(crate) path: PathBuf,
+    reference: String,
     _folder: tempfile::TempDir,
 }
 
@@ -47,9 +48,62 @@ pub(crate) fn take(text: &str) -> Result<Option<Taken>, Failure> {
     let found = resolve(&shelf()?, &Reference::parse(text)?)?;
     let folder = folder()?;
     Ok(Some(Taken {
+        reference: text.to_owned(),
         path: found.write_to(folder.path())?,
         _folder: folder,
     }))
+}
+
+/// A file's bytes, from the disk or by a shelf reference.
+pub(crate) fn read_file(path: &Path) -> Result<Vec<u8>, Failure> {
+    let text = path.to_string_lossy();
+    if !Reference::is_one(&text) {
+        return Ok(std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?);
+    }
+    let mut found = resolve(&shelf()?, &Reference::parse(&text)?)?;
+    match found.files.pop() {
+        Some((_, bytes)) if found.is_file => Ok(bytes),
+        _ => Err(DiskError::new("read", path, std::io::ErrorKind::IsADirectory.into()).into()),
+    }
+}
+
+/// A file's text, from the disk or by a shelf reference.
+pub(crate) fn read_text(path: &Path) -> Result<String, Failure> {
+    String::from_utf8(read_file(path)?).map_err(|e| {
+        let source = std::io::Error::new(std::io::ErrorKind::InvalidData, e);
+        DiskError::new("read", path, source).into()
+    })
+}
+
+/// What an error says, with the shelf reference in place of the folder it was laid out in.
+#[derive(Debug, thiserror::Error)]
+#[error("{says}")]
+pub(crate) struct Told {
+    says: String,
+    who: Who,
+    hint: Option<String>,
+}
+
+impl Blame for Told {
+    fn who(&self) -> Who {
+        self.who
+    }
+    fn hint(&self) -> Option<String> {
+        self.hint.clone()
+    }
+}
+
+impl Taken {
+    /// Tells an error by the reference.
+    pub(crate) fn told(&self, error: &dyn Blame) -> Told {
+        let place = self.path.to_string_lossy();
+        let told = |says: String| says.replace(&*place, &self.reference);
+        Told {
+            says: told(error.to_string()),
+            who: error.who(),
+            hint: error.hint().map(told),
+        }
+    }
 }
 
 /// The layout of the job a shelf reference is of: the one kept with it, or else the one its record names.
@@ -61,15 +115,22 @@ pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
     let reference = Reference::parse(text)?;
     let stored = shelf.stored(&shelf.job_named(&reference.job)?)?;
     let version = stored.version_or_head(reference.version)?;
-    match stored.layout(version)? {
-        Some(HeldLayout::Kept(text)) => {
+    stored
+        .layout(version)?
+        .map(|held| load_held(&held))
+        .transpose()
+}
+
+/// Loads the layout of a job.
+pub(crate) fn load_held(held: &HeldLayout) -> Result<Layout, Failure> {
+    match held {
+        HeldLayout::Kept(text) => {
             let folder = folder()?;
             let path = folder.path().join("layout.toml");
             std::fs::write(&path, text).map_err(|e| DiskError::new("write", &path, e))?;
-            Ok(Some(crate::layout::load(&path.to_string_lossy())?))
+            Ok(crate::layout::load(&path.to_string_lossy())?)
         }
-        Some(HeldLayout::Named(id)) => Ok(Some(crate::layout::load(&id)?)),
-        None => Ok(None),
+        HeldLayout::Named(id) => Ok(crate::layout::load(id)?),
     }
 }
 

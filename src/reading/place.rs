@@ -67,22 +67,25 @@ pub fn shelf_around(target: &Path) -> Option<PathBuf> {
         .map(Path::to_owned)
 }
 
-/// Refuses a place on a shelf.
+/// Refuses a place on a shelf, whether by its path or by a shelf reference.
 ///
 /// # Errors
 /// When it lies on one.
 pub fn refuse_shelf(action: &'static str, target: &Path) -> Result<(), DiskError> {
-    match shelf_around(target) {
-        None => Ok(()),
-        Some(shelf) => {
-            let says = format!(
-                "it lies on the shelf at {}, where only the shelf's own commands write; choose a place outside it",
-                shelf.display()
-            );
-            let source = std::io::Error::new(std::io::ErrorKind::InvalidInput, says);
-            Err(DiskError::new(action, target, source))
-        }
-    }
+    let says = if target.as_os_str().to_string_lossy().starts_with("shelf:") {
+        "what begins with shelf: lies on the shelf and is no place for a file; --shelf JOB puts a result into a job, where a \
+         command has it, and `cellkeep shelf put` any file"
+            .to_owned()
+    } else if let Some(shelf) = shelf_around(target) {
+        format!(
+            "it lies on the shelf at {}, where only the shelf's own commands write; choose a place outside it",
+            shelf.display()
+        )
+    } else {
+        return Ok(());
+    };
+    let source = std::io::Error::new(std::io::ErrorKind::InvalidInput, says);
+    Err(DiskError::new(action, target, source))
 }
 
 /// What may become of a folder that is already in the place of a new one.

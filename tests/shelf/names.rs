@@ -211,3 +211,85 @@ fn a_newer_state_of_a_known_job_is_taken_in() {
         Err(ShelfError::Parted { version: 4, .. })
     ));
 }
+
+#[test]
+fn shelf_references_are_read_wherever_a_file_is_and_never_written() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    drop(Shelf::set_up(&root).unwrap());
+    let dump = concat!(env!("CARGO_MANIFEST_DIR"), "/demo-dumps/pellow-six/earlier");
+    let cell = |args: &[&str]| {
+        let output = super::common::program(&root)
+            .current_dir(place.path())
+            .args(args)
+            .output()
+            .unwrap();
+        let said = text(&output.stdout) + &text(&output.stderr);
+        (output.status.code().unwrap(), said)
+    };
+    let open = [
+        "shelf",
+        "open",
+        "--instrument",
+        "Pellow Six",
+        "--layout",
+        "pellow-six",
+    ];
+    let (status, said) = cell(&[&open[..], &["--as-found", dump, "--name", "b"]].concat());
+    assert_eq!(status, 0, "{said}");
+    let reading = "shelf:b/as-found";
+    let (_, said) = cell(&["decode", reading, "--as", "table", "--shelf", "b"]);
+    assert!(said.contains("version 2 is on the shelf"), "{said}");
+    let (status, said) = cell(&[
+        "encode",
+        "shelf:b/bank/bank.json",
+        "--onto",
+        reading,
+        "-o",
+        "same",
+    ]);
+    assert!(status < 2 && place.join("same").is_dir(), "{said}");
+    let (status, said) = cell(&["convert", "shelf:b/as-found/ram.hex", "-o", "ram.bin"]);
+    assert!(
+        status == 0 && fs::metadata(place.join("ram.bin")).unwrap().len() == 2048,
+        "{said}"
+    );
+    let (status, said) = cell(&["compare", reading, "same", "--shelf", "b"]);
+    assert!(status < 2 && said.contains("is on the shelf"), "{said}");
+    let (status, said) = cell(&["plan", "--job", "b"]);
+    assert!(status < 2 && !said.contains("without a layout"), "{said}");
+    // As a place to write to it is refused, and nothing of that name is made.
+    for args in [
+        &["decode", reading, "--json", "-o", "shelf:b/bank/x.json"][..],
+        &["blank", reading, "preset=11", "-o", "shelf:b/as-written"],
+    ] {
+        let (status, said) = cell(args);
+        assert!(status == 2 && said.contains("--shelf"), "{said}");
+    }
+    assert!(!place.join("shelf:b").exists());
+    // What is wrong with a file is told by its reference, not by where it was laid out.
+    let empty = place.join("empty.hex");
+    fs::write(&empty, ":00000001FE\n").unwrap();
+    let file = empty.to_string_lossy().into_owned();
+    assert_eq!(run(&root, &["put", "b", "--as", "donor", &file]).0, 0);
+    let (status, said) = cell(&["decode", "shelf:b/donor", "-l", "pellow-six"]);
+    assert!(status > 0 && said.contains("shelf:b/donor"), "{said}");
+    assert!(!said.contains(".tmp"), "{said}");
+}
+
+#[test]
+fn a_job_is_closed_once() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let mut close = |says: Option<&str>, again| {
+        let done = shelf.close(SECOND, says, again, &act(900)).unwrap();
+        (done.version, done.changed)
+    };
+    assert_eq!(close(None, true), (1, false));
+    assert_eq!(close(Some("done"), false), (2, true));
+    assert_eq!(close(Some("done"), false), (2, false));
+    assert_eq!(close(None, false), (2, false));
+    assert_eq!(close(Some("paid"), false), (3, true));
+    assert_eq!(close(None, true), (4, true));
+    assert_eq!(close(None, true), (4, false));
+}
