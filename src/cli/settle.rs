@@ -54,7 +54,7 @@ pub(crate) struct Args {
     #[command(flatten)]
     output: OutputArgs,
     /// Leave a bit unknown when its majority is wrong with more than this chance
-    #[arg(long, value_name = "CHANCE", default_value_t = 0.01)]
+    #[arg(long, value_name = "CHANCE", default_value_t = 0.01, value_parser = chance)]
     doubt: f64,
     /// Vote even where the dissent shares a pin, a chip or a moment
     #[arg(long)]
@@ -62,6 +62,13 @@ pub(crate) struct Args {
     /// Print the votes as JSON
     #[arg(long)]
     json: bool,
+}
+
+fn chance(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|c| (0.0..=0.5).contains(c))
+        .ok_or_else(|| "write a chance from 0 to 0.5, such as 0.01".to_owned())
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
@@ -83,7 +90,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         reads.push((name.clone(), args.files.aligned(name, layout.as_ref())?));
     }
     let rules = Rules {
-        doubt: args.doubt.clamp(0.0, 0.5),
+        doubt: args.doubt,
         over_faults: args.vote_over_faults,
     };
     let (reading, settlement) = settle(&reads, layout.as_ref(), rules)?;
@@ -146,12 +153,17 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
         findings::print(&s.findings);
     }
     say!();
-    say!(
-        "{} bits settled against a dissent, {} left unknown; {:.2} settled bits are expected to be wrong still",
-        s.settled,
-        s.unsettled,
-        s.expected_wrong
+    let mut sum = format!(
+        "{} bits settled against a dissent, {} left unknown",
+        s.settled, s.unsettled
     );
+    if s.comparable {
+        sum.push_str(&format!(
+            "; {:.2} settled bits are expected to be wrong still",
+            s.expected_wrong
+        ));
+    }
+    say!("{sum}");
     for line in further(s) {
         say!("{line}");
     }
@@ -159,6 +171,10 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
     say!("wrote {} to {folder}", written.join(", "));
     if s.afresh {
         say!("next: do what the findings say, read afresh, and settle the fresh reads");
+    } else if s.without_a_read {
+        say!(
+            "next: settle again without the read that the findings name, or with another in its place"
+        );
     } else if findings::status(&s.findings) == Status::Findings {
         say!("next: do what the findings say, read again, and settle all reads together");
     } else {
@@ -174,6 +190,12 @@ fn further(s: &Settlement) -> Vec<String> {
                 .to_owned(),
         ];
     }
+    if s.voted_over {
+        return vec![
+            "what further reads would do is not foretold: a fault was voted over, and its dissent is not by chance"
+                .to_owned(),
+        ];
+    }
     let reads = |n: u32| format!("{n} further read{}", if n == 1 { "" } else { "s" });
     if s.afresh {
         return vec![match s.further_reads_to_settle {
@@ -183,17 +205,33 @@ fn further(s: &Settlement) -> Vec<String> {
             None => "once that is mended, forty fresh reads are not sure to leave less than one bit wrong or open".to_owned(),
         }];
     }
+    let without = if s.without_a_read {
+        "without the read that the findings name, "
+    } else {
+        ""
+    };
     let mut out = vec![match s.further_reads {
         Some(0) => "that is under one: no further read is needed for it".to_owned(),
-        Some(n) => format!("{} would bring that under one", reads(n)),
-        None => "forty further reads are not sure to bring that under one".to_owned(),
+        Some(n) => format!("{without}{} would bring that under one", reads(n)),
+        None => format!("{without}forty further reads are not sure to bring that under one"),
     }];
     if s.unsettled > 0 {
         out.push(match s.further_reads_to_settle {
-            Some(0) => "the open bits would settle without a further read".to_owned(),
-            Some(n) => format!("{} would settle the open bits too, until less than one is left", reads(n)),
-            None => "forty further reads are not sure to settle the open bits: some of these cells may not hold still"
-                .to_owned(),
+            Some(0) => format!("{without}the open bits would settle without a further read"),
+            Some(n) => format!("{without}{} would settle the open bits too, until less than one is left", reads(n)),
+            None => {
+                let some: Vec<String> = s
+                    .forecast
+                    .iter()
+                    .filter(|f| matches!(f.reads, 1 | 3 | 10))
+                    .map(|f| format!("{:.1} after {}", f.open, reads(f.reads)))
+                    .collect();
+                format!(
+                    "{without}by what is known now so many bits would still be open: {}; the next read tells whether the \
+                     reads are noisy or some cells do not hold still",
+                    some.join(", ")
+                )
+            }
         });
     }
     out

@@ -63,6 +63,7 @@ pub struct Located {
 }
 
 /// The minority votes of one chip: one bit set for every read, cell and line where that read dissents.
+#[derive(Clone)]
 pub(super) struct Dissents {
     /// `by_read[r][cell]` has a bit for each dissenting line.
     pub by_read: Vec<Vec<u8>>,
@@ -86,6 +87,13 @@ impl Dissents {
         Self {
             by_read,
             width: majority.width(),
+        }
+    }
+
+    /// Takes the dissent of a data line out.
+    fn clear(&mut self, line: u8) {
+        for cell in self.by_read.iter_mut().flatten() {
+            *cell &= !(1 << line);
         }
     }
 
@@ -175,13 +183,31 @@ pub(super) fn locate(
     out
 }
 
-/// The best explanation of one chip's dissent by a pin or a read.
-fn within(
-    chip: usize,
-    d: &Dissents,
-    majority: &ChipImage,
-    images: &[&ChipImage],
-) -> Option<Located> {
+/// What explains one chip's dissent: a data pin and then others beside it, or else an address pin or a read.
+fn within(chip: usize, d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Vec<Located> {
+    let total = d.votes();
+    let mut rest = d.clone();
+    let mut out: Vec<Located> = Vec::new();
+    while let Some(mut best) = best(chip, &rest, majority, images) {
+        best.of.1 = total;
+        match best.shared {
+            Shared::DataLine(line) => {
+                rest.clear(line);
+                out.push(best);
+            }
+            _ => {
+                if out.is_empty() {
+                    out.push(best);
+                }
+                break;
+            }
+        }
+    }
+    out
+}
+
+/// The best explanation of dissent by a pin or a read.
+fn best(chip: usize, d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Option<Located> {
     let total = d.votes();
     if total < 2 {
         return None;
@@ -223,45 +249,86 @@ fn within(
     best
 }
 
-/// An address pin that sometimes fails makes a read see another cell: whole words are explained at once.
+/// An address pin that sometimes fails makes a read see the partner of a cell, the one whose address differs in that
+/// bit; where the open pin always reads one level, only in cells of the other level. A cell of which every read shows
+/// what its partner holds tells nothing. In the others each read has seen the cell itself or its partner, and that is
+/// told at a rate of its own, whichever of the two more reads have seen; but a cell of which more reads have seen the
+/// partner must be named, since their majority speaks against it.
 fn alias(d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Vec<(Shared, f64, u64)> {
     let words = majority.words() as usize;
     let lines = words.next_power_of_two().trailing_zeros();
+    let dissent =
+        |c: usize| -> u64 { d.by_read.iter().map(|r| u64::from(r[c].count_ones())).sum() };
+    let of_cell: Vec<u64> = (0..words).map(dissent).collect();
+    let all: u64 = of_cell.iter().sum();
     let mut out = Vec::new();
     for line in 0..lines {
-        let (mut events, mut other, mut explained) = (0u64, 0u64, 0u64);
-        for (r, cells) in d.by_read.iter().enumerate() {
-            for (c, &bits) in cells.iter().enumerate() {
-                if bits == 0 {
-                    continue;
-                }
-                let from = c ^ (1 << line);
-                let sees = |at: &ChipImage, other: &ChipImage| {
-                    other.known()[from] == other.mask()
-                        && (at.values()[c] ^ other.values()[from]) & at.known()[c] == 0
-                };
-                // Of two reads either may be the one that saw the other cell.
-                let aliased = from < words
-                    && (sees(images[r], majority)
-                        || (images.len() == 2 && sees(images[0], images[1])));
-                if aliased {
-                    events += 1;
-                    explained += u64::from(bits.count_ones());
-                } else {
-                    other += u64::from(bits.count_ones());
-                }
+        let mut levels = [Seen::default(); 2];
+        for c in 0..words {
+            let partner = c ^ (1 << line);
+            let known = |c: usize| majority.known()[c] == majority.mask();
+            if partner >= words || !known(partner) || !known(c) {
+                continue;
             }
+            let there = majority.values()[partner];
+            let level = &mut levels[(c >> line) & 1];
+            let alike = majority.values()[c] == there;
+            level.alike += u64::from(alike);
+            let whole = images.iter().filter(|i| i.known()[c] == i.mask());
+            let seen: Vec<u8> = whole.map(|i| i.values()[c]).collect();
+            let Some(other) = seen.iter().copied().find(|v| *v != there) else {
+                continue;
+            };
+            let own = if alike { other } else { majority.values()[c] };
+            let strange = seen.iter().filter(|v| **v != there && **v != own);
+            let strange: u64 = strange.map(|v| u64::from((v ^ own).count_ones())).sum();
+            level.outvoted += u64::from(alike);
+            level.reads += seen.len() as u64;
+            level.partner += seen.iter().filter(|v| **v == there).count() as u64;
+            level.explained += of_cell[c].saturating_sub(strange);
         }
-        if events < 2 {
-            continue;
-        }
-        let trials = (words * d.by_read.len()) as u64;
-        let length = marked(trials, events)
-            + marked(trials * u64::from(d.width), other)
-            + one_of(lines as usize);
-        out.push((Shared::AddressLine(line as u8), length, explained));
+        let both = levels[0].and(levels[1]);
+        let best = [levels[0], levels[1], both]
+            .into_iter()
+            .filter(|seen| seen.partner >= 2)
+            .map(|seen| {
+                let length = marked(seen.reads, seen.partner)
+                    + marked(seen.alike, seen.outvoted)
+                    + marked(d.trials(), all - seen.explained)
+                    + one_of(3)
+                    + one_of(lines as usize);
+                (length, seen.explained)
+            })
+            .min_by(|a, b| a.0.total_cmp(&b.0));
+        out.extend(best.map(|(length, k)| (Shared::AddressLine(line as u8), length, k)));
     }
     out
+}
+
+/// Cells that hold other than their partners do, at one level of an address pin.
+#[derive(Clone, Copy, Default)]
+struct Seen {
+    /// Reads of them.
+    reads: u64,
+    /// Those that saw the partner.
+    partner: u64,
+    /// Dissenting bits that are explained.
+    explained: u64,
+    /// Cells whose majority is what the partner holds, and those of them that some read says hold other.
+    alike: u64,
+    outvoted: u64,
+}
+
+impl Seen {
+    fn and(self, other: Self) -> Self {
+        Self {
+            reads: self.reads + other.reads,
+            partner: self.partner + other.partner,
+            explained: self.explained + other.explained,
+            alike: self.alike + other.alike,
+            outvoted: self.outvoted + other.outvoted,
+        }
+    }
 }
 
 /// The finding of a located fault; `ids` are the chips' ids, `read` names a read.

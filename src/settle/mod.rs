@@ -7,24 +7,22 @@ mod agreement;
 mod integrate;
 mod locate;
 mod outlier;
+mod report;
 mod together;
 pub mod vote;
 
 use std::collections::BTreeMap;
 
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
-
 use crate::blame::{Blame, Who};
-use crate::document::Document;
-use crate::evidence::marked;
 use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 use crate::layout::model::Layout;
 use crate::reading::{ChipReading, Origin, Reading};
 
 pub use locate::{Located, Shared};
-use vote::{Noise, Vote};
+use outlier::Strangers;
+pub use report::{Agreement, Dissent, Forecast, ReadReport, Settlement};
+use vote::{ChipVotes, Noise, Outlook, Vote};
 
 /// Why reads could not be settled.
 #[derive(Debug, thiserror::Error)]
@@ -78,8 +76,8 @@ impl Blame for SettleError {
     }
 }
 
-/// Most further reads that are asked for.
-const MOST_READS: u32 = 40;
+/// Numbers of further reads for which the outcome is foretold.
+const SOME_READS: [u32; 5] = [1, 2, 3, 5, 10];
 
 /// How to settle.
 #[derive(Clone, Copy, Debug)]
@@ -97,97 +95,6 @@ impl Default for Rules {
             over_faults: false,
         }
     }
-}
-
-/// Agreement of one place, counted in bits.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Agreement {
-    /// The place: a chip, a line, an area.
-    pub place: String,
-    /// Bits there that at least two reads know.
-    pub bits: u64,
-    /// Of those, bits on which all reads agree.
-    pub agreed: u64,
-}
-
-/// A bit on which the reads differ.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Dissent {
-    /// The chip's id.
-    pub chip: String,
-    /// Cell address.
-    pub cell: u32,
-    /// Data line.
-    pub line: u8,
-    /// Reads that saw 0.
-    pub zeros: u32,
-    /// Reads that saw 1.
-    pub ones: u32,
-    /// What it was settled to; absent where it stays unknown.
-    pub settled: Option<u8>,
-    /// Chance that the majority is wrong.
-    pub doubt: f64,
-}
-
-/// One read and what became of it.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct ReadReport {
-    /// Its name as given.
-    pub name: String,
-    /// Why it was left out of the vote, if it was.
-    pub set_aside: Option<String>,
-}
-
-/// What settling found.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
-pub struct Settlement {
-    /// The reads given.
-    pub reads: Vec<ReadReport>,
-    /// Agreement per chip, data line, address line and area.
-    pub agreement: Vec<Agreement>,
-    /// Every dissenting bit.
-    pub dissents: Vec<Dissent>,
-    /// What the dissent shares, and what else was noticed.
-    pub findings: Vec<Finding>,
-    /// Bits settled against a dissenting vote.
-    pub settled: u64,
-    /// Bits left unknown.
-    pub unsettled: u64,
-    /// Settled bits expected to be wrong still, by the model of [`vote`].
-    pub expected_wrong: f64,
-    /// Whether these look like reads of the same chips; where not, what further reads would do is not foretold.
-    #[serde(default = "yes")]
-    pub comparable: bool,
-    /// Whether a pin, a chip or a supply must be mended first: the further reads are then fresh ones, to be settled
-    /// without these.
-    #[serde(default)]
-    pub afresh: bool,
-    /// Further reads that would bring the expected number of wrong bits under one; absent where 40 would not, or
-    /// where the reads are not comparable.
-    pub further_reads: Option<u32>,
-    /// The same for wrong and open bits together.
-    pub further_reads_to_settle: Option<u32>,
-}
-
-/// Settlements written before the field existed foretold as for comparable reads.
-fn yes() -> bool {
-    true
-}
-
-impl Agreement {
-    /// Whether dissent is markedly more frequent here than in a place that holds this one.
-    pub fn stands_out(&self, of: &Agreement) -> bool {
-        let (here, all) = (self.bits - self.agreed, of.bits - of.agreed);
-        let rest = of.bits.saturating_sub(self.bits);
-        let saved =
-            marked(of.bits, all) - marked(self.bits, here) - marked(rest, all.saturating_sub(here));
-        here as f64 * of.bits as f64 > all as f64 * self.bits as f64 && saved > 0.0
-    }
-}
-
-impl Document for Settlement {
-    const KIND: &'static str = "settlement";
-    const VERSION: u32 = 1;
 }
 
 /// Settles reads, each given with its name.
@@ -213,9 +120,9 @@ pub fn settle(
     let mut located = locate::locate(&images, &truth, &boards(&reads[0].1, layout));
     let strangers = outlier::of_two(&images, &ids).filter(|s| {
         // One bad pin may well make two reads differ by more than noise does.
-        s.relation.is_some() || !located.iter().any(|l| l.shared.is_line())
+        s.is_explained() || !located.iter().any(|l| l.shared.is_line())
     });
-    if strangers.as_ref().is_some_and(|s| s.relation.is_some()) {
+    if strangers.as_ref().is_some_and(Strangers::is_explained) {
         located.clear();
     }
     let name_of = |r: usize| {
@@ -239,6 +146,9 @@ pub fn settle(
         unsettled: 0,
         expected_wrong: 0.0,
         comparable: true,
+        without_a_read: !rules.over_faults && located.iter().any(|l| l.shared.read().is_some()),
+        voted_over: rules.over_faults && !located.is_empty(),
+        forecast: Vec::new(),
         afresh: !rules.over_faults && located.iter().any(|l| l.shared.read().is_none()),
         further_reads: None,
         further_reads_to_settle: None,
@@ -250,75 +160,100 @@ pub fn settle(
             .findings
             .push(strangers.finding([&names[0], &names[1]]));
     }
-    for (name, read) in reads {
-        let told = read.findings.iter().filter(|f| f.severity > Severity::Note);
-        report.findings.extend(told.cloned().map(|mut f| {
-            f.says = format!("{name}: {}", f.says);
-            f
-        }));
-    }
+    report.findings.extend(outlier::all_blank(&images));
+    report.findings.extend(of_reads(reads));
     for l in &located {
         report.findings.push(locate::finding(l, &ids, &name_of));
     }
     let mut out = reads[used[0]].1.clone();
     let mut chips = Vec::new();
     for (chip, images) in images.iter().enumerate() {
-        let fault = located
+        let faults: Vec<&Located> = located
             .iter()
-            .find(|l| l.chips.contains(&chip))
-            .filter(|_| !rules.over_faults);
+            .filter(|l| l.chips.contains(&chip) && !rules.over_faults)
+            .collect();
         // Chips have their own noise: a bad clip on one says nothing about the next.
-        let votes = histograms(images, fault);
+        let votes = histograms(images, &faults);
         let noise = Noise::learn(&votes.sound);
         let of_fault = Noise::learn(&votes.faulty);
-        let noise_of = |line| match fault {
-            Some(f) if f.shared == Shared::DataLine(line) => &of_fault,
-            _ => &noise,
+        let noise_of = |line| {
+            if is_faulty(&faults, line) {
+                &of_fault
+            } else {
+                &noise
+            }
         };
         vote_chip(
             images,
             &mut out.chips[chip],
             &noise_of,
-            fault,
+            &faults,
             rules,
             &mut report,
         );
-        let to_go_on_with = if report.afresh {
-            vec![(Vote::NONE, images[0].bits())]
+        chips.push(if report.afresh {
+            let sound = Noise::learn(&once_mended(votes.sound, &faults));
+            ChipVotes::new(sound, vec![(Vote::NONE, images[0].bits())])
         } else {
-            votes.sound
-        };
-        chips.push((noise, to_go_on_with));
+            ChipVotes::new(noise, votes.sound)
+        });
     }
-    if report.comparable {
+    if report.comparable && !report.voted_over {
         // One read by itself is no vote.
         let least = if report.afresh { 2 } else { 0 };
-        let further = |enough: fn(f64, f64) -> bool| {
-            Noise::further(&chips, rules.doubt, least..=MOST_READS, enough)
-        };
-        report.further_reads = further(|wrong, _| wrong < 1.0);
-        report.further_reads_to_settle = further(|wrong, open| wrong + open < 1.0);
+        let mut outlook = Outlook::of(&chips, rules.doubt);
+        report.forecast = SOME_READS
+            .into_iter()
+            .filter(|reads| *reads >= least)
+            .map(|reads| {
+                let (wrong, open) = outlook.after(reads);
+                Forecast { reads, wrong, open }
+            })
+            .collect();
+        report.further_reads = outlook.reads(least, |wrong, _| wrong < 1.0);
+        report.further_reads_to_settle = outlook.reads(least, |wrong, open| wrong + open < 1.0);
     }
     if report.unsettled > 0 {
         report.findings.push(
             Finding::new(
                 "settle.open",
                 Severity::Caution,
-                format!(
-                    "{} bits could not be settled and are unknown in the result",
-                    report.unsettled
-                ),
+                match report.unsettled {
+                    1 => "1 bit could not be settled and is unknown in the result".to_owned(),
+                    n => format!("{n} bits could not be settled and are unknown in the result"),
+                },
             )
             .act(if report.afresh {
                 "Mend what the findings name, then read afresh and settle the fresh reads by themselves."
+            } else if report.without_a_read {
+                "Settle without the read that the findings name, or with another in its place."
             } else if located.is_empty() {
                 "Read again, and settle all reads together; a cell that never settles does not hold still."
             } else {
-                "Read again, and settle without the read that the findings name."
+                "The votes leave them in doubt: mend what the findings name and read afresh, or allow more with --doubt."
             }),
         );
     }
     Ok((out, report))
+}
+
+/// What was found while the reads were taken in; what several have is told once.
+fn of_reads(reads: &[(String, Reading)]) -> Vec<Finding> {
+    let mut told: Vec<(Finding, Vec<&str>)> = Vec::new();
+    for (name, read) in reads {
+        for f in &read.findings {
+            match told.iter_mut().find(|(other, _)| other == f) {
+                Some((_, names)) => names.push(name),
+                None => told.push((f.clone(), vec![name])),
+            }
+        }
+    }
+    told.into_iter()
+        .map(|(mut f, names)| {
+            f.says = format!("{}: {}", names.join(", "), f.says);
+            f
+        })
+        .collect()
 }
 
 /// Chips that share a board, as the layout says, by their place in the reading.
@@ -458,15 +393,45 @@ type Histogram = Vec<(Vote, u64)>;
 
 /// What the votes of one chip tell about its noise.
 struct Histograms {
-    /// Votes of a line whose pin comes and goes; they say nothing about the noise of the others.
+    /// Votes of lines whose pins come and go; they say nothing about the noise of the others.
     faulty: Histogram,
     /// All other votes, without a read that something happened to.
     sound: Histogram,
 }
 
-fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> Histograms {
+/// The votes as they would be without what an address pin explains of their dissent.
+fn once_mended(votes: Histogram, faults: &[&Located]) -> Histogram {
+    let pin = faults
+        .iter()
+        .find(|f| matches!(f.shared, Shared::AddressLine(_)));
+    let Some((explained, all)) = pin.map(|f| f.of).filter(|of| of.1 > 0) else {
+        return votes;
+    };
+    let mut out: BTreeMap<Vote, u64> = BTreeMap::new();
+    for (vote, bits) in votes {
+        let stays = if vote.minority > 0 {
+            bits * (all - explained.min(all)) / all
+        } else {
+            bits
+        };
+        let agreed = Vote {
+            known: vote.known,
+            minority: 0,
+        };
+        *out.entry(vote).or_insert(0) += stays;
+        *out.entry(agreed).or_insert(0) += bits - stays;
+    }
+    out.into_iter().collect()
+}
+
+/// Whether the pin of a data line is a located fault.
+fn is_faulty(faults: &[&Located], line: u8) -> bool {
+    faults.iter().any(|f| f.shared == Shared::DataLine(line))
+}
+
+fn histograms(images: &[&ChipImage], faults: &[&Located]) -> Histograms {
     let mut reads = images.to_vec();
-    if let Some(read) = fault.and_then(|f| f.shared.read()) {
+    if let Some(read) = faults.iter().find_map(|f| f.shared.read()) {
         reads.remove(read);
     }
     let mut faulty = BTreeMap::new();
@@ -478,8 +443,11 @@ fn histograms(images: &[&ChipImage], fault: Option<&Located>) -> Histograms {
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
-            let own = fault.is_some_and(|f| f.shared == Shared::DataLine(line));
-            let to = if own { &mut faulty } else { &mut sound };
+            let to = if is_faulty(faults, line) {
+                &mut faulty
+            } else {
+                &mut sound
+            };
             *to.entry(vote).or_insert(0) += 1;
         }
     }
@@ -502,7 +470,7 @@ fn vote_chip<'n>(
     images: &[&ChipImage],
     out: &mut ChipReading,
     noise_of: &dyn Fn(u8) -> &'n Noise,
-    fault: Option<&Located>,
+    faults: &[&Located],
     rules: Rules,
     report: &mut Settlement,
 ) {
@@ -520,7 +488,7 @@ fn vote_chip<'n>(
             let dissent = vote.minority > 0;
             let open = ones == zeros
                 || (dissent
-                    && (doubt > rules.doubt || fault.is_some_and(|f| tainted(f, cell, line))));
+                    && (doubt > rules.doubt || faults.iter().any(|f| tainted(f, cell, line))));
             let bit = (!open).then_some(ones > zeros);
             if dissent {
                 let why = format!("{zeros} reads saw 0, {ones} saw 1");

@@ -20,69 +20,70 @@ fn distance(a: &ChipImage, b: &ChipImage) -> (u64, u64) {
 
 /// For each read, why it is set aside, if it is. `chips` is by chip, then by read.
 ///
-/// A read is odd when the others describe each other well and it does not: telling its differences from them
-/// takes more bits than telling them under the others' own rate by far, and they are more than one bit in
-/// fifty. With only two reads nobody can say which one is odd.
+/// A read is odd when the others agree with each other and it does not with them: of its differences from each of
+/// them the middle one is more than one bit in fifty, and eight times the middle one among the others. Middles, since
+/// a second odd read must not hide the first. With only two reads nobody can say which one is odd.
 pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<String>> {
     let reads = chips.first().map_or(0, Vec::len);
     let mut out = vec![None; reads];
     if reads < 3 {
         return out;
     }
-    let pair = |a: usize, b: usize| {
-        chips.iter().fold((0u64, 0u64), |(d, n), c| {
-            let (x, y) = distance(c[a], c[b]);
-            (d + x, n + y)
-        })
-    };
-    let rate = |pairs: &mut dyn Iterator<Item = (usize, usize)>| {
-        let (mut d, mut n) = (0, 0);
-        for (a, b) in pairs {
-            let (x, y) = pair(a, b);
-            d += x;
-            n += y;
-        }
-        (d as f64 + 0.5) / (n as f64 + 1.0)
-    };
+    let rates: Vec<Vec<f64>> = (0..reads)
+        .map(|a| (0..reads).map(|b| rate(chips, a, b)).collect())
+        .collect();
     for (odd, place) in out.iter_mut().enumerate() {
         let others: Vec<usize> = (0..reads).filter(|r| *r != odd).collect();
-        let own = rate(&mut others.iter().map(|o| (odd, *o)));
-        let theirs = rate(
-            &mut others
+        let own = middle(others.iter().map(|o| rates[odd][*o]));
+        let theirs = middle(
+            others
                 .iter()
                 .enumerate()
-                .flat_map(|(i, a)| others[i + 1..].iter().map(move |b| (*a, *b))),
+                .flat_map(|(i, a)| others[i + 1..].iter().map(|b| rates[*a][*b])),
         );
         if own > ODD && own > 8.0 * theirs {
-            *place = Some(why(chips, ids, odd, others[0], own));
+            // Held against the read that is most like the others.
+            let good = others
+                .iter()
+                .copied()
+                .min_by(|a, b| {
+                    let of = |r: &usize| middle(others.iter().map(|o| rates[*r][*o]));
+                    of(a).total_cmp(&of(b))
+                })
+                .unwrap_or(odd);
+            *place = Some(why(chips, ids, odd, good, own));
         }
     }
-    // More than one odd read in three is no odd one out: nothing is set aside, and locating must speak.
+    // More than one odd read in two is no odd one out: nothing is set aside, and locating must speak.
     if out.iter().flatten().count() * 2 >= reads {
         out.fill(None);
     }
     out
 }
 
+/// Share of their bits in which two reads differ; a little over none where they are alike, by what they have to show.
+fn rate(chips: &[Vec<&ChipImage>], a: usize, b: usize) -> f64 {
+    let (differ, judged) = chips.iter().fold((0u64, 0u64), |(d, n), c| {
+        let (x, y) = distance(c[a], c[b]);
+        (d + x, n + y)
+    });
+    (differ as f64 + 0.5) / (judged as f64 + 1.0)
+}
+
+/// The middle of some numbers, of two middle ones the lower.
+fn middle(of: impl Iterator<Item = f64>) -> f64 {
+    let mut all: Vec<f64> = of.collect();
+    all.sort_by(f64::total_cmp);
+    let at = all.len().saturating_sub(1) / 2;
+    all.get(at).copied().unwrap_or(0.0)
+}
+
 /// What the odd read looks like beside a good one; `ids` are the chips' ids.
 fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f64) -> String {
     let percent = rate * 100.0;
     let differs = format!("it differs from the others in {percent:.1} % of its bits");
-    let blank: Vec<&str> = chips
-        .iter()
-        .zip(ids)
-        .filter(|(c, _)| blank(c[odd]) && !blank(c[good]))
-        .map(|(_, id)| *id)
-        .collect();
-    if !blank.is_empty() {
-        let which = if blank.len() == chips.len() {
-            "all its cells".to_owned()
-        } else {
-            format!("all cells of {}", blank.join(", "))
-        };
-        return format!(
-            "{differs}: {which} read alike, as an empty socket or a chip without supply does"
-        );
+    if let Some(blank) = blank_beside(chips, ids, odd, good) {
+        return format!("{differs}: {blank}");
     }
     if let Some(relation) = relation(chips, ids, odd, good, rate) {
         format!("{differs}, but agrees {relation}")
@@ -93,8 +94,31 @@ fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f
     }
 }
 
+/// What is blank in one read and not in another, if anything is.
+fn blank_beside(
+    chips: &[Vec<&ChipImage>],
+    ids: &[&str],
+    odd: usize,
+    good: usize,
+) -> Option<String> {
+    let blank: Vec<&str> = chips
+        .iter()
+        .zip(ids)
+        .filter(|(c, _)| is_blank(c[odd]) && !is_blank(c[good]))
+        .map(|(_, id)| *id)
+        .collect();
+    let which = match blank.len() {
+        0 => return None,
+        n if n == chips.len() => "all its cells".to_owned(),
+        _ => format!("all cells of {}", blank.join(", ")),
+    };
+    Some(format!(
+        "{which} read alike, as an empty socket or a chip without supply does"
+    ))
+}
+
 /// Whether all known cells of a chip read alike; a chip nobody read is not blank.
-fn blank(image: &ChipImage) -> bool {
+pub(super) fn is_blank(image: &ChipImage) -> bool {
     let mut known = image
         .values()
         .iter()
@@ -164,33 +188,42 @@ fn relation(
 pub(super) struct Strangers {
     /// Share of the bits that differ.
     rate: f64,
+    /// Which of the two is blank where the other is not, and how.
+    blank: Option<(usize, String)>,
     /// How one becomes the other, where a plain mishap explains it.
-    pub relation: Option<String>,
+    relation: Option<String>,
 }
 
-/// Whether two reads differ so much that nobody can say which of them is the odd one; `chips` is by chip, then by
-/// read.
+/// Whether two reads differ so much that they are hardly reads of the same thing; `chips` is by chip, then by read.
 pub(super) fn of_two(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Option<Strangers> {
     if chips.iter().any(|c| c.len() != 2) {
         return None;
     }
-    let (differ, judged) = chips.iter().fold((0, 0), |(d, n), c| {
-        let (x, y) = distance(c[0], c[1]);
-        (d + x, n + y)
-    });
-    let rate = differ as f64 / judged.max(1) as f64;
+    let rate = rate(chips, 0, 1);
+    let blank = |odd: usize| blank_beside(chips, ids, odd, 1 - odd).map(|says| (odd, says));
     (rate > ODD).then(|| Strangers {
         rate,
+        blank: blank(0).or_else(|| blank(1)),
         relation: relation(chips, ids, 1, 0, rate),
     })
 }
 
 impl Strangers {
+    /// Whether what they are to each other is known.
+    pub(super) fn is_explained(&self) -> bool {
+        self.blank.is_some() || self.relation.is_some()
+    }
+
     /// The finding about them; `reads` are the two reads' names.
     pub(super) fn finding(&self, reads: [&str; 2]) -> Finding {
         let [one, other] = reads;
         let percent = 100.0 * self.rate;
         let mut says = format!("{one} and {other} differ in {percent:.1} % of their bits");
+        if let Some((odd, blank)) = &self.blank {
+            let finding = format!("{says}; of {}, {blank}", reads[*odd]);
+            return Finding::new("settle.two-differ", Severity::Caution, finding)
+                .act("Check how that chip sat and whether it had its supply; read it again in place of that read.");
+        }
         if let Some(relation) = &self.relation {
             says.push_str(&format!(", but agree {relation}"));
         }
@@ -198,6 +231,16 @@ impl Strangers {
             .means("With two reads nobody can say which one is the odd one.")
             .act("Check which chip was clipped and how it sat; read at least once more, and settle all reads together.")
     }
+}
+
+/// All reads blank alike: they agree, and prove nothing.
+pub(super) fn all_blank(chips: &[Vec<&ChipImage>]) -> Option<Finding> {
+    let blank = chips.iter().flatten().all(|image| is_blank(image));
+    (blank && !chips.is_empty()).then(|| {
+        Finding::new("settle.all-blank", Severity::Caution, "all cells of all reads read alike")
+            .means("Reads of an empty socket, or of chips without supply, agree with each other too.")
+            .act("Check that the chips were seated and powered, and that the right part was chosen; then read again.")
+    })
 }
 
 /// The findings about reads set aside.

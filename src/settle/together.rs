@@ -108,6 +108,15 @@ pub(super) fn worse_than_others(
     if 2 * best.chips.len() > counts.len() && !boards.contains(&best.chips) {
         return;
     }
+    // A pin says more than its chip: why it dissents, where the other only says that it does.
+    let has_a_pin = |chip: &usize| {
+        found
+            .iter()
+            .any(|l| l.shared.is_line() && l.chips.contains(chip))
+    };
+    if best.chips.iter().all(has_a_pin) {
+        return;
+    }
     let overlaps = |l: &Located| l.chips.iter().any(|c| best.chips.contains(c));
     let already: f64 = found.iter().filter(|l| overlaps(l)).map(|l| l.saved).sum();
     if best.saved > already {

@@ -55,8 +55,9 @@ impl Vote {
 
 /// Least noise and least share of shaky bits.
 const LEAST: f64 = 1e-8;
-/// Votes to come count as settled at this part of the doubt allowed: what is learned from them may make them look
-/// worse than they do today.
+/// Kinds of noise that an outlook tells apart.
+const KINDS: u32 = 12;
+/// Votes to come count as settled at this part of the doubt allowed: a few further reads leave some doubt of the noise.
 const MARGIN: f64 = 0.5;
 /// Most noise.
 const MOST_NOISE: f64 = 0.1;
@@ -143,26 +144,102 @@ impl Noise {
         Chances::of(self).forecast(votes, more, doubt)
     }
 
-    /// The least of these numbers of further reads after which `enough` holds of the numbers of
-    /// [`Noise::forecast`], added up over several chips.
-    pub fn further(
-        chips: &[(Noise, Vec<(Vote, u64)>)],
-        doubt: f64,
-        mut reads: std::ops::RangeInclusive<u32>,
-        enough: impl Fn(f64, f64) -> bool,
-    ) -> Option<u32> {
-        let mut chances: Vec<Chances> = chips.iter().map(|(noise, _)| Chances::of(noise)).collect();
-        reads.find(|more| {
-            let (mut wrong, mut open) = (0.0, 0.0);
-            for (chances, (_, votes)) in chances.iter_mut().zip(chips) {
-                let (w, o) = chances.forecast(
-                    votes,
-                    *more,
-                    if *more == 0 { doubt } else { MARGIN * doubt },
-                );
-                wrong += w;
-                open += o;
+    /// This noise as so many kinds of it, all equally likely, each known exactly.
+    fn kinds(&self, how_many: u32) -> Vec<Noise> {
+        let mut points = self.points.iter();
+        let mut at = points.next();
+        let mut sum = at.map_or(0.0, |p| p.2);
+        (0..how_many)
+            .filter_map(|n| {
+                let wanted = (f64::from(n) + 0.5) / f64::from(how_many);
+                while sum < wanted
+                    && let Some(next) = points.next()
+                {
+                    at = Some(next);
+                    sum += next.2;
+                }
+                let (q0, s, _) = at?;
+                Some(Noise {
+                    points: vec![(*q0, *s, 1.0)],
+                })
+            })
+            .collect()
+    }
+}
+
+/// What further reads of several chips are expected to bring. They will show the noise better than it is known today,
+/// so each kind that it may be is taken by itself, as if known, and the outcomes are averaged.
+pub struct Outlook<'n> {
+    chips: Vec<ChipOutlook<'n>>,
+    doubt: f64,
+}
+
+struct ChipOutlook<'n> {
+    today: Chances<'n>,
+    known: Vec<Chances<'n>>,
+    votes: &'n [(Vote, u64)],
+}
+
+/// A chip's noise, the kinds it may turn out to be, and its votes with the number of bits that showed each.
+pub struct ChipVotes {
+    noise: Noise,
+    kinds: Vec<Noise>,
+    votes: Vec<(Vote, u64)>,
+}
+
+impl ChipVotes {
+    /// Takes a chip's noise and votes.
+    pub fn new(noise: Noise, votes: Vec<(Vote, u64)>) -> Self {
+        let kinds = noise.kinds(KINDS);
+        Self {
+            noise,
+            kinds,
+            votes,
+        }
+    }
+}
+
+impl<'n> Outlook<'n> {
+    /// The outlook of these chips, where dissent over a vote more doubtful than `doubt` is left open.
+    pub fn of(chips: &'n [ChipVotes], doubt: f64) -> Self {
+        let chips = chips
+            .iter()
+            .map(|chip| ChipOutlook {
+                today: Chances::of(&chip.noise),
+                known: chip.kinds.iter().map(Chances::of).collect(),
+                votes: &chip.votes,
+            })
+            .collect();
+        Self { chips, doubt }
+    }
+
+    /// Bits settled wrongly and bits left open after `more` further reads.
+    pub fn after(&mut self, more: u32) -> (f64, f64) {
+        let mut sum = (0.0, 0.0);
+        for chip in &mut self.chips {
+            let outcomes: Vec<(f64, f64)> = if more == 0 {
+                vec![chip.today.forecast(chip.votes, 0, self.doubt)]
+            } else {
+                let kinds = chip.known.iter_mut();
+                kinds
+                    .map(|c| c.forecast(chip.votes, more, MARGIN * self.doubt))
+                    .collect()
+            };
+            let n = outcomes.len().max(1) as f64;
+            for (wrong, open) in outcomes {
+                sum.0 += wrong / n;
+                sum.1 += open / n;
             }
+        }
+        sum
+    }
+
+    /// The least number of further reads, of a few looked at from `least` to 40, after which `enough` holds of what is
+    /// wrong and what is open.
+    pub fn reads(&mut self, least: u32, enough: impl Fn(f64, f64) -> bool) -> Option<u32> {
+        const LOOKED_AT: [u32; 15] = [0, 1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 32, 40];
+        LOOKED_AT.into_iter().filter(|n| *n >= least).find(|more| {
+            let (wrong, open) = self.after(*more);
             enough(wrong, open)
         })
     }

@@ -1,6 +1,7 @@
 //! Settling against simulated reads whose truth is known.
 
-use cellkeep::reading::Reading;
+use cellkeep::image::ChipImage;
+use cellkeep::reading::{ChipReading, Reading};
 use cellkeep::settle::{Rules, SettleError, Settlement, settle};
 
 use crate::rng::Rng;
@@ -241,4 +242,109 @@ fn reads_of_other_chips_are_refused() {
         settle(&two, None, Rules::default()),
         Err(SettleError::Chips { .. })
     ));
+}
+
+#[test]
+fn an_address_pin_is_told_in_chips_one_bit_wide() {
+    let mut rng = Rng::new(18);
+    for reads in [2, 3, 4] {
+        let truth: Vec<u8> = (0..1024).map(|_| (rng.next() & 1) as u8).collect();
+        let reads: Vec<(String, Reading)> = (0..reads)
+            .map(|n| {
+                // A5 is open for a moment now and then, and reads low.
+                let cells: Vec<u8> = (0..1024)
+                    .map(|c| {
+                        truth[if n > 0 && rng.chance(0.3) {
+                            c & !0x20
+                        } else {
+                            c
+                        }]
+                    })
+                    .collect();
+                let image = ChipImage::from_cells(1, &cells).expect("1K x 1");
+                (
+                    format!("read {n}"),
+                    Reading::new(vec![ChipReading::new("IC1", image)]),
+                )
+            })
+            .collect();
+        let (_, report) = settle(&reads, None, Rules::default()).expect("reads of one chip");
+        assert_eq!(report.findings[0].code, "dissent.address-line");
+        assert_eq!(report.findings[0].place.chips[0].address_lines, [5]);
+    }
+}
+
+#[test]
+fn two_pins_are_both_told() {
+    let mut rng = Rng::new(19);
+    let truth = truth(&mut rng);
+    let reads: Vec<Vec<u8>> = (0..4)
+        .map(|_| {
+            let pins = |v: &u8| v | u8::from(rng.chance(0.2)) << 1 | u8::from(rng.chance(0.1)) << 6;
+            truth.iter().map(pins).collect()
+        })
+        .collect();
+    let (_, report) = settled(&reads);
+    let lines: Vec<&[u8]> = report
+        .findings
+        .iter()
+        .filter(|f| f.code == "dissent.data-line")
+        .map(|f| &*f.place.chips[0].data_lines)
+        .collect();
+    assert_eq!(lines, [[1], [6]]);
+    assert!(report.afresh);
+}
+
+#[test]
+fn two_odd_reads_do_not_hide_each_other() {
+    let mut rng = Rng::new(20);
+    let truth = truth(&mut rng);
+    let mut slipped = truth.clone();
+    slipped.rotate_right(1);
+    let mut reads = vec![truth.clone(); 4];
+    reads.insert(1, slipped);
+    reads.insert(3, vec![0xff; WORDS]);
+    let (reading, report) = settled(&reads);
+    assert_eq!(reading.chips[0].image.values(), truth);
+    let aside: Vec<usize> = (0..6)
+        .filter(|r| report.reads[*r].set_aside.is_some())
+        .collect();
+    assert_eq!(aside, [1, 3]);
+    assert_eq!(code(&report), ["settle.odd-read", "settle.odd-read"]);
+}
+
+#[test]
+fn blank_reads_prove_nothing() {
+    let mut rng = Rng::new(21);
+    let blank = vec![0xff; WORDS];
+    let (_, report) = settled(&[blank.clone(), blank.clone()]);
+    assert_eq!(code(&report), ["settle.all-blank"]);
+    let (_, report) = settled(&[truth(&mut rng), blank]);
+    let two = &report.findings[0];
+    assert_eq!(two.code, "settle.two-differ");
+    assert!(
+        two.says.contains("of read 2, all its cells read alike"),
+        "{}",
+        two.says
+    );
+    assert!(!report.comparable);
+}
+
+#[test]
+fn what_further_reads_leave_open_is_foretold() {
+    let mut rng = Rng::new(22);
+    let truth = truth(&mut rng);
+    let noisy = |rng: &mut Rng| -> Vec<u8> {
+        let noise = |v: &u8| (0..8).fold(*v, |v, l| v ^ u8::from(rng.chance(0.002)) << l);
+        truth.iter().map(noise).collect()
+    };
+    let reads: Vec<Vec<u8>> = (0..3).map(|_| noisy(&mut rng)).collect();
+    let (_, report) = settled(&reads);
+    assert!(report.unsettled > 10);
+    let open: Vec<f64> = report.forecast.iter().map(|f| f.open).collect();
+    assert_eq!(report.forecast[0].reads, 1);
+    // By what three reads show, the reads may be noisy, or these cells may not hold still: some of them stay.
+    let most = 0.9 * report.unsettled as f64;
+    assert!(open.iter().all(|o| (1.0..most).contains(o)), "{open:?}");
+    assert!(open[4] < open[0], "{open:?}");
 }
