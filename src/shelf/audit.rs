@@ -9,9 +9,9 @@ use serde::{Deserialize, Serialize};
 
 use super::disk::{self, Kind, sha256};
 use super::error::{Result, ShelfError};
-use super::index::Known;
 use super::inventory::{FILE, ROOT_MARK, number_of};
 use super::job::{Job, RECORD};
+use super::known::Known;
 use super::object::{self, Checked, Fault};
 use super::parity::{self, Head};
 use super::root::{MANIFEST, PARTS, Shelf, fixed_files};
@@ -172,8 +172,18 @@ impl Shelf {
         let mut faults = std::mem::take(&mut checked.faults);
         faults.extend(parity_faults(&parities, &covered, &checked));
         if let Some(job) = &holds {
-            let says = format!("this folder holds the job {job}: its place is jobs/{job}");
-            faults.insert(0, fault("job.misplaced", "", says));
+            let own = disk::is_folder(&self.jobs_folder().join(job)) && self.held_in(job).is_none();
+            let (code, says) = match own {
+                true => (
+                    "job.copy",
+                    "which has a folder of its own: this one is a copy",
+                ),
+                false => ("job.misplaced", "and belongs in a folder of that name"),
+            };
+            faults.insert(
+                0,
+                fault(code, "", format!("this folder holds the job {job}, {says}")),
+            );
         }
         let mut audit = JobAudit {
             job: id.to_owned(),
@@ -349,11 +359,18 @@ impl Shelf {
     pub(super) fn shelf_faults(&self, strange: &[String]) -> Result<Vec<Fault>> {
         let mut faults = self.fixed_faults()?;
         for path in self.strangers(strange)? {
-            let says = match path.split_once('/') {
-                Some(_) => "something that is not a job",
-                None => "something that does not belong to the shelf",
+            let link = disk::under(self.root(), &path)
+                .symlink_metadata()
+                .is_ok_and(|meta| meta.is_symlink());
+            let (code, says) = match path.split_once('/') {
+                Some(_) if link => (
+                    "job.link",
+                    "a link where a job belongs; links are not followed on a shelf",
+                ),
+                Some(_) => ("file.extra", "something that is not a job"),
+                None => ("file.extra", "something that does not belong to the shelf"),
             };
-            faults.push(fault("file.extra", &path, says));
+            faults.push(fault(code, &path, says));
         }
         if !disk::is_there(&self.part("parity"))? {
             faults.push(fault(

@@ -454,7 +454,7 @@ fn clock_caution(draft: &Draft<'_>, act: &Act) -> Vec<String> {
         .and_then(|v| v.created.parse::<jiff::Timestamp>().ok());
     match last {
         Some(last) if last.as_second() > act.at.as_second() => vec![format!(
-            "this computer's clock says {}, which is before the job's last version ({}): set the clock; the order of versions is kept by their numbers",
+            "this computer's clock says {}, which is before the time of the job's last version ({}): if it is this one that is wrong, set it; the order of versions is kept by their numbers",
             act.stamp(),
             super::job::stamp(last)
         )],

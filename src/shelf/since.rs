@@ -301,7 +301,7 @@ fn values_of(comparison: &Comparison) -> Vec<Change> {
     for area in &comparison.areas {
         for entry in area.entries.iter().filter(|e| !e.explained) {
             values.extend(entry.parameters.iter().map(|change| Change {
-                what: format!("{} {} {}", area.name, entry.label, change.key),
+                what: format!("{}, {}: {}", area.name, entry.label, change.key),
                 was: shown(&change.before),
                 is: shown(&change.after),
             }));

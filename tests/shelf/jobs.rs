@@ -146,6 +146,15 @@ fn a_clock_that_went_backwards_is_told_and_nothing_is_lost() {
         .unwrap();
     assert_eq!(done.version, 5);
     assert!(done.cautions[0].contains("clock"), "{:?}", done.cautions);
+    // It is told once: a version stamped in the future does not spoil what comes later.
+    let note = |says: &str, second| shelf.note(SECOND, says, false, &act(second)).unwrap();
+    assert!(
+        note("the clock is a century on", 3_000_000_000)
+            .cautions
+            .is_empty()
+    );
+    assert_eq!(note("set right", 1_000).cautions.len(), 1);
+    assert!(note("and later", 1_001).cautions.is_empty());
     assert_eq!(
         shelf.stored(FIRST).unwrap().record(5).unwrap().notes.len(),
         3

@@ -89,7 +89,7 @@ fn a_job_that_is_a_link_is_refused_by_every_command() {
         assert!(said.contains("links are not followed"), "{args:?}: {said}");
     }
     let (status, said) = run(&root, &["audit"]);
-    assert!(status == 1 && said.contains(FIRST), "{said}");
+    assert!(status == 1 && said.contains("take the link away"), "{said}");
     let (status, said) = run(&root, &["repair"]);
     assert_eq!(status, 1, "{said}");
     assert_eq!(tree(&away), before);
@@ -124,6 +124,11 @@ fn renamed_and_exchanged_folders_are_named_and_renamed_back() {
     }
     // A copy is told and left: nothing says which of the two is wanted.
     super::common::copy_tree(&jobs.join(FIRST), &jobs.join("uno"));
+    let (status, said) = run(&root, &["audit"]);
+    assert!(
+        status == 1 && said.contains("next: move jobs/uno off"),
+        "{said}"
+    );
     let (status, said) = run(&root, &["repair"]);
     assert!(status == 1 && said.contains("is a copy"), "{said}");
     assert!(jobs.join("uno").exists() && !root.join("parity/uno").exists());

@@ -68,7 +68,7 @@ fn readings_are_decoded_where_there_is_no_bank() {
     let [only] = since.values.as_slice() else {
         panic!("{:?}", since.values);
     };
-    assert!(only.what.contains("13 osc-a.pitch"), "{}", only.what);
+    assert!(only.what.contains("13: osc-a.pitch"), "{}", only.what);
     assert!(
         only.was
             .as_ref()

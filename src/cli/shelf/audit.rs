@@ -78,6 +78,24 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         );
         return Ok(status);
     }
+    let is = |code: &str, findings: &[Finding]| findings.iter().any(|f| f.code == code);
+    if is("shelf.job.link", &report.shelf) {
+        say!(
+            "next: take the link away and move the folder it leads to into its place, then `cellkeep shelf audit`"
+        );
+        return Ok(status);
+    }
+    if let Some(copy) = report
+        .damaged
+        .iter()
+        .find(|job| is("shelf.job.copy", &job.findings))
+    {
+        say!(
+            "next: move jobs/{} off the shelf, then `cellkeep shelf audit`",
+            copy.job
+        );
+        return Ok(status);
+    }
     match (report.damaged.as_slice(), report.shelf.is_empty()) {
         ([], true) => say!("next: nothing; every byte is as it was put in"),
         ([], false) => say!(

@@ -90,7 +90,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         say!("next: see to what is left, then `cellkeep shelf audit`");
     } else {
         say!(
-            "next: copy what could not be restored from another copy of the shelf, then audit again"
+            "next: do what is said of each, or copy what could not be restored from another copy of the shelf; then audit again"
         );
     }
     Ok(status)
