@@ -39,6 +39,8 @@ pub(super) struct Explanation {
     pub causes: Vec<Shared>,
     /// Bits altogether.
     pub bits: f64,
+    /// Bits where all that changed is told as edits and flips, even if another bank tells it better.
+    pub as_edits: f64,
     /// Number of bits seen against the prediction.
     pub flips: u64,
     /// The contents as far as they can be told; lost bits unknown, or as before where there is an earlier reading.
@@ -103,6 +105,7 @@ impl Bench<'_> {
         Explanation {
             causes,
             bits: f64::INFINITY,
+            as_edits: f64::INFINITY,
             flips: 0,
             truth: self.seen.to_vec(),
             edited: Vec::new(),
@@ -138,6 +141,7 @@ impl Bench<'_> {
             None => self.weigh_alone(causes, truth, limit),
         }?;
         best.bits += prior;
+        best.as_edits += prior;
         Some(best)
     }
 
@@ -191,6 +195,7 @@ impl Bench<'_> {
         }
         let within = within(&best);
         let mut plain = before.tell(&now, &changes, None, within);
+        let mut saved = 0.0;
         let another = OTHER * before.told.bits;
         if plain.as_ref().map_or(within, |p| p.bits) > another {
             // Where nearly everything is new, another bank is told better by itself than as edits of the former.
@@ -202,12 +207,16 @@ impl Bench<'_> {
                 plain = before.tell(&now, &changes, None, f64::INFINITY);
             }
             if let Some(plain) = &mut plain {
-                plain.bits = plain.bits.min(told);
+                saved = (plain.bits - told).max(0.0);
+                plain.bits -= saved;
             }
         }
         if let Some(plain) = plain {
-            let e = self.close(causes, truth, plain.bits, plain.entries);
+            let mut e = self.close(causes, truth, plain.bits, plain.entries);
+            e.as_edits += saved;
             if e.bits <= limit && best.as_ref().is_none_or(|b| e.bits < b.bits) {
+                let others = best.map_or(f64::INFINITY, |b| b.as_edits);
+                e.as_edits = e.as_edits.min(others);
                 best = Some(e);
             }
         }
@@ -326,9 +335,11 @@ impl Bench<'_> {
         } else {
             FLIPS + marked(all, k) + RARE * k as f64 / all.max(1) as f64
         };
+        let bits = bits + exceptions + own + open as f64;
         Explanation {
             causes,
-            bits: bits + exceptions + own + open as f64,
+            bits,
+            as_edits: bits,
             flips: k,
             truth,
             edited,
@@ -366,7 +377,9 @@ impl Bench<'_> {
         let mut beam = vec![sound];
         let mut pool: Vec<Shared> = Vec::new();
         for depth in 0..DEPTH {
-            let floor = beam.first().map_or(f64::INFINITY, |b| b.bits);
+            // That another bank was loaded may tell two faults better than one of them does alone: causes are added to
+            // what changed as edits.
+            let floor = beam.first().map_or(f64::INFINITY, |b| b.as_edits);
             if beam
                 .first()
                 .is_none_or(|b| self.left_over(b) < cause::FAULT)

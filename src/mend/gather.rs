@@ -1,6 +1,7 @@
 //! What is damaged, what the sources say about it, and the proposals that follow.
 
 use std::collections::HashMap;
+use std::ops::Range;
 
 use super::weigh::{self, Belief, Says, Seen};
 use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
@@ -17,8 +18,8 @@ type Spot = (usize, usize, usize);
 struct Source {
     who: String,
     codes: Codes,
-    /// Chance that it holds the truth, measured where the truth is known.
-    reliable: f64,
+    /// Chance that it holds the truth, by area, measured where the truth is known.
+    reliable: Vec<f64>,
 }
 
 /// Least chance at which a value is proposed rather than called lost.
@@ -166,14 +167,15 @@ impl<'a> Bench<'a> {
                 says: e.to_string(),
             })?;
             let codes = content.codec.decode(&memory);
-            let reliable = bench.agreement(expected, |a, e, f| Some(codes.areas[a].get(e, f)));
+            let reliable = bench.by_area(expected, |a, e, f| Some(codes.areas[a].get(e, f)));
             bench.sources.push(Source {
                 who,
                 codes,
                 reliable,
             });
         }
-        bench.siblings = bench.agreement(UNSURE, |a, e, f| {
+        let areas = 0..content.layout.areas.len();
+        bench.siblings = bench.agreement(UNSURE, areas, |a, e, f| {
             let first = bench.content.shape.areas[a].first_voice[e];
             (first != e).then(|| bench.codes.areas[a].get(first, f))
         });
@@ -181,14 +183,31 @@ impl<'a> Bench<'a> {
         Ok(bench)
     }
 
-    /// Chance that a source holds the truth, from the values where the truth is known.
+    /// Chance that a source holds the truth, by area. Each area is edited at its own rate: that others agree well says
+    /// nothing for it, that they agree badly speaks against the source everywhere.
+    fn by_area(
+        &self,
+        (rate, weight): (f64, f64),
+        other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>,
+    ) -> Vec<f64> {
+        let areas = 0..self.content.shape.areas.len();
+        let whole = self.agreement((rate, weight), areas.clone(), &other);
+        let expected = (rate.min(whole), weight);
+        areas
+            .map(|a| self.agreement(expected, a..a + 1, &other))
+            .collect()
+    }
+
+    /// Chance that a source holds the truth in some areas, from the values where the truth is known.
     fn agreement(
         &self,
         expected: (f64, f64),
+        areas: Range<usize>,
         other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>,
     ) -> f64 {
         let (mut same, mut n, mut by_chance) = expected_counts(expected);
-        for (a, shape) in self.content.shape.areas.iter().enumerate() {
+        for a in areas {
+            let shape = &self.content.shape.areas[a];
             for &f in &shape.values {
                 let full = low_mask(shape.fields[f].width);
                 for e in 0..shape.entries {
@@ -248,7 +267,7 @@ impl<'a> Bench<'a> {
         for s in &self.sources {
             let (code, known) = s.codes.areas[a].get(e, f);
             if known != 0 && shape.fields[f].legal(code) {
-                let reliable = self.here(a, e, s.reliable, |f| Some(s.codes.areas[a].get(e, f)));
+                let reliable = self.here(a, e, s.reliable[a], |f| Some(s.codes.areas[a].get(e, f)));
                 out.push(Says {
                     who: s.who.clone(),
                     code,
