@@ -190,6 +190,9 @@ fn an_index_that_is_a_folder_is_set_aside_and_made_anew() {
     let kept = tree(&root.join("damaged"));
     assert!(kept.values().any(|b| b == b"dear to me"));
     assert_eq!(run(&root, &["audit"]).0, 0);
+    found_and_put_right(&root, "shelf.index.behind", || {
+        fs::write(&index, "no database").unwrap();
+    });
 }
 
 #[test]

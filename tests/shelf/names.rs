@@ -281,7 +281,7 @@ fn shelf_references_are_read_wherever_a_file_is_and_never_written() {
 fn a_job_is_closed_once() {
     let place = Place::new();
     let shelf = sample(&place.join("shelf"));
-    let mut close = |says: Option<&str>, again| {
+    let close = |says: Option<&str>, again| {
         let done = shelf.close(SECOND, says, again, &act(900)).unwrap();
         (done.version, done.changed)
     };

@@ -99,7 +99,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     match (report.damaged.as_slice(), report.shelf.is_empty()) {
         ([], true) => say!("next: nothing; every byte is as it was put in"),
         ([], false) => say!(
-            "next: the jobs are whole; `cellkeep shelf repair` puts the shelf's own files right, `cellkeep shelf index` the index"
+            "next: the jobs are whole; `cellkeep shelf repair` puts the shelf's own files and the index right"
         ),
         ([job], _) => say!("next: `cellkeep shelf repair {}`", job.job),
         (jobs, _) => say!(

@@ -26,20 +26,20 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let shelf = common.damaged_shelf()?;
     let act = common.act();
     let mut report = RepairReport::default();
+    let mut own = Repaired::default();
+    let mut index_behind = false;
     let names = match &args.job {
         Some(job) => match shelf.job_named(job) {
             Ok(job) | Err(ShelfError::Gone(job)) => vec![job],
             Err(e) => return Err(e.into()),
         },
         None => {
-            let own = shelf.repair_shelf(&act)?;
-            if !own.is_nothing() || !own.left.is_empty() {
-                report.repaired.push(own);
-            }
+            own = shelf.repair_shelf(&act)?;
             let bar = super::super::output::Bar::new("jobs");
             let audit = shelf.audit(Some(&|done, whole| bar.add(done, whole)));
             bar.finish();
             let audit = audit?;
+            index_behind = audit.shelf.iter().any(|f| f.code == "shelf.index.behind");
             // A job in a folder of another name is repaired by its own name, and the folder asked about afterwards.
             let mut names: Vec<String> = audit
                 .damaged
@@ -66,6 +66,13 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
                 hint: e.hint(),
             }),
         }
+    }
+    if index_behind {
+        shelf.rebuild_index(None)?;
+        own.restored.push("index/shelf.sqlite".to_owned());
+    }
+    if !own.is_nothing() || !own.left.is_empty() {
+        report.repaired.insert(0, own);
     }
     let whole = report.refused.is_empty() && report.repaired.iter().all(|r| r.left.is_empty());
     let status = if whole {
