@@ -68,10 +68,11 @@ pub(super) fn examine(
     }
     for (i, cause) in best.causes.iter().enumerate() {
         let mut f = tell_cause(cause, i, &ranked, best, &names);
-        if content.is_none() && cause.code() == "line.stuck" {
-            f.severity = Severity::Caution;
-            f.otherwise
-                .push("the instrument does not use that line".to_owned());
+        if content.is_none()
+            && let Some((severity, otherwise)) = by_design(cause.code())
+        {
+            f.severity = severity;
+            f.otherwise.push(otherwise.to_owned());
         }
         findings.push(f);
     }
@@ -298,6 +299,22 @@ fn explain_facts(findings: &mut [Finding], seen: &[Broken], left: &[Broken]) {
             seen.len()
         ));
     }
+}
+
+/// What may be on purpose where no layout says otherwise, and how grave the finding is then.
+fn by_design(code: &str) -> Option<(Severity, &'static str)> {
+    Some(match code {
+        "line.stuck" => (Severity::Caution, "the instrument does not use that line"),
+        "address.stuck" => (
+            Severity::Caution,
+            "the instrument keeps two copies that are alike, or the chip is half as large as its file",
+        ),
+        "chip.half" => (
+            Severity::Note,
+            "a part four bits wide was read as one of eight",
+        ),
+        _ => return None,
+    })
 }
 
 fn bare_changes(best: &Explanation, earlier: &[ChipImage]) -> Vec<Finding> {

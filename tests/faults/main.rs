@@ -23,6 +23,7 @@ mod votes;
 
 use cellkeep::codec::Memory;
 use cellkeep::examine::{ExamineError, Verdict, examine};
+use cellkeep::finding::Severity;
 use cellkeep::image::ChipImage;
 use cellkeep::mend::{self, MendError, Sources};
 use cellkeep::reading::{ChipReading, Reading};
@@ -272,4 +273,30 @@ fn what_an_earlier_reading_holds_is_mended_with_provenance() {
         ),
         Err(MendError::OtherReading { .. })
     ));
+}
+
+/// Copies that differ here and there, and chips narrower than their files, are no damage where no layout says
+/// otherwise; copies alike to the last bit are asked about.
+#[test]
+fn what_may_be_on_purpose_is_no_damage_in_bare_images() {
+    let mut rng = rng::Rng::new(31);
+    let once: Vec<u8> = (0..512).map(|_| rng.next() as u8).collect();
+    let mut twice: Vec<u8> = [once.clone(), once].concat();
+    let codes = |cells: &[u8]| -> Vec<(String, Severity)> {
+        let image = ChipImage::from_cells(8, cells).expect("words x 8");
+        let reading = Reading::new(vec![ChipReading::new("IC1", image)]);
+        let examined = examine(&reading, None, None).expect("a chip");
+        let findings = examined.examination.findings;
+        findings.into_iter().map(|f| (f.code, f.severity)).collect()
+    };
+    assert_eq!(
+        codes(&twice),
+        [("address.stuck".to_owned(), Severity::Caution)]
+    );
+    for cell in (0..512).step_by(16) {
+        twice[cell] ^= 0x11;
+    }
+    assert_eq!(codes(&twice), []);
+    let narrow: Vec<u8> = (0..1024).map(|_| (rng.next() & 1) as u8).collect();
+    assert_eq!(codes(&narrow), []);
 }
