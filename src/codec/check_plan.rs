@@ -329,7 +329,7 @@ mod tests {
     fn the_flipped_bit_is_among_those_that_would_do() {
         let layout = crate::layout::load("tessaly-nine").expect("a shipped layout");
         let cells: Vec<u8> = (0..layout.chips[0].words)
-            .map(|c| (c * 37 >> 3) as u8)
+            .map(|c| ((c * 37) >> 3) as u8)
             .collect();
         let image = ChipImage::from_cells(8, &cells).unwrap();
         let mut memory = Memory::of_images(&layout, &[&image]).unwrap();

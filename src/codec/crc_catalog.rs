@@ -8,10 +8,10 @@ use crate::layout::crcs::{self, CATALOGUE};
 
 /// An algorithm with its table.
 pub(super) enum Engine {
-    W8(Crc<u8>),
-    W16(Crc<u16>),
-    W32(Crc<u32>),
-    W64(Crc<u64>),
+    W8(Box<Crc<u8>>),
+    W16(Box<Crc<u16>>),
+    W32(Box<Crc<u32>>),
+    W64(Box<Crc<u64>>),
 }
 
 impl Engine {
@@ -38,10 +38,10 @@ pub(super) fn engine(name: &str) -> Option<&'static Engine> {
     let at = CATALOGUE.iter().position(|(n, _)| *n == name)?;
     let (_, crc) = CATALOGUE.get(at)?;
     Some(ENGINES.get(at)?.get_or_init(|| match *crc {
-        crcs::Crc::W8(a) => Engine::W8(Crc::<u8>::new(a)),
-        crcs::Crc::W16(a) => Engine::W16(Crc::<u16>::new(a)),
-        crcs::Crc::W32(a) => Engine::W32(Crc::<u32>::new(a)),
-        crcs::Crc::W64(a) => Engine::W64(Crc::<u64>::new(a)),
+        crcs::Crc::W8(a) => Engine::W8(Box::new(Crc::<u8>::new(a))),
+        crcs::Crc::W16(a) => Engine::W16(Box::new(Crc::<u16>::new(a))),
+        crcs::Crc::W32(a) => Engine::W32(Box::new(Crc::<u32>::new(a))),
+        crcs::Crc::W64(a) => Engine::W64(Box::new(Crc::<u64>::new(a))),
     }))
 }
 

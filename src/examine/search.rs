@@ -393,6 +393,7 @@ impl Bench<'_> {
                     pool.clone_from(&fresh);
                 }
                 for cause in fresh {
+                    self.consider_joined(&cause, known, &mut kept);
                     let mut causes = vec![cause];
                     causes.extend(known.causes.iter().cloned());
                     self.consider(causes, &mut kept);
@@ -444,6 +445,20 @@ impl Bench<'_> {
             kept.ceiling = kept.ceiling.min(e.bits + BEHIND);
         }
         kept.add(e);
+    }
+
+    /// Where a stretch of cells would be added to another, one stretch over both is weighed too.
+    fn consider_joined(&self, cause: &Shared, known: &Explanation, kept: &mut Kept) {
+        let Some(stretch) = cause.stretch() else {
+            return;
+        };
+        for (i, other) in known.causes.iter().enumerate() {
+            if let Some(both) = other.stretch().and_then(|o| stretch.joined(&o)) {
+                let mut causes = known.causes.clone();
+                causes[i] = std::sync::Arc::new(both);
+                self.consider(causes, kept);
+            }
+        }
     }
 
     /// Causes worth weighing beside those already accepted.

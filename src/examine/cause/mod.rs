@@ -82,6 +82,11 @@ pub trait Cause: Debug + Send + Sync {
         Vec::new()
     }
 
+    /// The stretch of cells it overwrote, where that is what it is.
+    fn stretch(&self) -> Option<Region> {
+        None
+    }
+
     /// The finding, without figures: place, meaning, what to do.
     fn tell(&self, names: &Names) -> Finding;
 }

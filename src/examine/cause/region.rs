@@ -32,6 +32,16 @@ impl Region {
         self.last - self.first + 1
     }
 
+    /// One stretch in place of two with the same filler in one chip, from the first cell of either to the last.
+    pub(crate) fn joined(&self, other: &Region) -> Option<Region> {
+        let alike = (self.chip, &self.filler) == (other.chip, &other.filler);
+        alike.then(|| Region {
+            first: self.first.min(other.first),
+            last: self.last.max(other.last),
+            ..self.clone()
+        })
+    }
+
     /// Bits saved because noise may have left cells at either end as they were: all the stretches that begin
     /// earlier or end later explain the same, each further cell with a chance of one in `2^width`.
     fn borders(&self, width: u8) -> f64 {
@@ -112,6 +122,10 @@ impl Cause for Region {
 
     fn chips(&self) -> Vec<usize> {
         vec![self.chip]
+    }
+
+    fn stretch(&self) -> Option<Region> {
+        Some(self.clone())
     }
 
     fn tell(&self, names: &Names) -> Finding {
