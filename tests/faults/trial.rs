@@ -202,10 +202,12 @@ pub(crate) fn said(examined: &Examined) -> String {
         return causes.join("+");
     }
     let graver = examined.examination.findings.iter();
-    let codes: Vec<&str> = graver
+    let mut codes: Vec<&str> = graver
         .filter(|f| f.severity > Severity::Note)
         .map(|f| f.code.as_str())
         .collect();
+    codes.sort_unstable();
+    codes.dedup();
     if codes.is_empty() {
         "sound".to_owned()
     } else {
