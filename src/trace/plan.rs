@@ -8,6 +8,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::marks::{balanced, character, sweep_marks};
 use super::panel::{Kind, Lane, Panel};
 use super::rng::Random;
 use super::words;
@@ -337,12 +338,6 @@ impl Plan {
     }
 }
 
-/// A character for a name: letters, digits and a blank, which every character set has.
-fn character(random: &mut Random) -> u32 {
-    const SET: &[u8] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ";
-    u32::from(SET[random.below(SET.len())])
-}
-
 /// Where each setting is saved. The first reading takes as many settings as there are presets; what is left over holds
 /// earlier settings again in another order, so that no two presets have the same neighbour. The second reading holds
 /// all of the first, one preset further back: it shows the way from each preset to the next. Further readings take
@@ -400,87 +395,6 @@ fn coprime(a: usize, b: usize) -> bool {
         (a, b) = (b, a % b);
     }
     a == 1
-}
-
-/// Positions of one lane in the sweep settings, chosen so that for every width a dial can have, the bits differ
-/// from each other in as many settings as possible.
-fn sweep_marks(panel: &Panel, lane: Lane, sweeps: usize, random: &mut Random) -> Vec<u32> {
-    let c = &panel.controls[lane.control];
-    let span = c.span();
-    match c.kind {
-        Kind::Text => (0..sweeps).map(|_| character(random)).collect(),
-        Kind::Switch => balanced(2, sweeps, random),
-        Kind::Selector => balanced(span + 1, sweeps, random),
-        Kind::Knob | Kind::Slider | Kind::Number => {
-            let mut best = (i64::MIN, Vec::new());
-            for _ in 0..60 {
-                let low = (span / 50).max(u32::from(span > 3));
-                let marks: Vec<u32> = (0..sweeps)
-                    .map(|_| random.between(low as usize, (span - low) as usize) as u32)
-                    .collect();
-                let score = separation(&marks, span, c.kind == Kind::Number);
-                if score > best.0 {
-                    best = (score, marks);
-                }
-            }
-            best.1
-        }
-    }
-}
-
-/// Every position about equally often, in random order.
-fn balanced(positions: u32, settings: usize, random: &mut Random) -> Vec<u32> {
-    let mut order: Vec<u32> = (0..positions).collect();
-    random.shuffle(&mut order);
-    let mut out: Vec<u32> = (0..settings).map(|i| order[i % order.len()]).collect();
-    random.shuffle(&mut out);
-    out
-}
-
-/// The least separation of two bits over all widths, in settings, and then the sum of them; bits that a step of one
-/// code would turn count half.
-fn separation(marks: &[u32], span: u32, exact: bool) -> i64 {
-    let widths: Vec<u32> = if exact {
-        vec![(32 - span.leading_zeros()).max(1)]
-    } else {
-        (2..=10).collect()
-    };
-    let (mut least, mut sum) = (i64::MAX, 0);
-    for w in widths {
-        let top = if exact {
-            u64::from(span)
-        } else {
-            (1u64 << w) - 1
-        };
-        let codes: Vec<u64> = marks
-            .iter()
-            .map(|&m| (u64::from(m) * top * 2 + u64::from(span)) / (2 * u64::from(span.max(1))))
-            .collect();
-        for gray in [false, true] {
-            for a in 1..w {
-                for b in 0..a {
-                    let mut d = 0;
-                    for &code in &codes {
-                        let at = |c: u64, k: u32| (if gray { c ^ c >> 1 } else { c }) >> k & 1;
-                        let differ = |c: u64| at(c, a) != at(c, b);
-                        d += i64::from(differ(code)) * 2;
-                        d -= i64::from(differ(code) != differ(code.saturating_sub(1)))
-                            + i64::from(differ(code) != differ(code + 1));
-                    }
-                    // The lowest bits cannot be told under jitter in any case.
-                    if b >= 2 || exact {
-                        least = least.min(d);
-                    }
-                    sum += d;
-                }
-            }
-        }
-    }
-    if least == i64::MAX {
-        sum
-    } else {
-        least * 1000 + sum
-    }
 }
 
 #[cfg(test)]
