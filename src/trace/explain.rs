@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::cells::{AGAINST, Dictionary, Experiment};
+use super::shifted::Carried;
 use super::space::{Contents, PresetMap, Space};
 
 /// A preset structure with the bases of its columns.
@@ -20,6 +21,8 @@ pub(crate) struct Explained {
     pub(crate) moving: usize,
     /// What makes it doubtful, if anything: then nothing that rests on it is certain.
     pub(crate) doubt: Option<String>,
+    /// How far a reading that holds every setting one preset further back bears it out.
+    pub(crate) carried: Carried,
 }
 
 impl Explained {
@@ -38,6 +41,7 @@ impl Explained {
             hits: counted().map(|w| w.1).sum(),
             moving: counted().map(|w| w.2).sum(),
             doubt: None,
+            carried: Carried::default(),
             bases,
             weight,
         }

@@ -25,6 +25,7 @@ mod solution;
 mod solve;
 mod space;
 mod standing;
+mod structures;
 pub mod unplanned;
 mod write;
 

@@ -86,6 +86,13 @@ impl Pins {
         self.invert ^ self.pins.iter().enumerate().map(bit).sum::<u32>()
     }
 
+    /// The same with one more pin inverted, or one less.
+    pub(crate) fn inverted(&self, pin: u32) -> Self {
+        let mut next = self.clone();
+        next.invert ^= 1 << pin;
+        next
+    }
+
     /// All that differ in one exchange of two pins, or in one inversion.
     pub(crate) fn changes(&self, inversions: bool) -> Vec<Self> {
         let mut out = Vec::new();
@@ -96,9 +103,7 @@ impl Pins {
                 out.push(next);
             }
             if inversions {
-                let mut next = self.clone();
-                next.invert ^= 1 << i;
-                out.push(next);
+                out.push(self.inverted(i as u32));
             }
         }
         out

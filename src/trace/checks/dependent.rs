@@ -85,10 +85,11 @@ pub(super) fn parities(
         prefix.push(prefix[u] ^ lines);
         moving.push(moving[u] + words.moving[u].count_ones());
     }
-    let ranges = words.ranges();
-    let tried = (ranges.len() * open.len().max(1)) as f64;
+    let candidates = open.len().max(1);
     let mut out = Vec::new();
     for (u, line) in open {
+        let ranges = words.ranges(&[u]);
+        let tried = (ranges.len() * candidates) as f64;
         let own = columns.of(u, line);
         let mut holding: Vec<(usize, FoundCheck)> = Vec::new();
         for &(from, to) in &ranges {

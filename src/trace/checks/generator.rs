@@ -63,11 +63,7 @@ pub(super) fn crcs(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holdin
 /// and backwards, its bytes either bit first, the check's bytes in either order.
 fn covers(words: &Words, units: &[usize]) -> Vec<Cover> {
     let last = words.units.len() - 1;
-    let (lowest, highest) = (units[0], units[units.len() - 1]);
-    let first_claimed = words.claimed.iter().position(|c| *c != 0).unwrap_or(0);
-    let last_claimed = words.claimed.iter().rposition(|c| *c != 0).unwrap_or(last);
-    let begins = [0, first_claimed, (highest + 1).min(last)];
-    let ends = [last, last_claimed, lowest.saturating_sub(1)];
+    let (begins, ends) = (words.begins(units), words.ends(units));
     let mut ranges: Vec<(usize, usize)> = Vec::new();
     for b in begins {
         ranges.extend(ends.iter().map(|e| (b, *e)));

@@ -121,7 +121,7 @@ impl Range<'_> {
 /// All sums that hold.
 pub(super) fn sums(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holding> {
     let mut out = Vec::new();
-    let ranges = words.ranges();
+    let ranges = words.ranges(units);
     let tried = (ranges.len() * turns.len() * FAMILIES.len() * 4) as f64;
     for (t, turn) in turns.iter().enumerate() {
         let rows: Vec<Vec<u64>> = words

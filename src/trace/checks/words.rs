@@ -26,6 +26,9 @@ pub(super) struct Words {
 /// Fewest entries that are worth a search.
 const FEWEST: usize = 6;
 
+/// Entries of more units than this are long.
+const LONG: usize = 64;
+
 impl Words {
     /// `None` where there is too little to look at.
     pub(super) fn new(solved: &Solved, group: &Group) -> Option<Self> {
@@ -126,15 +129,47 @@ impl Words {
             && units.iter().any(moves)
     }
 
-    /// First and last unit of every range that means something: where slots have no order only the whole entry.
-    pub(super) fn ranges(&self) -> Vec<(usize, usize)> {
+    /// Units in which what is covered by a check kept in these may begin naturally: the first, the first with a
+    /// control, the one behind the check.
+    pub(super) fn begins(&self, stored: &[usize]) -> [usize; 3] {
+        let last = self.units.len() - 1;
+        let claimed = self.claimed.iter().position(|c| *c != 0).unwrap_or(0);
+        let behind = stored.last().map_or(0, |u| (u + 1).min(last));
+        [0, claimed, behind]
+    }
+
+    /// The same for its end: the last, the last with a control, the one before the check.
+    pub(super) fn ends(&self, stored: &[usize]) -> [usize; 3] {
+        let last = self.units.len() - 1;
+        let claimed = self.claimed.iter().rposition(|c| *c != 0).unwrap_or(last);
+        let before = stored.first().map_or(last, |u| u.saturating_sub(1));
+        [last, claimed, before]
+    }
+
+    /// First and last unit of every range that a check kept in these units may cover. Where slots have no order only
+    /// the whole entry means something; in long entries only what begins or ends in a natural place is tried.
+    pub(super) fn ranges(&self, stored: &[usize]) -> Vec<(usize, usize)> {
         let count = self.units.len();
         if !self.counted {
             return vec![(0, count - 1)];
         }
-        (0..count)
-            .flat_map(|from| (from..count).map(move |to| (from, to)))
-            .collect()
+        if count <= LONG {
+            let all = (0..count).flat_map(|from| (from..count).map(move |to| (from, to)));
+            return all.collect();
+        }
+        let (begins, ends) = (self.begins(stored), self.ends(stored));
+        let mut out: Vec<(usize, usize)> = (0..count)
+            .flat_map(|u| {
+                begins
+                    .map(|b| (b, u))
+                    .into_iter()
+                    .chain(ends.map(|e| (u, e)))
+            })
+            .filter(|(from, to)| from <= to)
+            .collect();
+        out.sort_unstable();
+        out.dedup();
+        out
     }
 
     /// Bits of surprise that entries agree with a check, beside what columns of the same bias would: each different

@@ -2,7 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::super::space::PresetMap;
+use super::super::explain::{gather, pivots};
+use super::super::space::{PresetMap, turned};
 use super::{HAND_ON, Shifted, apart};
 
 impl Shifted {
@@ -77,8 +78,8 @@ impl Shifted {
     }
 
     /// What each preset bit turns, looked for from the lowest bit up: the agreement across everything the bits found
-    /// so far can turn must be what the settings lead to expect. True where little is missing.
-    pub(super) fn linear(&self, across: &[f64], m: usize) -> (Vec<PresetMap>, bool) {
+    /// so far can turn must be what the settings lead to expect.
+    pub(super) fn linear(&self, across: &[f64], m: usize) -> Vec<PresetMap> {
         struct Partial {
             deltas: Vec<u32>,
             /// What all numbers of the bits so far turn.
@@ -140,26 +141,22 @@ impl Shifted {
                 let by_deltas = || a.deltas.cmp(&b.deltas);
                 b.score.total_cmp(&a.score).then_with(by_deltas)
             });
-            next.truncate(64);
+            next.truncate(if self.bits <= 10 { 1024 } else { 128 });
             beam = next;
         }
-        beam.truncate(HAND_ON);
-        // Little is missing where the agreement is near what is expected, and far from none.
-        let fit = |p: &Partial| {
-            let (mut off, mut all) = (0.0, 0.0);
-            for (s, share) in p.span.iter().zip(&profile) {
-                let e = share * self.total.sqrt();
-                off += (across[*s as usize] - e).powi(2);
-                all += e * e;
-            }
-            1.0 - off / all
-        };
-        let best = beam.first().map_or(0.0, fit);
-        let sure = best > 0.75;
-        let maps = beam
+        // Of those left, the ones that take most of what changed from every preset to the next.
+        let mut exact: Vec<(f64, Partial)> = beam
+            .into_par_iter()
+            .map(|p| (self.taken_on(&p.deltas), p))
+            .collect();
+        exact.sort_by(|a, b| {
+            let by_score = || b.1.score.total_cmp(&a.1.score);
+            b.0.total_cmp(&a.0).then_with(by_score)
+        });
+        exact.truncate(HAND_ON);
+        exact
             .iter()
-            .filter(|p| fit(p) > 0.3)
-            .map(|p| {
+            .map(|(_, p)| {
                 let single = |d: &u32| d.count_ones() == 1;
                 let gray = |j: usize| (p.span[(2 << j) - 1]).count_ones() == 1;
                 let says = if p.deltas.iter().all(single) {
@@ -171,8 +168,43 @@ impl Shifted {
                 };
                 PresetMap::wired(&p.deltas, n, says)
             })
+            .collect()
+    }
+
+    /// The share of changed bits that are what the next preset held, if preset bits turn these lines and preset 1 lies
+    /// where that fits best.
+    fn taken_on(&self, deltas: &[u32]) -> f64 {
+        let n = self.presets();
+        let pivots = pivots(deltas);
+        let offsets: Vec<u32> = (0..n).map(|p| turned(deltas, p)).collect();
+        let classes: Vec<usize> = offsets
+            .iter()
+            .map(|o| gather(*o, &pivots) as usize)
             .collect();
-        (maps, sure)
+        // The ways from a preset to the next, and for each the agreement where a cell's class is so and so.
+        let way = |p: usize| offsets[p] ^ offsets[(p + 1) % n];
+        let mut ways: Vec<u32> = (0..n).map(way).collect();
+        ways.sort_unstable();
+        ways.dedup();
+        let mut agree = vec![vec![0i32; 1 << pivots.len()]; ways.len()];
+        for plane in &self.planes {
+            for &x in &plane.changed {
+                let class = gather(x, &pivots) as usize;
+                for (w, agree) in ways.iter().zip(&mut agree) {
+                    let same = plane.after[x as usize] == plane.before[(x ^ w) as usize];
+                    agree[class] += if same { 1 } else { -1 };
+                }
+            }
+        }
+        let by_preset: Vec<&Vec<i32>> = (0..n)
+            .map(|p| &agree[ways.binary_search(&way(p)).unwrap_or(0)])
+            .collect();
+        let at = |origin: usize| -> i32 {
+            let each = by_preset.iter().zip(&classes);
+            each.map(|(agree, class)| agree[class ^ origin]).sum()
+        };
+        let best = (0..1 << pivots.len()).map(at).max().unwrap_or(0);
+        f64::from(best) / self.total
     }
 }
 

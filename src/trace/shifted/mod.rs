@@ -13,7 +13,7 @@ mod walk;
 
 use super::cells::Experiment;
 use super::signal;
-use super::space::{Contents, PresetMap};
+use super::space::{Contents, PresetMap, Space};
 
 /// A pair of readings of which the second holds each setting one preset further back.
 #[derive(Clone, Debug)]
@@ -49,6 +49,77 @@ impl Shift {
     }
 }
 
+/// How far the settings go from preset to preset as a map says.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Carried {
+    /// Steps from a preset to the next in which something changed, and those in which most of it is what the next held.
+    steps: usize,
+    kept: usize,
+    /// Bits that changed: in the whole memory, where the map goes, and those that are what the next preset held.
+    all: u32,
+    there: u32,
+    agree: u32,
+}
+
+impl Carried {
+    /// True where all of the memory that changed follows the map, from every preset to the next: by chance that comes
+    /// to no map.
+    pub(crate) fn throughout(&self) -> bool {
+        self.steps >= 2
+            && self.kept == self.steps
+            && self.agree >= 32
+            && self.there * 10 >= self.all * 9
+            && self.agree * 4 >= self.there * 3
+    }
+
+    /// True where most steps follow the map, or none are seen.
+    pub(crate) fn mostly(&self) -> bool {
+        self.kept * 4 >= self.steps * 3
+    }
+}
+
+impl Shift {
+    /// How far a map with these bases is borne out.
+    pub(crate) fn carried(
+        &self,
+        space: &Space,
+        contents: &[Contents],
+        map: &PresetMap,
+        bases: &[u32],
+    ) -> Carried {
+        let (a, b) = (&contents[self.first], &contents[self.second]);
+        let (len, n) = (space.len(), self.settings.len());
+        let changed = |x: usize| (a.value[x] ^ b.value[x]) & a.known[x] & b.known[x];
+        let mut out = Carried {
+            all: (0..len as usize).map(|x| changed(x).count_ones()).sum(),
+            ..Carried::default()
+        };
+        let steps: Vec<(u32, u32)> = (0..n)
+            .map(|p| {
+                let pairs = bases.iter().filter_map(|&base| {
+                    let x = map.cell(base, p, len)? as usize;
+                    let y = map.cell(base, (p + 1) % n, len)? as usize;
+                    let mask = changed(x) & a.known[y];
+                    Some((mask, mask & !(b.value[x] ^ a.value[y])))
+                });
+                pairs.fold((0, 0), |(there, agree), (m, same)| {
+                    (there + m.count_ones(), agree + same.count_ones())
+                })
+            })
+            .collect();
+        out.there = steps.iter().map(|s| s.0).sum();
+        out.agree = steps.iter().map(|s| s.1).sum();
+        // Half of what changed agrees by chance; so the line is drawn midway between that and what agrees in all.
+        let least = 0.25 + 0.5 * f64::from(out.agree) / f64::from(out.there.max(1));
+        let moved = || steps.iter().filter(|s| s.0 > 0);
+        out.steps = moved().count();
+        out.kept = moved()
+            .filter(|s| f64::from(s.1) >= least * f64::from(s.0))
+            .count();
+        out
+    }
+}
+
 /// About what bits a setting gives.
 fn about(experiment: &Experiment, setting: usize) -> Vec<u64> {
     let panel = experiment.panel();
@@ -67,12 +138,40 @@ fn about(experiment: &Experiment, setting: usize) -> Vec<u64> {
         .collect()
 }
 
+/// A bit a cell, packed.
+struct Bits(Vec<u64>);
+
+impl Bits {
+    fn of(bits: impl Iterator<Item = bool>) -> Self {
+        let mut out = Vec::new();
+        for (i, bit) in bits.enumerate() {
+            if i % 64 == 0 {
+                out.push(0);
+            }
+            out[i / 64] |= u64::from(bit) << (i % 64);
+        }
+        Self(out)
+    }
+
+    /// Those of 64 cells from one on; 0 beyond the end.
+    fn from(&self, cell: usize) -> u64 {
+        let word = |i: usize| self.0.get(i).copied().unwrap_or(0);
+        let (at, by) = (cell / 64, cell % 64);
+        match by {
+            0 => word(at),
+            _ => word(at) >> by | word(at + 1) << (64 - by),
+        }
+    }
+}
+
 /// One data line of one memory, before and after, and what is known of it in both.
 struct Plane {
     before: Vec<bool>,
     after: Vec<bool>,
     /// Known in both and changed.
     changed: Vec<u32>,
+    /// The same three packed.
+    packed: [Bits; 3],
 }
 
 /// Memories of one size that are thought to be addressed alike.
@@ -98,13 +197,17 @@ impl Shifted {
             for line in 0..*width {
                 let bit = |c: &Contents, x: usize| c.value[x] >> line & 1 == 1;
                 let known = |x: usize| a.known[x] & b.known[x] & 1 << line != 0;
+                let before: Vec<bool> = (0..len).map(|x| bit(a, x)).collect();
+                let after: Vec<bool> = (0..len).map(|x| bit(b, x)).collect();
+                let changed: Vec<bool> = (0..len)
+                    .map(|x| known(x) && before[x] != after[x])
+                    .collect();
+                let packed = [&before, &after, &changed].map(|b| Bits::of(b.iter().copied()));
                 planes.push(Plane {
-                    before: (0..len).map(|x| bit(a, x)).collect(),
-                    after: (0..len).map(|x| bit(b, x)).collect(),
-                    changed: (0..len)
-                        .filter(|&x| known(x) && bit(a, x) != bit(b, x))
-                        .map(|x| x as u32)
-                        .collect(),
+                    changed: (0..len as u32).filter(|x| changed[*x as usize]).collect(),
+                    before,
+                    after,
+                    packed,
                 });
             }
         }
@@ -127,23 +230,27 @@ impl Shifted {
         self.presets().next_power_of_two().trailing_zeros() as usize
     }
 
-    /// Maps that the readings suggest, the plainest first.
-    pub(crate) fn maps(&self) -> Vec<PresetMap> {
-        let m = self.preset_bits();
-        let straight = self.len == 1 << self.bits && m as u32 <= self.bits && m > 0;
-        let across = if straight { self.across() } else { Vec::new() };
-        let (mut out, mut sure) = (Vec::new(), false);
-        if straight {
-            (out, sure) = self.linear(&across, m);
+    /// True where address lines may carry preset bits.
+    fn could_be_wired(&self) -> bool {
+        let m = self.preset_bits() as u32;
+        self.len == 1 << self.bits && m <= self.bits && m > 0
+    }
+
+    /// Maps that follow a rule.
+    pub(crate) fn by_rule(&self) -> Vec<PresetMap> {
+        let mut out = Vec::new();
+        if self.could_be_wired() {
+            out = self.linear(&self.across(), self.preset_bits());
         }
-        let plain = self.stepped();
-        sure |= !plain.is_empty();
-        out.extend(plain);
-        if !sure {
-            out.extend(self.stepped_otherwise());
-            if straight {
-                out.extend(self.tabled(&across, m));
-            }
+        out.extend(self.stepped());
+        out
+    }
+
+    /// Maps that are Gray counters in equal steps, or whose order is a table.
+    pub(crate) fn by_table(&self) -> Vec<PresetMap> {
+        let mut out = self.stepped_otherwise();
+        if self.could_be_wired() {
+            out.extend(self.tabled(&self.across(), self.preset_bits()));
         }
         out.dedup();
         out

@@ -6,6 +6,9 @@ use super::super::rng::Random;
 use super::super::space::{Pins, PresetMap};
 use super::{HAND_ON, Shifted};
 
+/// Cells looked at in all while every step behind any one exchange is tried.
+const LOOKS: usize = 60_000_000;
+
 impl Shifted {
     /// Equal steps behind swapped or inverted address lines.
     pub(crate) fn stepped_behind_pins(&self) -> Vec<PresetMap> {
@@ -33,11 +36,10 @@ impl Shifted {
             .filter(|&x| changed.iter().any(|c| c[x as usize] != 0))
             .collect();
         Random::new(u64::from(self.len)).shuffle(&mut cells);
-        let score = |pins: &Pins, stride: u32, cells: &[u32]| -> f64 {
+        // Agreement of cells with where they are thought to go on, in standard deviations.
+        let score = |pairs: &mut dyn Iterator<Item = (u32, u32)>| -> f64 {
             let (mut agree, mut all) = (0u32, 0u32);
-            for &x in cells {
-                let to = pins.logical(x) + stride;
-                let y = if to < self.len { pins.physical(to) } else { x };
+            for (x, y) in pairs {
                 for g in 0..groups {
                     let mask = changed[g][x as usize];
                     all += mask.count_ones();
@@ -47,33 +49,63 @@ impl Shifted {
             }
             (2.0 * f64::from(agree) - f64::from(all)) / f64::from(all.max(1)).sqrt()
         };
+        let behind = |pins: &Pins, stride: i32, cells: &[u32]| -> f64 {
+            score(&mut cells.iter().map(|&x| {
+                let to = pins.logical(x).checked_add_signed(stride);
+                let to = to.filter(|t| *t < self.len);
+                (x, to.map_or(x, |t| pins.physical(t)))
+            }))
+        };
         let straight = Pins::straight(bits);
         let most = (self.len - 1) / (n - 1);
         let few = &cells[..cells.len().min(400)];
-        let mut beam: Vec<(f64, u32, Pins)> = (1..=most)
+        // First every step behind any one exchange and any one inversion, by fewer cells where those are many.
+        let mut first = straight.changes(false);
+        first.push(straight);
+        let inverted: Vec<Pins> = (first.iter())
+            .flat_map(|p| (0..bits).map(|i| p.inverted(i)))
+            .collect();
+        first.extend(inverted);
+        let look = (LOOKS / (2 * first.len() * most as usize)).max(60);
+        let fewer = &few[..few.len().min(look)];
+        let mut beam: Vec<(f64, i32, Pins)> = first
             .into_par_iter()
-            .flat_map_iter(|stride| {
-                let mut all = straight.changes(false);
-                all.push(straight.clone());
-                all.into_iter()
-                    .map(|p| (score(&p, stride, few), stride, p))
-                    .collect::<Vec<_>>()
+            .flat_map_iter(|pins| {
+                let to: Vec<u32> = (0..self.len).map(|x| pins.physical(x)).collect();
+                let from: Vec<u32> = fewer.iter().map(|x| pins.logical(*x)).collect();
+                let mut all: Vec<(f64, i32)> = (1..=most as i32)
+                    .flat_map(|stride| [stride, -stride])
+                    .map(|stride| {
+                        let pairs = fewer.iter().zip(&from).map(|(x, at)| {
+                            let next = at.wrapping_add_signed(stride) as usize;
+                            let next = to.get(next);
+                            (*x, next.copied().unwrap_or(*x))
+                        });
+                        (score(&mut pairs.into_iter()), stride)
+                    })
+                    .collect();
+                all.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+                all.truncate(4);
+                all.into_iter().map(move |(z, s)| (z, s, pins.clone()))
             })
             .collect();
-        let best = |beam: &mut Vec<(f64, u32, Pins)>, keep: usize| {
+        let best = |beam: &mut Vec<(f64, i32, Pins)>, keep: usize| {
             beam.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
             beam.dedup_by(|a, b| a.1 == b.1 && a.2 == b.2);
             beam.truncate(keep);
         };
+        best(&mut beam, 200);
+        beam.par_iter_mut()
+            .for_each(|b| b.0 = behind(&b.2, b.1, few));
         best(&mut beam, 60);
         for _ in 0..8 {
             let before = beam.first().map_or(0.0, |b| b.0);
-            let next: Vec<(f64, u32, Pins)> = beam
+            let next: Vec<(f64, i32, Pins)> = beam
                 .par_iter()
                 .flat_map_iter(|(_, stride, pins)| {
                     pins.changes(true)
                         .into_iter()
-                        .map(|p| (score(&p, *stride, few), *stride, p))
+                        .map(|p| (behind(&p, *stride, few), *stride, p))
                         .collect::<Vec<_>>()
                 })
                 .collect();
@@ -83,17 +115,19 @@ impl Shifted {
                 break;
             }
         }
-        let order: Vec<u32> = (0..n).collect();
         beam.truncate(HAND_ON);
         let top = beam.first().map_or(0.0, |b| b.0);
         beam.into_iter()
             .filter(|b| b.0 > 5.0 && b.0 > top * 0.8)
             .map(|(_, stride, pins)| {
-                let mut map = PresetMap::stepped(
-                    stride,
-                    &order,
-                    format!("steps of {stride} behind swapped or inverted address lines"),
-                );
+                let (order, way) = match stride > 0 {
+                    true => ((0..n).collect::<Vec<u32>>(), ""),
+                    false => ((0..n).rev().collect(), "down "),
+                };
+                let step = stride.unsigned_abs();
+                let says = "behind swapped or inverted address lines";
+                let mut map =
+                    PresetMap::stepped(step, &order, format!("steps {way}of {step} {says}"));
                 map.pins = pins;
                 map
             })

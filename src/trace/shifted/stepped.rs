@@ -102,16 +102,17 @@ impl Shifted {
 
     /// Standard deviations of the agreement at a distance, up and down.
     fn along(&self, d: u32) -> [f64; 2] {
+        let d = d as usize;
+        let cells = self.len as usize - d;
         let mut sum = [0i64; 2];
         for plane in &self.planes {
-            for &x in &plane.changed {
-                let want = plane.after[x as usize];
-                if let Some(b) = plane.before.get((x + d) as usize) {
-                    sum[0] += if *b == want { 1 } else { -1 };
-                }
-                if x >= d {
-                    let b = plane.before[(x - d) as usize];
-                    sum[1] += if b == want { 1 } else { -1 };
+            let [before, after, changed] = &plane.packed;
+            // Each cell with the one that far on, and that far back.
+            for (sum, (here, there)) in sum.iter_mut().zip([(0, d), (d, 0)]) {
+                for at in (0..cells).step_by(64) {
+                    let mask = changed.from(at + here) & u64::MAX >> (64 - (cells - at).min(64));
+                    let agree = mask & !(after.from(at + here) ^ before.from(at + there));
+                    *sum += 2 * i64::from(agree.count_ones()) - i64::from(mask.count_ones());
                 }
             }
         }
@@ -136,8 +137,8 @@ impl Shifted {
             .unwrap_or(0) as u32;
         let bases: Vec<u32> = (at..at + stride).collect();
         let places: Vec<u32> = (0..n).map(|q| q * stride).collect();
-        self.walks(&bases, &places, |b, o| b + o)
-            .into_iter()
+        let orders = self.walks(&bases, &places, |b, o| b + o).map(|w| w.1);
+        (orders.into_iter().flatten())
             .map(|order| {
                 let order: Vec<u32> = order.into_iter().map(|q| q as u32).collect();
                 PresetMap::stepped(

@@ -6,39 +6,49 @@ use super::super::explain::pivots;
 use super::super::space::{PresetMap, turned};
 use super::Shifted;
 
+/// How many sets of lines are looked at closely.
+const SETS: usize = 16;
+
 impl Shifted {
     /// Presets on address lines of their own in an order of their own: the lines among which successors lie.
     pub(super) fn tabled(&self, across: &[f64], m: usize) -> Vec<PresetMap> {
-        let sets = self.line_sets(across, m);
-        let mut out = Vec::new();
-        for deltas in sets {
-            let lines = pivots(&deltas);
-            let rest: Vec<u32> = (0..self.bits).filter(|l| !lines.contains(l)).collect();
-            let places: Vec<u32> = (0..1usize << m).map(|q| turned(&deltas, q)).collect();
-            // A preset line may carry a slot line too; then one half of the slots has another origin.
-            let halves = std::iter::once(None).chain(rest.iter().copied().map(Some));
-            for half in halves {
-                let bases: Vec<u32> = (0..1u32 << rest.len())
-                    .map(|i| spread(i, &rest))
-                    .filter(|b| half.is_none_or(|l| b >> l & 1 == 0))
-                    .collect();
-                let found = self.walks(&bases, &places, |b, o| b ^ o);
-                let some = !found.is_empty();
-                out.extend(found.into_iter().map(|order| {
-                    let mut map = PresetMap::wired(
-                        &deltas,
-                        self.presets(),
-                        "address lines of its own, in an order of its own",
-                    );
-                    map.offset = order.iter().map(|q| places[*q]).collect();
-                    map
-                }));
-                if some {
-                    break;
-                }
-            }
+        let mut found: Vec<(i32, Vec<PresetMap>)> = self
+            .line_sets(across, m)
+            .par_iter()
+            .enumerate()
+            .filter_map(|(i, deltas)| self.in_order(deltas, i < 4))
+            .collect();
+        found.sort_by_key(|f| std::cmp::Reverse(f.0));
+        // Where every preset is followed as planned, nothing that is less is worth a look.
+        if found.first().is_some_and(|f| f.0 == self.perfect()) {
+            found.retain(|f| f.0 == self.perfect());
         }
-        out
+        found.into_iter().flat_map(|f| f.1).collect()
+    }
+
+    /// The orders of presets that bits turning these lines suggest, and how well they fit.
+    fn in_order(&self, deltas: &[u32], thoroughly: bool) -> Option<(i32, Vec<PresetMap>)> {
+        let lines = pivots(deltas);
+        let rest: Vec<u32> = (0..self.bits).filter(|l| !lines.contains(l)).collect();
+        let places: Vec<u32> = (0..1usize << deltas.len())
+            .map(|q| turned(deltas, q))
+            .collect();
+        // A preset line may carry a slot line too; then one half of the slots has another origin.
+        let halves = rest.iter().copied().filter(|_| thoroughly).map(Some);
+        std::iter::once(None).chain(halves).find_map(|half| {
+            let bases: Vec<u32> = (0..1u32 << rest.len())
+                .map(|i| spread(i, &rest))
+                .filter(|b| half.is_none_or(|l| b >> l & 1 == 0))
+                .collect();
+            let (fit, orders) = self.walks(&bases, &places, |b, o| b ^ o)?;
+            let says = "address lines of its own, in an order of its own";
+            let maps = orders.into_iter().map(|order| {
+                let mut map = PresetMap::wired(deltas, self.presets(), says);
+                map.offset = order.iter().map(|q| places[*q]).collect();
+                map
+            });
+            Some((fit, maps.collect()))
+        })
     }
 
     /// The likeliest sets of preset lines; then with one that turns a second line along.
@@ -59,7 +69,7 @@ impl Shifted {
                 .map(|(mask, z)| (z, mask as u32))
                 .collect();
             all.sort_by(|a, b| b.0.total_cmp(&a.0));
-            all.truncate(4);
+            all.truncate(SETS);
             all
         };
         let lines = |mask: u32| {
@@ -97,7 +107,7 @@ impl Shifted {
             out.extend(crossed);
             out.sort_by(|a, b| b.0.total_cmp(&a.0));
         }
-        out.truncate(4);
+        out.truncate(SETS);
         out.into_iter().map(|o| o.1).collect()
     }
 }

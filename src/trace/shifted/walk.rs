@@ -6,6 +6,11 @@ use super::{HAND_ON, Shifted, apart};
 const ALIKE: f64 = 0.22;
 
 impl Shifted {
+    /// How well a walk fits in which every preset is followed as planned.
+    pub(super) fn perfect(&self) -> i32 {
+        2 * self.presets() as i32
+    }
+
     /// Walks from place to place by what each holds before and after; the place of every preset, likeliest walks
     /// first. Which preset a walk begins with is open where no setting is saved twice: then all are given.
     pub(super) fn walks(
@@ -13,7 +18,7 @@ impl Shifted {
         bases: &[u32],
         places: &[u32],
         cell: impl Fn(u32, u32) -> u32,
-    ) -> Vec<Vec<usize>> {
+    ) -> Option<(i32, Vec<Vec<usize>>)> {
         let words = |rows: &[Vec<bool>], q: usize| -> Vec<u64> {
             rows.chunks(64)
                 .map(|c| {
@@ -41,7 +46,7 @@ impl Shifted {
         }
         let columns = before.len();
         if columns < 8 {
-            return Vec::new();
+            return None;
         }
         let before: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&before, q)).collect();
         let after: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&after, q)).collect();
@@ -57,7 +62,7 @@ fn walk(
     after: &[Vec<u64>],
     columns: usize,
     settings: &[usize],
-) -> Vec<Vec<usize>> {
+) -> Option<(i32, Vec<Vec<usize>>)> {
     let apart = |a: &[u64], b: &[u64]| f64::from(apart(a, b)) / columns as f64;
     // Places that were written: about half of the bits of a preset change.
     let used: Vec<usize> = (0..before.len())
@@ -104,7 +109,7 @@ fn walk(
         .collect();
     // Where the places are wrong, hardly any is followed by another.
     if follower.iter().flatten().count() * 10 < settings.len() * 7 {
-        return Vec::new();
+        return None;
     }
     let mut seen = vec![0i32; groups * groups];
     for &q in &used {
@@ -134,8 +139,9 @@ fn walk(
     }
     let mut beam: Vec<(i32, Vec<usize>)> = vec![(0, Vec::new())];
     for l in 0..labels.len() {
-        let mut longer: Vec<(i32, Vec<usize>)> = Vec::new();
-        for (score, given) in &beam {
+        // Score, whose it is, and the group that is given to this setting.
+        let mut longer: Vec<(i32, usize, usize)> = Vec::new();
+        for (i, (score, given)) in beam.iter().enumerate() {
             for g in (0..groups).filter(|g| !given.contains(g)) {
                 let mut score = score - (members[g].len() as i32 - times[l]).abs();
                 for (o, &other) in given.iter().enumerate() {
@@ -146,21 +152,24 @@ fn walk(
                         score += 2 * plan.min(is) - (plan - is).abs();
                     }
                 }
-                let mut given = given.clone();
-                given.push(g);
-                longer.push((score, given));
+                longer.push((score, i, g));
             }
         }
-        longer.sort_by(|a, b| b.cmp(a));
+        longer.sort_unstable_by(|a, b| b.0.cmp(&a.0).then((a.1, a.2).cmp(&(b.1, b.2))));
         longer.truncate(300);
-        beam = longer;
+        let with = |&(score, i, g): &(i32, usize, usize)| {
+            let given = beam[i].1.iter().copied().chain([g]);
+            (score, given.collect())
+        };
+        beam = longer.iter().map(with).collect();
     }
     let most = beam.first().map_or(0, |b| b.0);
     // Most presets must be followed by whom the plan says.
     if most < n as i32 {
-        return Vec::new();
+        return None;
     }
-    beam.iter()
+    let orders = beam
+        .iter()
         .take_while(|b| b.0 == most)
         .take(n.max(HAND_ON))
         .map(|(_, given)| {
@@ -186,5 +195,6 @@ fn walk(
             }
             order
         })
-        .collect()
+        .collect();
+    Some((most, orders))
 }

@@ -1,0 +1,300 @@
+//! Which structure of presets each chip shows: what is tried, from the plainest to the most contrived, and what is taken.
+
+use super::cells::{Dictionary, Experiment};
+use super::explain::{self, Explained};
+use super::search::{Candidate, Searcher};
+use super::shifted::{Shift, Shifted};
+use super::space::{PresetMap, Space};
+
+/// Least odds (natural logarithm) for a preset structure to be believed.
+const BELIEVED: f64 = 25.0;
+/// The same for one that another chip of the instrument follows: few are tried.
+const BELIEVED_AGAIN: f64 = 14.0;
+
+/// A map whose words agree by more standard deviations than this is no chance, whatever else moves in the chip.
+const PLAIN: f64 = 12.0;
+
+/// What is tried, one after the other.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Depth {
+    /// What a reading shows that holds every setting one preset further back, where presets follow a rule.
+    Shifted,
+    /// The same where they follow a table.
+    ShiftedTable,
+    /// The same behind address lines that are swapped or inverted.
+    ShiftedPins,
+    /// The plan's words under the plain structures.
+    Words,
+    /// The plan's words under contrived ones.
+    WordsContrived,
+    /// What other chips showed, and nothing else.
+    Known,
+}
+
+/// Looks for the preset structure of chips.
+struct Finder<'a> {
+    experiment: &'a Experiment<'a>,
+    dictionary: &'a Dictionary,
+    shift: Option<Shift>,
+    /// What chips of a size show together: number of cells, and the maps.
+    together: Vec<(u32, Vec<PresetMap>)>,
+}
+
+/// The preset structure of every chip that shows one.
+pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Vec<Explained> {
+    let mut finder = Finder {
+        experiment,
+        dictionary,
+        shift: Shift::of(experiment),
+        together: Vec::new(),
+    };
+    let single = |i: usize| Space {
+        chips: vec![i],
+        words: experiment.chips[i].words,
+        width: experiment.chips[i].width,
+    };
+    let shape = |s: &Space| (s.words, s.width);
+    let all: Vec<Space> = (0..experiment.chips.len()).map(single).collect();
+    // Contrived structures are tried last, and without a shifted reading for one chip of each shape.
+    let depths: &[Depth] = match finder.shift {
+        Some(_) => &[
+            Depth::Shifted,
+            Depth::ShiftedTable,
+            Depth::ShiftedPins,
+            Depth::Words,
+            Depth::Known,
+        ],
+        None => &[Depth::Words, Depth::WordsContrived, Depth::Known],
+    };
+    let mut out: Vec<Explained> = Vec::new();
+    for &depth in depths {
+        let left: Vec<&Space> = (all.iter())
+            .filter(|s| {
+                out.iter()
+                    .all(|e| !e.space.chips.contains(&s.chips[0]) || wanting(e))
+            })
+            .collect();
+        finder.pool(&left, depth);
+        let mut tried = Vec::new();
+        for space in left {
+            if depth == Depth::WordsContrived {
+                if tried.contains(&shape(space)) {
+                    continue;
+                }
+                tried.push(shape(space));
+            }
+            let found = finder.best(space, &out, depth);
+            take(&mut out, found);
+        }
+        if matches!(depth, Depth::Shifted | Depth::ShiftedTable) || depth == depths[0] {
+            finder.shared(&all, &mut out, depth);
+        }
+    }
+    out
+}
+
+/// True where something better may be there.
+fn wanting(e: &Explained) -> bool {
+    !e.carried.throughout() && !(strong(e) && e.carried.mostly())
+}
+
+/// Puts a structure in the place of lesser ones of the same chips.
+fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
+    let Some(found) = found else { return };
+    let shares = |e: &Explained| e.space.chips.iter().any(|c| found.space.chips.contains(c));
+    let before: Vec<&Explained> = all.iter().filter(|e| shares(e)).collect();
+    let sure = before.iter().any(|e| e.carried.throughout());
+    let weight: f64 = before.iter().map(|e| e.weight).sum();
+    let better = match found.carried.throughout() {
+        sure_now if sure_now != sure => sure_now,
+        _ => found.weight > weight,
+    };
+    if better {
+        all.retain(|e| !shares(e));
+        all.push(found);
+    }
+}
+
+/// Most of what moves follows the plan.
+fn strong(e: &Explained) -> bool {
+    e.hits * 2 > e.moving
+}
+
+impl Finder<'_> {
+    /// Chips that show little alone may hold a part of the presets each.
+    fn shared(&mut self, all: &[Space], out: &mut Vec<Explained>, depth: Depth) {
+        let little: Vec<&Space> = (all.iter())
+            .filter(|s| out.iter().all(|e| e.space != **s || wanting(e)))
+            .collect();
+        for alike in little.chunk_by(|a, b| (a.words, a.width) == (b.words, b.width)) {
+            // Of pairs, fours and eights those that explain most, beside what the chips show alone.
+            let mut most = (0.0, Vec::new());
+            for size in [2, 4, 8] {
+                let (mut gain, mut together) = (0.0, Vec::new());
+                for some in alike.chunks_exact(size) {
+                    let space = Space {
+                        chips: some.iter().flat_map(|s| s.chips.clone()).collect(),
+                        ..some[0].clone()
+                    };
+                    self.pool(&[&space], depth);
+                    let known: Vec<Explained> = out.iter().chain(&together).cloned().collect();
+                    let Some(e) = self.best(&space, &known, depth) else {
+                        continue;
+                    };
+                    let parts = out.iter().filter(|o| within(o, &e));
+                    let apart: f64 = parts.map(|o| o.weight).sum();
+                    if e.weight > apart {
+                        gain += e.weight - apart;
+                        together.push(e);
+                    }
+                }
+                if gain > most.0 {
+                    most = (gain, together);
+                }
+            }
+            for e in most.1 {
+                out.retain(|o| !within(o, &e));
+                out.push(e);
+            }
+        }
+    }
+
+    /// Finds what spaces show together, those of each size for themselves.
+    fn pool(&mut self, spaces: &[&Space], depth: Depth) {
+        self.together.clear();
+        let Some(shift) = &self.shift else { return };
+        let mut sizes: Vec<u32> = spaces.iter().map(|s| s.len()).collect();
+        sizes.sort_unstable();
+        sizes.dedup();
+        for size in sizes {
+            let like: Vec<&Space> = (spaces.iter().copied())
+                .filter(|s| s.len() == size)
+                .collect();
+            let maps = self.maps(shift, &like, depth);
+            self.together.push((size, maps));
+        }
+    }
+
+    fn maps(&self, shift: &Shift, spaces: &[&Space], depth: Depth) -> Vec<PresetMap> {
+        let readings = self.experiment.plan.readings();
+        let contents: Vec<_> = spaces
+            .iter()
+            .map(|s| (s.contents(&self.experiment.chips, readings), s.width))
+            .collect();
+        let pool: Vec<(&[_], u8)> = contents.iter().map(|(c, w)| (&c[..], *w)).collect();
+        match (Shifted::new(shift.clone(), &pool), depth) {
+            (Some(shifted), Depth::Shifted) => shifted.by_rule(),
+            (Some(shifted), Depth::ShiftedTable) => shifted.by_table(),
+            (Some(shifted), Depth::ShiftedPins) => shifted.stepped_behind_pins(),
+            _ => Vec::new(),
+        }
+    }
+
+    fn best(&self, space: &Space, known: &[Explained], depth: Depth) -> Option<Explained> {
+        let (experiment, dictionary) = (self.experiment, self.dictionary);
+        let contents = space.contents(&experiment.chips, experiment.plan.readings());
+        let searcher = Searcher {
+            space,
+            contents: &contents,
+            experiment,
+            dictionary,
+        };
+        let closely = |map: &PresetMap| {
+            let mut e = explain::explain(experiment, dictionary, space, &contents, map)?;
+            if let Some(shift) = &self.shift {
+                e.carried = shift.carried(space, &contents, map, &e.bases);
+            }
+            Some(e)
+        };
+        let worth = |e: &Explained| (e.carried.throughout(), e.weight);
+        let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
+            let top = c.first().map_or(0.0, |c| c.score);
+            let equal = c.iter().take_while(|c| c.score > top * 0.999).count();
+            // Of equals the first, which is the plainest.
+            c.iter()
+                .filter(|c| self.shift.is_some() || c.score > top * 0.6)
+                .take(equal.clamp(if self.shift.is_some() { 10 } else { 6 }, 16))
+                .filter_map(|c| closely(&c.map))
+                .reduce(|a, b| if worth(&b) > worth(&a) { b } else { a })
+                .filter(|e| {
+                    let carried = e.carried.throughout() && e.weight > BELIEVED_AGAIN;
+                    carried || e.weight > believed
+                })
+        };
+        let scored = |maps: &[PresetMap]| -> Vec<Candidate> {
+            let mut all: Vec<Candidate> = maps
+                .iter()
+                .map(|map| Candidate {
+                    score: searcher.score(map),
+                    map: map.clone(),
+                })
+                .collect();
+            all.sort_by(|a, b| b.score.total_cmp(&a.score));
+            all
+        };
+        if experiment.panel().presets == 1 {
+            let map = PresetMap::wired(&[], 1, "one preset");
+            return look(&[Candidate { map, score: 1.0 }], BELIEVED);
+        }
+        let judged = |mut e: Explained| {
+            if !e.carried.throughout() && !strong(&e) && searcher.score(&e.map) <= PLAIN {
+                e.doubt = Some("little of what moves follows it".to_owned());
+            }
+            e
+        };
+        // What another chip of the same size showed, first.
+        let mut tried: Vec<PresetMap> = Vec::new();
+        for e in known.iter().filter(|e| e.space.len() == space.len()) {
+            if !tried.contains(&e.map) {
+                tried.push(e.map.clone());
+            }
+        }
+        let mut tried = scored(&tried);
+        tried.retain(|c| c.score > 4.0 || self.shift.is_some());
+        // A map that another chip follows may be half right here, so it must explain most of what moves before the
+        // search for a better one is left out.
+        let follows = |e: &Explained| e.carried.throughout() || e.hits * 4 > e.moving * 3;
+        let mut best = look(&tried, BELIEVED_AGAIN);
+        if best.as_ref().is_some_and(follows) {
+            return best.map(judged);
+        }
+        let together = self.together.iter().find(|t| t.0 == space.len());
+        let from_all = || scored(together.map_or(&[], |t| &t.1));
+        let alone = || match &self.shift {
+            Some(shift) => scored(&self.maps(shift, &[space], depth)),
+            None => Vec::new(),
+        };
+        let (stepped, wired) = (|| searcher.stepped(), || searcher.wired());
+        let gray = || searcher.wired_gray();
+        let behind_pins = || searcher.stepped_behind_pins();
+        let crossed = || searcher.wired_crossed();
+        let stages: &[&dyn Fn() -> Vec<Candidate>] = match depth {
+            Depth::Shifted | Depth::ShiftedTable | Depth::ShiftedPins => &[&from_all, &alone],
+            Depth::Words => &[&stepped, &wired, &gray],
+            Depth::WordsContrived => &[&behind_pins, &crossed],
+            Depth::Known => &[],
+        };
+        // A chip of several that share the bits between them shows its share.
+        let enough = (experiment.lanes.len() * 2 / experiment.chips.len()).clamp(6, 24);
+        // From the plainest structure to the most contrived; the first that explains much is taken.
+        for stage in stages {
+            if let Some(e) = look(&stage(), BELIEVED)
+                && best.as_ref().is_none_or(|b| worth(&e) > worth(b))
+            {
+                best = Some(e);
+            }
+            let much =
+                |e: &Explained| e.hits >= enough && (strong(e) || searcher.score(&e.map) > PLAIN);
+            if (best.as_ref()).is_some_and(|b| b.carried.throughout() || much(b)) {
+                break;
+            }
+        }
+        best.map(judged)
+    }
+}
+
+/// True where a structure is of chips that another one is of too.
+fn within(part: &Explained, whole: &Explained) -> bool {
+    let chips = &whole.space.chips;
+    part.space.chips.iter().all(|c| chips.contains(c))
+}
