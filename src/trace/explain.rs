@@ -149,6 +149,12 @@ pub(crate) fn pivots(deltas: &[u32]) -> Vec<u32> {
     out
 }
 
+/// What the lines that turn the origin turn at a base.
+fn undone(turned: &[(u32, u32)], base: u32) -> u32 {
+    let set = turned.iter().filter(|(line, _)| base >> line & 1 == 1);
+    set.fold(0, |o, (_, by)| o ^ by)
+}
+
 fn wired_bases(
     space: &Space,
     map: &PresetMap,
@@ -167,39 +173,44 @@ fn wired_bases(
             .max_by(|a, b| a.1.total_cmp(b.1))
             .map_or((0, 0.0), |(i, w)| (i as u32, *w))
     };
-    let (origin, mut total) = best_of(&classes);
+    let (mut origin, mut total) = best_of(&classes);
     // A preset line may carry something of the slot as well: then the origin turns with that address line.
     let mut turned: Vec<(u32, u32)> = Vec::new();
-    for line in (0..space.bits()).filter(|l| !pivots.contains(l)) {
-        let mut high = vec![0.0; classes.len()];
-        let mut low = vec![0.0; classes.len()];
-        for (base, w) in weights.iter().enumerate() {
-            if let Some((w, ..)) = w {
-                let undo = turned.iter().fold(
-                    0,
-                    |o, (l, v)| if base as u32 >> l & 1 == 1 { o ^ v } else { o },
-                );
-                let class = (gather(base as u32, &pivots) ^ undo) as usize;
-                if base as u32 >> line & 1 == 1 {
-                    high[class] += w
-                } else {
-                    low[class] += w
-                }
+    let rest: Vec<u32> = (0..space.bits()).filter(|l| !pivots.contains(l)).collect();
+    // The one that gains most first: others that go along with it gain too until it is undone.
+    loop {
+        let found = rest.iter().flat_map(|&line| {
+            let mut halves = [vec![0.0; classes.len()], vec![0.0; classes.len()]];
+            for (base, w) in weights.iter().enumerate() {
+                let Some((w, ..)) = w else { continue };
+                let base = base as u32;
+                let class = (gather(base, &pivots) ^ undone(&turned, base)) as usize;
+                halves[(base >> line & 1) as usize][class] += w;
             }
+            let here = |half: usize| halves[half][origin as usize];
+            // Either half may be the one that lies elsewhere.
+            [0, 1].map(|half| {
+                let (other, weight) = best_of(&halves[half]);
+                let better =
+                    other != origin && weight > here(half) * 1.5 + 12.0 && here(1 - half) > 0.0;
+                better.then_some((weight - here(half), line, other ^ origin, half))
+            })
+        });
+        let most = found.flatten().max_by(|a, b| a.0.total_cmp(&b.0));
+        let Some((gain, line, by, half)) = most else {
+            break;
+        };
+        if half == 0 {
+            origin ^= by;
         }
-        let (h, hw) = best_of(&high);
-        if h != origin && hw > high[origin as usize] * 1.5 + 12.0 && low[origin as usize] > 0.0 {
-            turned.push((line, h ^ origin));
-            total += hw - high[origin as usize];
+        turned.push((line, by));
+        total += gain;
+        if turned.len() >= rest.len() {
+            break;
         }
     }
     let bases: Vec<u32> = (0..space.len())
-        .filter(|b| {
-            let undo = turned
-                .iter()
-                .fold(0, |o, (l, v)| if b >> l & 1 == 1 { o ^ v } else { o });
-            gather(*b, &pivots) ^ undo == origin
-        })
+        .filter(|b| gather(*b, &pivots) ^ undone(&turned, *b) == origin)
         .filter(|b| weights[*b as usize].is_some())
         .collect();
     Some(Explained::of(space, map, bases, weights, total))

@@ -4,7 +4,7 @@ use super::cells::{Dictionary, Experiment};
 use super::explain::{self, Explained};
 use super::search::{Candidate, Searcher};
 use super::shifted::{Shift, Shifted};
-use super::space::{PresetMap, Space};
+use super::space::{Contents, PresetMap, Space};
 
 /// Least odds (natural logarithm) for a preset structure to be believed.
 const BELIEVED: f64 = 25.0;
@@ -13,6 +13,9 @@ const BELIEVED_AGAIN: f64 = 14.0;
 
 /// A map whose words agree by more standard deviations than this is no chance, whatever else moves in the chip.
 const PLAIN: f64 = 12.0;
+
+/// With more bits changed in the shifted reading than this, words are not searched for.
+const ENOUGH: u32 = 600;
 
 /// What is tried, one after the other.
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -71,7 +74,7 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
         let left: Vec<&Space> = (all.iter())
             .filter(|s| {
                 out.iter()
-                    .all(|e| !e.space.chips.contains(&s.chips[0]) || wanting(e))
+                    .all(|e| !e.space.chips.contains(&s.chips[0]) || wanting(e, depth))
             })
             .collect();
         finder.pool(&left, depth);
@@ -94,8 +97,26 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
 }
 
 /// True where something better may be there.
-fn wanting(e: &Explained) -> bool {
-    !e.carried.throughout() && !(strong(e) && e.carried.mostly())
+fn wanting(e: &Explained, depth: Depth) -> bool {
+    let much = strong(e) && e.carried.mostly();
+    let by_shift = matches!(depth, Depth::ShiftedTable | Depth::ShiftedPins);
+    !e.carried.throughout() && (by_shift || !much)
+}
+
+/// What structures are compared by: all that speaks for it, less what it takes to tell it among its like.
+fn worth(e: &Explained) -> f64 {
+    let line = f64::from(e.space.bits().max(2)).ln();
+    let moved = |p: &(usize, &u8)| p.0 != usize::from(*p.1);
+    let pins = &e.map.pins;
+    let lines = e.map.deltas.iter().map(|d| d.count_ones()).sum::<u32>()
+        + pins.pins.iter().enumerate().filter(moved).count() as u32
+        + pins.invert.count_ones();
+    let step = f64::from((e.space.len() / e.map.offset.len().max(1) as u32).max(2)).ln();
+    let orders = (2..=e.map.offset.len()).map(|n| (n as f64).ln());
+    let price = f64::from(lines) * line
+        + if e.map.xor { 0.0 } else { step }
+        + if e.map.tabled() { orders.sum() } else { 0.0 };
+    e.weight + e.carried.odds() - price
 }
 
 /// Puts a structure in the place of lesser ones of the same chips.
@@ -103,13 +124,8 @@ fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
     let Some(found) = found else { return };
     let shares = |e: &Explained| e.space.chips.iter().any(|c| found.space.chips.contains(c));
     let before: Vec<&Explained> = all.iter().filter(|e| shares(e)).collect();
-    let sure = before.iter().any(|e| e.carried.throughout());
-    let weight: f64 = before.iter().map(|e| e.weight).sum();
-    let better = match found.carried.throughout() {
-        sure_now if sure_now != sure => sure_now,
-        _ => found.weight > weight,
-    };
-    if better {
+    let before: f64 = before.iter().map(|e| worth(e)).sum();
+    if worth(&found) > before {
         all.retain(|e| !shares(e));
         all.push(found);
     }
@@ -124,7 +140,10 @@ impl Finder<'_> {
     /// Chips that show little alone may hold a part of the presets each.
     fn shared(&mut self, all: &[Space], out: &mut Vec<Explained>, depth: Depth) {
         let little: Vec<&Space> = (all.iter())
-            .filter(|s| out.iter().all(|e| e.space != **s || wanting(e)))
+            .filter(|s| {
+                out.iter()
+                    .all(|e| e.space != **s || wanting(e, Depth::Words))
+            })
             .collect();
         for alike in little.chunk_by(|a, b| (a.words, a.width) == (b.words, b.width)) {
             // Of pairs, fours and eights those that explain most, beside what the chips show alone.
@@ -142,9 +161,9 @@ impl Finder<'_> {
                         continue;
                     };
                     let parts = out.iter().filter(|o| within(o, &e));
-                    let apart: f64 = parts.map(|o| o.weight).sum();
-                    if e.weight > apart {
-                        gain += e.weight - apart;
+                    let apart: f64 = parts.map(|o| worth(o)).sum();
+                    if worth(&e) > apart {
+                        gain += worth(&e) - apart;
                         together.push(e);
                     }
                 }
@@ -173,6 +192,11 @@ impl Finder<'_> {
             let maps = self.maps(shift, &like, depth);
             self.together.push((size, maps));
         }
+    }
+
+    /// Bits in which the shifted reading differs from the one before.
+    fn changed(&self, contents: &[Contents]) -> u32 {
+        self.shift.as_ref().map_or(0, |s| s.changed(contents))
     }
 
     fn maps(&self, shift: &Shift, spaces: &[&Space], depth: Depth) -> Vec<PresetMap> {
@@ -206,18 +230,17 @@ impl Finder<'_> {
             }
             Some(e)
         };
-        let worth = |e: &Explained| (e.carried.throughout(), e.weight);
         let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
             let top = c.first().map_or(0.0, |c| c.score);
             let equal = c.iter().take_while(|c| c.score > top * 0.999).count();
             // Of equals the first, which is the plainest.
             c.iter()
                 .filter(|c| self.shift.is_some() || c.score > top * 0.6)
-                .take(equal.clamp(if self.shift.is_some() { 10 } else { 6 }, 16))
+                .take(equal.clamp(if self.shift.is_some() { 12 } else { 6 }, 16))
                 .filter_map(|c| closely(&c.map))
                 .reduce(|a, b| if worth(&b) > worth(&a) { b } else { a })
                 .filter(|e| {
-                    let carried = e.carried.throughout() && e.weight > BELIEVED_AGAIN;
+                    let carried = e.weight > BELIEVED_AGAIN && e.carried.odds() > BELIEVED;
                     carried || e.weight > believed
                 })
         };
@@ -244,7 +267,8 @@ impl Finder<'_> {
         };
         // What another chip of the same size showed, first.
         let mut tried: Vec<PresetMap> = Vec::new();
-        for e in known.iter().filter(|e| e.space.len() == space.len()) {
+        let alike = |e: &&Explained| e.space.len() == space.len() && e.space != *space;
+        for e in known.iter().filter(alike) {
             if !tried.contains(&e.map) {
                 tried.push(e.map.clone());
             }
@@ -253,7 +277,9 @@ impl Finder<'_> {
         tried.retain(|c| c.score > 4.0 || self.shift.is_some());
         // A map that another chip follows may be half right here, so it must explain most of what moves before the
         // search for a better one is left out.
-        let follows = |e: &Explained| e.carried.throughout() || e.hits * 4 > e.moving * 3;
+        let deeper = matches!(depth, Depth::ShiftedTable | Depth::ShiftedPins);
+        let follows =
+            |e: &Explained| e.carried.throughout() || (e.hits * 4 > e.moving * 3 && !deeper);
         let mut best = look(&tried, BELIEVED_AGAIN);
         if best.as_ref().is_some_and(follows) {
             return best.map(judged);
@@ -270,6 +296,8 @@ impl Finder<'_> {
         let crossed = || searcher.wired_crossed();
         let stages: &[&dyn Fn() -> Vec<Candidate>] = match depth {
             Depth::Shifted | Depth::ShiftedTable | Depth::ShiftedPins => &[&from_all, &alone],
+            // What so many changed bits do not show, the words of fewer saves will not show either.
+            Depth::Words if self.changed(&contents) > ENOUGH => &[],
             Depth::Words => &[&stepped, &wired, &gray],
             Depth::WordsContrived => &[&behind_pins, &crossed],
             Depth::Known => &[],

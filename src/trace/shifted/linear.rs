@@ -149,13 +149,14 @@ impl Shifted {
             .into_par_iter()
             .map(|p| (self.taken_on(&p.deltas), p))
             .collect();
-        exact.sort_by(|a, b| {
-            let by_score = || b.1.score.total_cmp(&a.1.score);
-            b.0.total_cmp(&a.0).then_with(by_score)
-        });
-        exact.truncate(HAND_ON);
-        exact
-            .iter()
+        exact.sort_by(|a, b| b.0.total_cmp(&a.0));
+        // Where saves are damaged, the plainer of two that are nearly as good may be the right one.
+        let mut by_score: Vec<usize> = (0..exact.len()).collect();
+        by_score.sort_by(|a, b| exact[*b].1.score.total_cmp(&exact[*a].1.score));
+        let plainer = by_score.into_iter().filter(|i| *i >= HAND_ON).take(HAND_ON);
+        (0..exact.len().min(HAND_ON))
+            .chain(plainer)
+            .map(|i| &exact[i])
             .map(|(_, p)| {
                 let single = |d: &u32| d.count_ones() == 1;
                 let gray = |j: usize| (p.span[(2 << j) - 1]).count_ones() == 1;

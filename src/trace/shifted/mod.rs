@@ -62,14 +62,24 @@ pub(crate) struct Carried {
 }
 
 impl Carried {
-    /// True where all of the memory that changed follows the map, from every preset to the next: by chance that comes
-    /// to no map.
+    /// True where all of the memory that changed follows the map, from every preset to the next, with hardly a bit that
+    /// does not: by chance that comes to no map.
     pub(crate) fn throughout(&self) -> bool {
         self.steps >= 2
             && self.kept == self.steps
             && self.agree >= 32
             && self.there * 10 >= self.all * 9
-            && self.agree * 4 >= self.there * 3
+            && self.agree * 50 >= self.there * 49
+    }
+
+    /// Logarithm of the odds against chance that so many changed bits are what the next preset held.
+    pub(crate) fn odds(&self) -> f64 {
+        let (of, agree) = (f64::from(self.there), f64::from(self.agree));
+        if self.agree * 2 <= self.there {
+            return 0.0;
+        }
+        let off = (1.0 - agree / of).max(0.02);
+        of * (std::f64::consts::LN_2 + off * off.ln() + (1.0 - off) * (1.0 - off).ln())
     }
 
     /// True where most steps follow the map, or none are seen.
@@ -79,6 +89,14 @@ impl Carried {
 }
 
 impl Shift {
+    /// Bits that the second reading changed.
+    pub(crate) fn changed(&self, contents: &[Contents]) -> u32 {
+        let (a, b) = (&contents[self.first], &contents[self.second]);
+        (0..a.value.len())
+            .map(|x| changed(a, b, x).count_ones())
+            .sum()
+    }
+
     /// How far a map with these bases is borne out.
     pub(crate) fn carried(
         &self,
@@ -89,26 +107,32 @@ impl Shift {
     ) -> Carried {
         let (a, b) = (&contents[self.first], &contents[self.second]);
         let (len, n) = (space.len(), self.settings.len());
-        let changed = |x: usize| (a.value[x] ^ b.value[x]) & a.known[x] & b.known[x];
         let mut out = Carried {
-            all: (0..len as usize).map(|x| changed(x).count_ones()).sum(),
+            all: self.changed(contents),
             ..Carried::default()
         };
-        let steps: Vec<(u32, u32)> = (0..n)
-            .map(|p| {
-                let pairs = bases.iter().filter_map(|&base| {
-                    let x = map.cell(base, p, len)? as usize;
-                    let y = map.cell(base, (p + 1) % n, len)? as usize;
-                    let mask = changed(x) & a.known[y];
-                    Some((mask, mask & !(b.value[x] ^ a.value[y])))
-                });
-                pairs.fold((0, 0), |(there, agree), (m, same)| {
-                    (there + m.count_ones(), agree + same.count_ones())
-                })
-            })
-            .collect();
-        out.there = steps.iter().map(|s| s.0).sum();
-        out.agree = steps.iter().map(|s| s.1).sum();
+        // Where windows of bases overlap, a cell is reached by several ways; one of them must be right.
+        let mut same = vec![0u8; len as usize];
+        let mut reached = vec![0u8; len as usize];
+        let way = |base: u32, p: usize| {
+            let x = map.cell(base, p, len)? as usize;
+            Some((x, map.cell(base, (p + 1) % n, len)? as usize))
+        };
+        let ways = || bases.iter().flat_map(|b| (0..n).map(move |p| (*b, p)));
+        for (x, y) in ways().filter_map(|(b, p)| way(b, p)) {
+            let mask = changed(a, b, x) & a.known[y];
+            reached[x] |= mask;
+            same[x] |= mask & !(b.value[x] ^ a.value[y]);
+        }
+        let sum = |cells: &[u8]| cells.iter().map(|c| c.count_ones()).sum();
+        (out.there, out.agree) = (sum(&reached), sum(&same));
+        let mut steps = vec![(0u32, 0u32); n];
+        for (base, p) in ways() {
+            if let Some((x, _)) = way(base, p) {
+                steps[p].0 += reached[x].count_ones();
+                steps[p].1 += same[x].count_ones();
+            }
+        }
         // Half of what changed agrees by chance; so the line is drawn midway between that and what agrees in all.
         let least = 0.25 + 0.5 * f64::from(out.agree) / f64::from(out.there.max(1));
         let moved = || steps.iter().filter(|s| s.0 > 0);
@@ -118,6 +142,11 @@ impl Shift {
             .count();
         out
     }
+}
+
+/// Lines of a cell that are known in both readings and differ.
+fn changed(a: &Contents, b: &Contents, x: usize) -> u8 {
+    (a.value[x] ^ b.value[x]) & a.known[x] & b.known[x]
 }
 
 /// About what bits a setting gives.
