@@ -31,12 +31,28 @@ impl Cells {
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 pub enum TraceError {
     /// More or fewer readings than the plan asks for.
-    #[error("the plan asks for {expected} readings, {found} were given")]
+    #[error("the plan asks for {expected} readings, {found} given")]
     Readings {
         /// Readings given.
         found: usize,
         /// Readings the plan asks for.
         expected: usize,
+        /// What the first one that is missing holds, as the sheet says it; empty where none is.
+        missing: String,
+    },
+    /// One reading was given in place of two.
+    #[error("readings {first} and {second} are the same in every cell")]
+    Same {
+        /// The reading, from 1.
+        first: usize,
+        /// The reading that is the same, from 1.
+        second: usize,
+    },
+    /// Every chip of a reading holds one value throughout.
+    #[error("reading {reading} is blank: every chip holds one value throughout")]
+    Blank {
+        /// The reading, from 1.
+        reading: usize,
     },
     /// Chips of one reading are missing in another, or have another shape.
     #[error("reading {reading}: chip {chip} {what}")]
@@ -59,28 +75,67 @@ pub enum TraceError {
 impl crate::blame::Blame for TraceError {
     fn who(&self) -> crate::blame::Who {
         match self {
-            TraceError::Readings { .. } => crate::blame::Who::Caller,
+            TraceError::Readings { .. } | TraceError::Same { .. } => crate::blame::Who::Caller,
             _ => crate::blame::Who::File,
         }
     }
 
     fn hint(&self) -> Option<String> {
-        Some(
-            match self {
-                TraceError::Readings { .. } => {
-                    "give one reading after the other, in the order of the sheet"
-                }
-                TraceError::Chips { .. } => {
-                    "give readings of the same instrument, each with every chip"
-                }
-                TraceError::NothingFound(_) => {
-                    "check that the presets were saved after dialling and that the chips were read afterwards; then \
-                     read again, or dial the plan anew"
-                }
-                TraceError::Plan(_) => "make the plan anew with `cellkeep trace plan`",
+        let text = match self {
+            TraceError::Readings { missing, .. } if !missing.is_empty() => {
+                return Some(format!(
+                    "{missing}; read the chips after each part of the sheet and give the readings in that order"
+                ));
             }
-            .to_owned(),
-        )
+            TraceError::Readings { .. } => {
+                "give one reading after the other, in the order of the sheet"
+            }
+            TraceError::Same { .. } => {
+                "the sheet saves other presets before each reading: save what it lists for the second, read the chips \
+                 again, and give each reading once"
+            }
+            TraceError::Blank { .. } => {
+                "check the reader's clip and the supply, and that the chips are the ones that hold presets; then read \
+                 again"
+            }
+            TraceError::Chips { .. } => {
+                "give readings of the instrument that the plan was made for, each with every chip"
+            }
+            TraceError::NothingFound(_) => {
+                "check that plan and readings are of one instrument, that the presets were saved after dialling and that \
+                 the chips were read afterwards; then read again, or dial the plan anew"
+            }
+            TraceError::Plan(_) => "make the plan anew with `cellkeep trace plan`",
+        };
+        Some(text.to_owned())
+    }
+}
+
+/// What was dialled before a reading: presets and their positions.
+fn dialled(plan: &Plan, reading: usize) -> Vec<(usize, &[u32])> {
+    let saves = plan.saves.iter().filter(|s| s.reading == reading);
+    let mut all: Vec<(usize, &[u32])> = saves
+        .map(|s| (s.preset, &plan.settings[s.setting].positions[..]))
+        .collect();
+    all.sort_unstable();
+    all
+}
+
+/// What the reading after these holds, in the words of the sheet.
+fn missing(plan: &Plan, given: usize) -> String {
+    let saves = plan.saves.iter().filter(|s| s.reading == given).count();
+    let axis = &plan.panel.axis;
+    match saves {
+        0 => String::new(),
+        _ if plan.shifted() == Some(given) => format!(
+            "reading {} is missing: it holds every setting of the one before, one {axis} further back, {saves} saves in \
+             all, and nothing is dialled anew for it",
+            given + 1
+        ),
+        _ => format!(
+            "reading {} is missing: save the {saves} {axis}s that the sheet lists for it",
+            given + 1
+        ),
     }
 }
 
@@ -98,6 +153,7 @@ impl<'a> Experiment<'a> {
             return Err(TraceError::Readings {
                 found: readings.len(),
                 expected: plan.readings(),
+                missing: missing(plan, readings.len()),
             });
         }
         let Some(first) = readings.first() else {
@@ -171,16 +227,27 @@ impl<'a> Experiment<'a> {
                 }
             }
         }
-        let blank = |c: &Cells| {
-            c.values.iter().zip(&c.known).all(|(v, k)| {
-                let first = v.first().copied().unwrap_or(0);
-                v.iter().all(|b| *b == first) || k.iter().all(|b| *b == 0)
-            })
-        };
-        if chips.iter().all(blank) {
-            return Err(TraceError::NothingFound(
-                "every chip holds one value throughout: the readings are blank".to_owned(),
-            ));
+        for reading in 0..readings.len() {
+            let blank = |c: &Cells| {
+                let (values, known) = (&c.values[reading], &c.known[reading]);
+                let first = values.first().copied().unwrap_or(0);
+                values.iter().all(|b| *b == first) || known.iter().all(|b| *b == 0)
+            };
+            if chips.iter().all(blank) {
+                return Err(TraceError::Blank {
+                    reading: reading + 1,
+                });
+            }
+            let same = |other: &usize| {
+                chips.iter().all(|c| c.values[*other] == c.values[reading])
+                    && dialled(plan, *other) != dialled(plan, reading)
+            };
+            if let Some(first) = (0..reading).find(same) {
+                return Err(TraceError::Same {
+                    first: first + 1,
+                    second: reading + 1,
+                });
+            }
         }
         Ok(Self {
             plan,

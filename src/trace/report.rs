@@ -244,16 +244,56 @@ impl Solution<'_> {
         }
     }
 
+    /// Readings that do not hold what the plan says, in most presets that can be judged.
+    fn strange_readings(&self, out: &mut Vec<Finding>) -> Vec<usize> {
+        let plan = self.solved.experiment.plan;
+        let strange = |reading: &usize| {
+            let saves = plan.saves.iter().filter(|s| s.reading == *reading).count();
+            let bad = self.solved.bad_saves.iter();
+            let bad = bad.filter(|(s, _)| plan.saves[*s].reading == *reading);
+            saves > 2 && bad.count() * 2 > saves
+        };
+        let all: Vec<usize> = (0..plan.readings()).filter(strange).collect();
+        for reading in &all {
+            out.push(
+                Finding::new(
+                    "trace.strange-reading",
+                    Severity::Damage,
+                    format!(
+                        "most {}s of reading {} do not hold what the plan says",
+                        plan.panel.axis,
+                        reading + 1
+                    ),
+                )
+                .means("it is of another instrument, or was read before its presets were saved, or the readings are exchanged")
+                .act("save what the sheet lists for this reading, read the chips again, and give the readings in order"),
+            );
+        }
+        all
+    }
+
     /// Slips, and what is not certain.
     fn findings(&self, fields: &[FieldReport]) -> Vec<Finding> {
         let experiment = &self.solved.experiment;
         let panel = experiment.panel();
         let mut out = Vec::new();
+        let strange = self.strange_readings(&mut out);
         for (s, other) in &self.solved.bad_saves {
             let save = experiment.plan.saves[*s];
-            let holds = other.map_or("none of the plan's settings".to_owned(), |d| {
+            if strange.contains(&save.reading) {
+                continue;
+            }
+            let mut holds = other.map_or("none of the plan's settings".to_owned(), |d| {
                 format!("setting {}", d + 1)
             });
+            let before = experiment
+                .plan
+                .saves
+                .iter()
+                .find(|b| b.reading + 1 == save.reading && b.preset == save.preset);
+            if before.is_some_and(|b| Some(b.setting) == *other) {
+                holds.push_str(" as in the reading before (it was left out)");
+            }
             let mut f = Finding::new(
                 "trace.wrong-preset",
                 Severity::Caution,
@@ -295,7 +335,26 @@ impl Solution<'_> {
             );
         }
         for (l, lane) in experiment.lanes.iter().enumerate() {
-            if self.solved.found[l].is_none() {
+            let positions = experiment.plan.settings.iter().map(|s| s.positions[l]);
+            let moved = positions
+                .clone()
+                .zip(positions.skip(1))
+                .any(|(a, b)| a != b);
+            if self.solved.found[l].is_none() && !moved {
+                out.push(
+                    Finding::new(
+                        "trace.never-moved",
+                        Severity::Caution,
+                        format!("the plan never moves {}", panel.lane_name(*lane)),
+                    )
+                    .at(Place {
+                        parameters: vec![panel.controls[lane.control].key.clone()],
+                        ..Place::default()
+                    })
+                    .means("nothing can be found of a control that stands still")
+                    .act("make the plan anew with `cellkeep trace plan`, and dial this control as it says"),
+                );
+            } else if self.solved.found[l].is_none() {
                 out.push(
                     Finding::new(
                         "trace.not-found",

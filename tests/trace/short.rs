@@ -5,6 +5,7 @@
 
 mod advice;
 mod audit;
+mod bad_input;
 mod check_judge;
 mod checks;
 mod commands;
