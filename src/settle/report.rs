@@ -72,7 +72,7 @@ pub struct Settlement {
     pub settled: u64,
     /// Bits left unknown.
     pub unsettled: u64,
-    /// Settled bits expected to be wrong still, by the model of [`vote`].
+    /// Settled bits expected to be wrong still, by the model of [`super::vote`].
     pub expected_wrong: f64,
     /// Whether these look like reads of the same chips; where not, what further reads would do is not foretold.
     #[serde(default = "yes")]

@@ -161,7 +161,7 @@ impl Finder<'_> {
                         continue;
                     };
                     let parts = out.iter().filter(|o| within(o, &e));
-                    let apart: f64 = parts.map(|o| worth(o)).sum();
+                    let apart: f64 = parts.map(worth).sum();
                     if worth(&e) > apart {
                         gain += worth(&e) - apart;
                         together.push(e);
