@@ -201,6 +201,60 @@ fn head_of((json, digest): (&[u8], &str)) -> Option<(Head, usize)> {
     Some((serde_json::from_slice(json).ok()?, json.len()))
 }
 
+/// Length from which a parity file is checked piece by piece rather than read as a whole.
+const LARGE: u64 = 1 << 20;
+
+/// The head of a large parity file that is whole, with the file's length, read a piece at a time so that no piece
+/// leaves the processor's cache before its mark is made. `None` where the file is small or anything is wrong with it:
+/// then [`read`] says what.
+pub(super) fn whole(path: &Path, room: &mut Vec<u8>) -> std::io::Result<Option<(Head, u64)>> {
+    let length = path.metadata()?.len();
+    if length < LARGE {
+        return Ok(None);
+    }
+    let mut file = File::open(path)?;
+    let mut next = |n: usize, room: &mut Vec<u8>| -> std::io::Result<bool> {
+        room.resize(n, 0);
+        match file.read_exact(room) {
+            Err(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => Ok(false),
+            outcome => outcome.map(|()| true),
+        }
+    };
+    if !next(LINE, room)? {
+        return Ok(None);
+    }
+    let line = room.clone();
+    let Some((json_length, digest)) = parse_line(&line).filter(|l| (l.0 as u64) < length) else {
+        return Ok(None);
+    };
+    if !next(json_length, room)? {
+        return Ok(None);
+    }
+    let json = room.clone();
+    let Some((head, _)) = head_of((&json, digest)) else {
+        return Ok(None);
+    };
+    for set in &head.sets {
+        let (count, spare, piece) = shape(set.bytes);
+        let shaped = (set.piece, set.marks.len(), set.parity_marks.len()) == (piece, count, spare);
+        if set.bytes > SET || !shaped {
+            return Ok(None);
+        }
+        for expected in &set.parity_marks {
+            if !next(piece, room)? || mark(room) != *expected {
+                return Ok(None);
+            }
+        }
+    }
+    for end in [&json, &line] {
+        if !next(end.len(), room)? || room != end {
+            return Ok(None);
+        }
+    }
+    let as_long = file.read(&mut [0])? == 0;
+    Ok(as_long.then_some((head, length)))
+}
+
 /// Reads a parity file; `None` when neither of its heads is whole.
 pub(super) fn read(file: &[u8]) -> Option<Parity<'_>> {
     let (front, back) = (json_at(file, true), json_at(file, false));

@@ -390,3 +390,56 @@ fn what_is_not_a_plain_file_is_not_put_in() {
         assert_eq!(tree(&place.join("shelf")), before);
     }
 }
+
+/// Large parity files are read piece by piece: whatever is wrong with one is found as with a small one.
+#[test]
+fn damage_to_a_large_parity_file_is_found_wherever_it_lies() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = Shelf::set_up(&root).unwrap();
+    let new = NewJob {
+        name: Some("large".into()),
+        instrument: "Quillon 72".into(),
+        ..NewJob::default()
+    };
+    let picture = Rng(5).bytes(4_300_000);
+    let files = vec![incoming_bytes(Role::Photograph, "board.jpg", picture)];
+    shelf.open_job(new, files, &act(0)).unwrap();
+    assert!(shelf.audit(None).unwrap().is_clean());
+    let file = root.join("parity/large/v1.parity");
+    let whole = fs::read(&file).unwrap();
+    assert!(whole.len() > 1 << 20);
+    let found = |bytes: &[u8]| {
+        fs::write(&file, bytes).unwrap();
+        let audit = shelf.audit_job("large").unwrap();
+        let codes: Vec<String> = audit.findings.into_iter().map(|f| f.code).collect();
+        assert!(
+            !codes.is_empty() && codes.iter().all(|c| c == "shelf.parity.damaged"),
+            "{codes:?}"
+        );
+    };
+    let n = whole.len();
+    for at in [
+        0,
+        20,
+        60,
+        94,
+        95,
+        400,
+        n / 2,
+        n / 2 + 70_001,
+        n - 400,
+        n - 96,
+        n - 40,
+        n - 1,
+    ] {
+        let mut bytes = whole.clone();
+        bytes[at] ^= 0x10;
+        found(&bytes);
+    }
+    found(&[&whole[..], b"x"].concat());
+    found(&whole[..n - 1]);
+    found(&whole[..n / 2]);
+    fs::write(&file, &whole).unwrap();
+    assert!(shelf.audit(None).unwrap().is_clean());
+}
