@@ -172,7 +172,8 @@ impl Shelf {
         let mut faults = std::mem::take(&mut checked.faults);
         faults.extend(parity_faults(&parities, &covered, &checked));
         if let Some(job) = &holds {
-            let own = disk::is_folder(&self.jobs_folder().join(job)) && self.held_in(job).is_none();
+            let own =
+                disk::is_folder(&self.jobs_folder().join(job))? && self.held_in(job).is_none();
             let (code, says) = match own {
                 true => (
                     "job.copy",
@@ -418,7 +419,7 @@ impl Shelf {
                     path,
                     "a file of the shelf is missing",
                 )),
-                Some(_) if !disk::is_plain(self.root(), path) => faults.push(fault(
+                Some(_) if !disk::is_plain(self.root(), path)? => faults.push(fault(
                     "file.altered",
                     path,
                     "a link lies in the place of a file of the shelf",

@@ -176,15 +176,20 @@ pub(super) fn read_if_there(path: &Path) -> Result<Option<Vec<u8>>> {
 
 /// Whether something, of whatever kind, is at the place. A disk that will not say is an error, not a no.
 pub(super) fn is_there(path: &Path) -> Result<bool> {
+    Ok(lies_at(path)?.is_some())
+}
+
+/// What lies at the place, if anything does.
+fn lies_at(path: &Path) -> Result<Option<fs::Metadata>> {
     match fs::symlink_metadata(path) {
-        Ok(_) => Ok(true),
+        Ok(meta) => Ok(Some(meta)),
         Err(e)
             if matches!(
                 e.kind(),
                 io::ErrorKind::NotFound | io::ErrorKind::NotADirectory
             ) =>
         {
-            Ok(false)
+            Ok(None)
         }
         Err(e) => Err(failed("read", path)(e)),
     }
@@ -378,31 +383,32 @@ pub(super) fn under(root: &Path, stored: &str) -> PathBuf {
 }
 
 /// Whether a stored path within a folder is that of a plain file: nothing on the way to it, itself included, is a link.
-pub(super) fn is_plain(root: &Path, stored: &str) -> bool {
+/// A disk that will not say is an error, not a no.
+pub(super) fn is_plain(root: &Path, stored: &str) -> Result<bool> {
     let mut path = root.to_owned();
     let mut parts = stored.split('/').peekable();
     while let Some(part) = parts.next() {
         path.push(part);
-        let fits = fs::symlink_metadata(&path).is_ok_and(|meta| match parts.peek() {
+        let fits = lies_at(&path)?.is_some_and(|meta| match parts.peek() {
             Some(_) => meta.is_dir(),
             None => meta.is_file(),
         });
         if !fits {
-            return false;
+            return Ok(false);
         }
     }
-    true
+    Ok(true)
 }
 
 /// A small file's bytes, or `None` where there is no plain file of that path within the folder.
 pub(super) fn read_plain(root: &Path, stored: &str) -> Result<Option<Vec<u8>>> {
-    match is_plain(root, stored) {
+    match is_plain(root, stored)? {
         true => read_if_there(&under(root, stored)),
         false => Ok(None),
     }
 }
 
-/// Whether a folder, and not a link to one, is at the place.
-pub(super) fn is_folder(path: &Path) -> bool {
-    fs::symlink_metadata(path).is_ok_and(|meta| meta.is_dir())
+/// Whether a folder, and not a link to one, is at the place. A disk that will not say is an error, not a no.
+pub(super) fn is_folder(path: &Path) -> Result<bool> {
+    Ok(lies_at(path)?.is_some_and(|meta| meta.is_dir()))
 }

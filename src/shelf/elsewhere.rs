@@ -88,7 +88,7 @@ fn others(shelf: &Shelf, id: &str, algorithm: Algorithm) -> Places {
             .and_then(|bytes| Inventory::from_bytes(&bytes, &name).ok())
             .filter(|i| name != id && i.algorithm() == Some(algorithm));
         for (path, digest) in inventory.iter().flat_map(|i| i.contents()) {
-            if super::names::is_safe_path(path) && disk::is_plain(&folder, path) {
+            if super::names::is_safe_path(path) && disk::is_plain(&folder, path).unwrap_or(false) {
                 places
                     .entry(digest.to_owned())
                     .or_insert_with(|| disk::under(&folder, path));

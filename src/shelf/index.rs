@@ -71,7 +71,7 @@ impl Shelf {
     }
 
     pub(super) fn index_is_file(&self) -> bool {
-        disk::is_plain(self.root(), "index/shelf.sqlite")
+        disk::is_plain(self.root(), "index/shelf.sqlite").unwrap_or(false)
     }
 
     /// Keeps whatever lies in the place of the index and is no file.

@@ -24,7 +24,7 @@ impl Shelf {
     /// The job a folder of another name holds. Only an inventory whose own digest holds is believed.
     pub(super) fn held_in(&self, folder: &str) -> Option<String> {
         let place = self.jobs_folder().join(folder);
-        if !disk::is_folder(&place) {
+        if !disk::is_folder(&place).unwrap_or(false) {
             return None;
         }
         let bytes = disk::read_plain(&place, FILE).ok()??;
@@ -51,7 +51,7 @@ impl Shelf {
     /// # Errors
     /// [`ShelfError::Misplaced`] when the job has a folder of its own already.
     pub(super) fn put_back(&self, _turn: &Turn, id: &str) -> Result<(String, Vec<Renamed>)> {
-        let start = if disk::is_folder(&self.jobs_folder().join(id)) {
+        let start = if disk::is_folder(&self.jobs_folder().join(id))? {
             Some(id.to_owned())
         } else {
             let mut names = self.job_names()?.into_iter();
@@ -68,7 +68,7 @@ impl Shelf {
         }
         let renamed = self.rename_back(misplaced)?;
         let job = match start {
-            Some(folder) if !disk::is_folder(&self.jobs_folder().join(&folder)) => renamed
+            Some(folder) if !disk::is_folder(&self.jobs_folder().join(&folder))? => renamed
                 .iter()
                 .find(|renamed| renamed.from == folder)
                 .map_or(folder, |renamed| renamed.to.clone()),

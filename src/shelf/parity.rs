@@ -348,7 +348,7 @@ impl Parity<'_> {
                 .map_err(|_| beyond(format!("{} is too long", covered.path)))?;
             if let Some(bytes) = given.get(&covered.path) {
                 stream.extend_from_slice(bytes);
-            } else if disk::is_plain(folder, &covered.path)
+            } else if disk::is_plain(folder, &covered.path).unwrap_or(false)
                 && let Ok(file) = File::open(under(folder, &covered.path))
             {
                 // A file that cannot be read to its end still gives the pieces before the fault.

@@ -99,7 +99,7 @@ impl Shelf {
         let turn = self.turn()?;
         let (id, renamed) = self.put_back(&turn, id)?;
         let place = self.jobs_folder().join(&id);
-        if disk::is_there(&place)? && !disk::is_folder(&place) {
+        if disk::is_there(&place)? && !disk::is_folder(&place)? {
             return Err(ShelfError::NoFolder(id));
         }
         let plan = self.plan_repair(&id)?;
@@ -128,7 +128,11 @@ impl Shelf {
         for path in self.strangers(&strange)? {
             // A link where a job belongs is left to a person, who knows where it leads.
             let job = path.strip_prefix("jobs/");
-            if !job.is_some_and(|job| disk::is_folder(&parity.join(job))) {
+            let has_parity = match job {
+                Some(job) => disk::is_folder(&parity.join(job))?,
+                None => false,
+            };
+            if !has_parity {
                 plan.aside.push((under(self.root(), &path), path));
             }
         }
@@ -157,7 +161,7 @@ impl Shelf {
     /// The lock is on this very file: it is emptied where it lies, and only a link is taken away.
     fn empty_turn(&self) -> Result<()> {
         let place = self.part("turn");
-        if !disk::is_plain(self.root(), "turn") {
+        if !disk::is_plain(self.root(), "turn")? {
             disk::remove(&place)?;
             return disk::write_new(&place, b"");
         }
@@ -253,7 +257,7 @@ impl Shelf {
         if !disk::is_there(&folder)? {
             return Ok(());
         }
-        if !disk::is_folder(&folder) {
+        if !disk::is_folder(&folder)? {
             plan.aside.push((folder, format!("parity/{id}")));
             return Ok(());
         }
@@ -320,6 +324,7 @@ impl Shelf {
                         &self.jobs_folder(),
                         &format!("{id}/v{number}/{}", covered.path),
                     )
+                    .unwrap_or(false)
             })
             .collect();
         let mut restored = restored(&parity, &folder, &damaged, elsewhere)?;
@@ -448,7 +453,7 @@ fn now(folder: &Path, plan: &Plan, path: &str) -> Result<Option<Vec<u8>>> {
 
 /// The digest of what a plain file holds now; a link counts as a missing file.
 fn digest_now(folder: &Path, path: &str, algorithm: Algorithm) -> Option<String> {
-    if !disk::is_plain(folder, path) {
+    if !disk::is_plain(folder, path).unwrap_or(false) {
         return None;
     }
     let (digest, _) = disk::digest_file(&under(folder, path), algorithm).ok()?;
@@ -496,7 +501,7 @@ fn keep(place: &Path, kept_in: &Path, path: &str) -> Result<()> {
 
 /// Makes a folder and those above it, private and synced, within `top`.
 fn make_all(top: &Path, folder: &Path) -> Result<()> {
-    if folder == top || disk::is_folder(folder) {
+    if folder == top || disk::is_folder(folder)? {
         return Ok(());
     }
     if let Some(parent) = folder.parent() {

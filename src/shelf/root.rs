@@ -259,7 +259,7 @@ impl Shelf {
     pub fn job_named(&self, name: &str) -> Result<String> {
         if super::names::check_job_name(name).is_ok() {
             let place = self.jobs_folder().join(name);
-            if disk::is_folder(&place) {
+            if disk::is_folder(&place)? {
                 return Ok(name.to_owned());
             }
             if disk::is_there(&place)? {
@@ -326,7 +326,7 @@ fn check_own_files(root: &Path) -> Result<()> {
         path: root.to_owned(),
         what: what.to_owned(),
     };
-    if !disk::is_folder(&root.join("jobs")) {
+    if !disk::is_folder(&root.join("jobs"))? {
         let half = |missing: &str| ShelfError::HalfShelf {
             path: root.to_owned(),
             missing: missing.to_owned(),

@@ -59,7 +59,7 @@ impl Shelf {
     /// When the job is not there, is of a later format, or its inventory is damaged.
     pub fn stored(&self, id: &str) -> Result<Stored> {
         let folder = self.jobs_folder().join(id);
-        if !disk::is_folder(&folder) && disk::is_there(&folder)? {
+        if !disk::is_folder(&folder)? && disk::is_there(&folder)? {
             return Err(ShelfError::NoFolder(id.to_owned()));
         }
         // A writer at work replaces the inventory and its digest one after the other: look again before complaining.
