@@ -137,7 +137,7 @@ fn guess_geometry(
             expected.width
         );
         notes.add("file.geometry-guessed", Severity::Note, says).act =
-            Some("name the layout, or give --words and --width".to_owned());
+            Some("name the layout; `cellkeep convert` takes --words and --width".to_owned());
     }
     (words, base)
 }
