@@ -399,36 +399,12 @@ struct Histograms {
     sound: Histogram,
 }
 
-/// The votes as they would be without what an address pin explains of their dissent.
-fn once_mended(votes: Histogram, faults: &[&Located]) -> Histogram {
-    let pin = faults
-        .iter()
-        .find(|f| matches!(f.shared, Shared::AddressLine(_)));
-    let Some((explained, all)) = pin.map(|f| f.of).filter(|of| of.1 > 0) else {
-        return votes;
-    };
-    let mut out: BTreeMap<Vote, u64> = BTreeMap::new();
-    for (vote, bits) in votes {
-        let stays = if vote.minority > 0 {
-            bits * (all - explained.min(all)) / all
-        } else {
-            bits
-        };
-        let agreed = Vote {
-            known: vote.known,
-            minority: 0,
-        };
-        *out.entry(vote).or_insert(0) += stays;
-        *out.entry(agreed).or_insert(0) += bits - stays;
-    }
-    out.into_iter().collect()
-}
-
 /// Whether the pin of a data line is a located fault.
 fn is_faulty(faults: &[&Located], line: u8) -> bool {
     faults.iter().any(|f| f.shared == Shared::DataLine(line))
 }
 
+/// Sorts the votes of one chip.
 fn histograms(images: &[&ChipImage], faults: &[&Located]) -> Histograms {
     let mut reads = images.to_vec();
     if let Some(read) = faults.iter().find_map(|f| f.shared.read()) {
@@ -455,6 +431,31 @@ fn histograms(images: &[&ChipImage], faults: &[&Located]) -> Histograms {
         faulty: faulty.into_iter().collect(),
         sound: sound.into_iter().collect(),
     }
+}
+
+/// The votes as they would be without what an address pin explains of their dissent.
+fn once_mended(votes: Histogram, faults: &[&Located]) -> Histogram {
+    let pin = faults
+        .iter()
+        .find(|f| matches!(f.shared, Shared::AddressLine(_)));
+    let Some((explained, all)) = pin.map(|f| f.of).filter(|of| of.1 > 0) else {
+        return votes;
+    };
+    let mut out: BTreeMap<Vote, u64> = BTreeMap::new();
+    for (vote, bits) in votes {
+        let stays = if vote.minority > 0 {
+            bits * (all - explained.min(all)) / all
+        } else {
+            bits
+        };
+        let agreed = Vote {
+            known: vote.known,
+            minority: 0,
+        };
+        *out.entry(vote).or_insert(0) += stays;
+        *out.entry(agreed).or_insert(0) += bits - stays;
+    }
+    out.into_iter().collect()
 }
 
 /// Whether a located fault reaches a bit, so that voting there would be voting over the fault.

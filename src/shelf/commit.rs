@@ -293,15 +293,7 @@ impl Shelf {
         }
         // From here on the version is on the shelf for good. What fails now is told, and made good by the next command.
         let done = format!("version {number} of {id} is safe on the shelf");
-        let finished = self
-            .place_parity(&aside, &id, number)
-            .and_then(|()| self.index_job(&id))
-            .and_then(|()| disk::remove(&aside));
-        if let Err(e) = finished {
-            cautions.push(format!(
-                "{done}, but its parity or the index is behind: {e}"
-            ));
-        }
+        cautions.extend(self.finish(&aside, &id, number..=number, &done));
         Ok(Done {
             job: id,
             version: number,
@@ -340,6 +332,23 @@ impl Shelf {
         put().inspect_err(|_| {
             let _ = disk::rename(&place.join(&version), &aside.join(&version));
         })
+    }
+
+    /// Places the parity of versions that are on the shelf for good, indexes their job and clears the staging entry. What
+    /// fails of it takes nothing back: it is the caution returned, which begins with what is `done`.
+    pub(super) fn finish(
+        &self,
+        aside: &Path,
+        id: &str,
+        mut versions: std::ops::RangeInclusive<u32>,
+        done: &str,
+    ) -> Option<String> {
+        versions
+            .try_for_each(|number| self.place_parity(aside, id, number))
+            .and_then(|()| self.index_job(id))
+            .and_then(|()| disk::remove(aside))
+            .err()
+            .map(|e| format!("{done}, but its parity or the index is behind: {e}"))
     }
 
     /// Puts the parity file of a version in place, from `aside` where it is there, made anew where it is not.

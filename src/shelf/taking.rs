@@ -432,16 +432,8 @@ impl Shelf {
             }
             return Err(e);
         }
-        let mut cautions = Vec::new();
-        let finished = (1..=head)
-            .try_for_each(|n| self.place_parity(&aside, &id, n))
-            .and_then(|()| self.index_job(&id))
-            .and_then(|()| disk::remove(&aside));
-        if let Err(e) = finished {
-            cautions.push(format!(
-                "{id} is safe on the shelf, but its parity or the index is behind: {e}"
-            ));
-        }
+        let done = format!("{id} is safe on the shelf");
+        let cautions = Vec::from_iter(self.finish(&aside, &id, 1..=head, &done));
         Ok(Done {
             job: id,
             version: head,
@@ -476,15 +468,8 @@ impl Shelf {
                 }
                 return Err(e);
             }
-            let finished = self
-                .place_parity(&aside, &id, number)
-                .and_then(|()| self.index_job(&id))
-                .and_then(|()| disk::remove(&aside));
-            if let Err(e) = finished {
-                cautions.push(format!(
-                    "version {number} of {id} is safe on the shelf, but its parity or the index is behind: {e}"
-                ));
-            }
+            let done = format!("version {number} of {id} is safe on the shelf");
+            cautions.extend(self.finish(&aside, &id, number..=number, &done));
         }
         Ok(Done {
             version: ours.head().max(other.head()),
