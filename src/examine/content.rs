@@ -7,7 +7,7 @@
 use std::borrow::Cow;
 use std::collections::HashMap;
 
-use super::field::{BROKEN, FieldModel, broken, estimated, ln_gamma};
+use super::field::{BROKEN, FieldModel, Terms, estimated, ln_gamma};
 use super::shape::{Kind, Shape, verified};
 use crate::codec::{AreaCodes, CheckPlan, Codec, Memory, checks, low_mask};
 use crate::evidence::{log2_choose, marked, one_of};
@@ -131,12 +131,12 @@ impl<'a> Content<'a> {
     /// Tells a whole bank. Unknown bits cost nothing, but what a mirrored copy still holds is told as what it is a
     /// copy of: losing one of two equal copies must not pay.
     pub(crate) fn tell(&self, memory: &Memory) -> Told {
-        self.tell_within(memory, None, f64::INFINITY)
+        self.tell_within(memory, Terms::SOUND, f64::INFINITY)
     }
 
-    /// As [`Content::tell`], where one bit of every knob's code, from the top, may tell nothing; broken off once it
-    /// takes more bits than the limit: what is told then is too little, but more than the limit.
-    pub(crate) fn tell_within(&self, memory: &Memory, still: Option<u8>, limit: f64) -> Told {
+    /// As [`Content::tell`], on the terms given; broken off once it takes more bits than the limit: what is told then
+    /// is too little, but more than the limit.
+    pub(crate) fn tell_within(&self, memory: &Memory, terms: Terms, limit: f64) -> Told {
         let memory = self.completed(memory);
         let codes = self.codec.decode(&memory);
         let mut told = Told {
@@ -146,14 +146,14 @@ impl<'a> Content<'a> {
             modes: Vec::new(),
             references: Vec::new(),
         };
-        let promises = self.promises(&memory);
+        let promises = self.promises(&memory, terms);
         told.surprise += promises.0;
         told.bits += promises.0 + promises.1;
         for (a, codes) in codes.areas.iter().enumerate() {
             if told.bits > limit {
                 return told;
             }
-            self.tell_area(a, codes, still, &mut told);
+            self.tell_area(a, codes, terms, &mut told);
         }
         told.bits += self.spare(&memory);
         told
@@ -209,7 +209,7 @@ impl<'a> Content<'a> {
         (order, references, naming)
     }
 
-    fn tell_area(&self, a: usize, codes: &AreaCodes, still: Option<u8>, told: &mut Told) {
+    fn tell_area(&self, a: usize, codes: &AreaCodes, terms: Terms, told: &mut Told) {
         let shape = &self.shape.areas[a];
         let mut modes = vec![Mode::Own; shape.entries];
         let (mut compared, mut differing) = (0u64, 0u64);
@@ -298,27 +298,30 @@ impl<'a> Content<'a> {
             .enumerate()
             .map(|(f, field)| match field.kind {
                 Kind::Value(_) => {
-                    let field = field.with_still(still);
-                    let model = FieldModel::learn(&field, own[f].iter().copied());
+                    let field = field.with_still(terms.still);
+                    let model = FieldModel::learn(&field, terms, own[f].iter().copied());
                     told.bits += model.total;
-                    told.surprise += broken(own[f].len() as u64, model.illegal);
+                    told.surprise += model.surprise(&field, terms, own[f].len() as u64);
                     Some(model)
                 }
                 Kind::Constant(value) => {
                     let all = (0..shape.entries).map(|e| codes.get(e, f));
-                    let (mut n, mut k) = (0, 0);
+                    let (mut n, mut k, mut judged, mut wrong) = (0, 0, 0, 0);
                     for (code, known) in all {
+                        let off = (code ^ value) & known;
                         n += u64::from(known != 0);
-                        k += u64::from((code ^ value) & known != 0);
+                        k += u64::from(off != 0);
+                        judged += u64::from(known.count_ones());
+                        wrong += u64::from(off.count_ones());
                     }
-                    let bits = broken(n, k);
+                    let bits = terms.contradicted((n, k), (judged, wrong), 1);
                     told.bits += bits;
                     told.surprise += bits;
                     None
                 }
                 Kind::Reserved => {
-                    let model =
-                        FieldModel::learn(field, (0..shape.entries).map(|e| codes.get(e, f)));
+                    let all = (0..shape.entries).map(|e| codes.get(e, f));
+                    let model = FieldModel::learn(field, terms, all);
                     told.bits += model.total;
                     Some(model)
                 }
@@ -349,12 +352,13 @@ impl<'a> Content<'a> {
     }
 
     /// Bits for failed checks and differing mirrored copies, and bits for checks that cannot be computed.
-    pub(crate) fn promises(&self, memory: &Memory) -> (f64, f64) {
+    pub(crate) fn promises(&self, memory: &Memory, terms: Terms) -> (f64, f64) {
         let (mut surprise, mut raw) = (0.0, 0.0);
         for (a, area) in self.layout.areas.iter().enumerate() {
             for (c, check) in self.verified(a) {
-                let (mut n, mut k) = (0, 0);
+                let (mut n, mut k, mut rests_on) = (0, 0, 0);
                 for (i, instance) in check.instances.iter().enumerate() {
+                    rests_on = rests_on.max(instance.words.bits().len() + instance.stored.len());
                     match self.checks[a][c].verdict(i, memory) {
                         checks::Verdict::Holds => n += 1,
                         checks::Verdict::Fails { .. } => {
@@ -367,7 +371,8 @@ impl<'a> Content<'a> {
                         }
                     }
                 }
-                surprise += broken(n, k);
+                let shows = 1.0 - (-f64::from(check.width)).exp2();
+                surprise += terms.broken(n, k, rests_on, shows);
             }
             for copy in area.copies.iter().filter(|c| verified(c.policy)) {
                 let (mut n, mut k) = (0, 0);
@@ -381,7 +386,7 @@ impl<'a> Content<'a> {
                         _ => {}
                     }
                 }
-                surprise += broken(n, k);
+                surprise += terms.contradicted((n, k), (n, k), 2);
             }
         }
         (surprise, raw)
@@ -500,6 +505,17 @@ impl<'a> Content<'a> {
             }
         }
         out
+    }
+
+    /// The chance that no bit of an entry flipped whose checks hold, where this share of all bits flipped.
+    pub(crate) fn unharmed(&self, a: usize, entry: usize, flipped: f64) -> f64 {
+        let bits = self.layout.areas[a].bits_per_entry;
+        let whole = (1.0 - flipped).powi(i32::try_from(bits).unwrap_or(i32::MAX));
+        let checked = self
+            .verified(a)
+            .filter(|(_, c)| c.instances.iter().any(|i| i.entry == Some(entry)));
+        let width: i32 = checked.map(|(_, c)| i32::from(c.width)).sum();
+        whole / (whole + (1.0 - whole) * 0.5f64.powi(width))
     }
 
     /// The checks of an area that are to be verified, with their place among its checks.

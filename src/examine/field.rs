@@ -3,7 +3,7 @@
 use std::sync::LazyLock;
 
 use super::shape::FieldShape;
-use crate::evidence::marked;
+use crate::evidence::{at_rate, marked};
 
 /// Bits a single broken promise of the layout costs when the reading is taken for sound: an illegal code, a wrong
 /// constant, a failed check. One in about sixteen thousand.
@@ -20,6 +20,48 @@ pub(crate) fn broken(n: u64, k: u64) -> f64 {
         each
     } else {
         each.min(20.0 + marked(n, k))
+    }
+}
+
+/// On what terms contents are told: what the causes weighed say of how they were kept.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Terms {
+    /// The bit of every knob's code, from the top, that tells nothing.
+    pub still: Option<u8>,
+    /// Share of all bits that flipped, which ones unknown; 0 where none did.
+    pub flipped: f64,
+}
+
+impl Terms {
+    /// As they were set, no bit flipped.
+    pub(crate) const SOUND: Self = Self {
+        still: None,
+        flipped: 0.0,
+    };
+
+    /// Bits for `k` broken promises out of `n`, each of which rests on so many bits; `shows` is the share of flips
+    /// among them that break it.
+    pub(crate) fn broken(self, n: u64, k: u64, bits: usize, shows: f64) -> f64 {
+        if self.flipped == 0.0 {
+            return broken(n, k);
+        }
+        let whole = (1.0 - self.flipped).powi(i32::try_from(bits).unwrap_or(i32::MAX));
+        at_rate(n, k, (1.0 - whole) * shows)
+    }
+
+    /// Bits for `k` broken promises out of `n` that say what single bits are: `wrong` of the bits judged, each
+    /// contradicted where one of so many bits flipped.
+    pub(crate) fn contradicted(
+        self,
+        (n, k): (u64, u64),
+        (judged, wrong): (u64, u64),
+        either: u8,
+    ) -> f64 {
+        if self.flipped == 0.0 {
+            broken(n, k)
+        } else {
+            at_rate(judged, wrong, self.flipped * f64::from(either))
+        }
     }
 }
 
@@ -126,7 +168,11 @@ pub(crate) fn estimated(n: u32, k: u32) -> f64 {
 
 impl FieldModel {
     /// Learns from codes, each with the mask of its known bits.
-    pub(crate) fn learn(shape: &FieldShape, codes: impl Iterator<Item = (u64, u64)>) -> Self {
+    pub(crate) fn learn(
+        shape: &FieldShape,
+        terms: Terms,
+        codes: impl Iterator<Item = (u64, u64)>,
+    ) -> Self {
         let width = shape.width;
         let full = crate::codec::low_mask(width);
         let counted = width <= COUNTED;
@@ -162,12 +208,18 @@ impl FieldModel {
             }
         }
         m.choose(shape);
-        m.total += broken(u64::from(m.seen), m.illegal);
+        m.total += m.surprise(shape, terms, u64::from(m.seen));
         m.total += partly
             .iter()
             .map(|(code, known)| m.column_bits(*code, *known))
             .sum::<f64>();
         m
+    }
+
+    /// Bits for the illegal codes among `n`. A flip leads to an illegal code as often as any other code is one.
+    pub(crate) fn surprise(&self, shape: &FieldShape, terms: Terms, n: u64) -> f64 {
+        let illegal = 1.0 - shape.legal_codes * (-f64::from(shape.width)).exp2();
+        terms.broken(n, self.illegal, usize::from(shape.width), illegal)
     }
 
     fn choose(&mut self, shape: &FieldShape) {

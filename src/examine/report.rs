@@ -4,7 +4,7 @@ use super::cause::{Names, Shared};
 use super::content::{Content, Mode};
 use super::facts::{self, Broken};
 use super::given::Before;
-use super::search::{Bench, Explanation, memory_of};
+use super::search::{Bench, Explanation, memory_of, terms};
 use super::verdict::{EntryVerdict, Marks, Verdict, touched};
 use super::{Examination, ExamineError, Examined, Ranked, edits, voices};
 use crate::evidence::shares;
@@ -83,6 +83,9 @@ pub(super) fn examine(
     if !flips.is_empty() {
         findings.push(decay(best, &ranked, &flips, seen, &names));
     }
+    let bits: u64 = seen.iter().map(ChipImage::bits).sum();
+    let placed = flips.len() as f64 / bits.max(1) as f64;
+    let flip_rate = placed.max(terms(&best.causes).flipped);
     let mut entries = Vec::new();
     if let (Some(content), Some(memory)) = (content, &memory) {
         let before_promises = facts::broken(content, memory, &content.codec.decode(memory));
@@ -95,6 +98,7 @@ pub(super) fn examine(
         let after = memory_of(content, &sure)?;
         let left = facts::broken(content, &after, &content.codec.decode(&after));
         explain_facts(&mut findings, &before_promises, &left);
+        count_broken(&mut findings, best, &left);
         findings.extend(facts::findings(content, &after, &left));
         if let Some(before) = &before {
             let truth = memory_of(content, &best.truth)?;
@@ -107,13 +111,14 @@ pub(super) fn examine(
         if best.causes.is_empty() && flips.is_empty() && left.is_empty() {
             findings.extend(voices::finding(content, &content.codec.decode(memory)));
         }
-        entries = verdicts(content, &undone, &marks, &left, best)?;
+        // An earlier reading shows every flip; a reading alone, only those that break something.
+        let hidden = if before.is_some() { 0.0 } else { flip_rate };
+        entries = verdicts(content, &undone, &marks, &left, best, hidden)?;
     } else if earlier.is_some() {
         findings.extend(bare_changes(best, earlier.unwrap_or_default()));
     }
     name_entries(&mut findings, &entries, best.causes.len());
     let lengths: Vec<f64> = ranked.iter().take(LISTED).map(|e| e.bits).collect();
-    let bits: u64 = seen.iter().map(ChipImage::bits).sum();
     Ok(Examined {
         examination: Examination {
             layout: content.map(|c| c.layout.id.clone()),
@@ -139,7 +144,7 @@ pub(super) fn examine(
             .map(|c| c.code().to_owned())
             .collect(),
         undone,
-        flip_rate: flips.len() as f64 / bits.max(1) as f64,
+        flip_rate,
         flips,
     })
 }
@@ -301,6 +306,17 @@ fn explain_facts(findings: &mut [Finding], seen: &[Broken], left: &[Broken]) {
     }
 }
 
+/// Tells with flips that cannot be placed what they rest on.
+fn count_broken(findings: &mut [Finding], best: &Explanation, left: &[Broken]) {
+    let unplaced = best.causes.iter().position(|c| c.flipped() > 0.0);
+    if let Some(f) = unplaced.and_then(|at| findings.get_mut(at)) {
+        f.evidence.push(format!(
+            "{} promises of the layout are broken, as many as so many flips break",
+            left.len()
+        ));
+    }
+}
+
 /// What may be on purpose where no layout says otherwise, and how grave the finding is then.
 fn by_design(code: &str) -> Option<(Severity, &'static str)> {
     Some(match code {
@@ -357,6 +373,7 @@ fn verdicts(
     marks: &Marks,
     left: &[Broken],
     best: &Explanation,
+    flipped: f64,
 ) -> Result<Vec<EntryVerdict>, ExamineError> {
     let told = content.tell(&memory_of(content, undone)?);
     let mut out = Vec::new();
@@ -398,7 +415,10 @@ fn verdicts(
             } else if told.modes[a][e] == Mode::Blank {
                 (Verdict::Blank, "blank".to_owned())
             } else {
-                (Verdict::Sound, String::new())
+                match content.unharmed(a, e, flipped) {
+                    u if u < 0.5 => (Verdict::Suspect, "likely to hold flipped bits".to_owned()),
+                    _ => (Verdict::Sound, String::new()),
+                }
             };
             out.push(EntryVerdict {
                 area: area.name.clone(),

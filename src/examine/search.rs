@@ -5,6 +5,7 @@ use std::borrow::Cow;
 use super::bare;
 use super::cause::{self, Cause, Scene, Shared};
 use super::content::{Content, Told};
+use super::field::Terms;
 use super::given::Before;
 use super::misses::{changed_bits, compare, fill, misses};
 use crate::codec::Memory;
@@ -13,9 +14,6 @@ use crate::image::ChipImage;
 
 /// Bits to say that single bits flipped at all, before saying which.
 const FLIPS: f64 = 12.0;
-/// Bits to say that all bits flipped, falling in proportion to the share that did: the prior of the share is an
-/// exponential with a mean of one in a hundred.
-const RARE: f64 = 144.0;
 /// Bits to say that another bank was loaded over the earlier one.
 const REPLACED: f64 = 10.0;
 /// Share of what the earlier bank takes to tell from which edits are so many that another bank is weighed.
@@ -201,7 +199,7 @@ impl Bench<'_> {
             // Where nearly everything is new, another bank is told better by itself than as edits of the former.
             let told = REPLACED
                 + content
-                    .tell_within(now.memory(), None, within - REPLACED)
+                    .tell_within(now.memory(), Terms::SOUND, within - REPLACED)
                     .bits;
             if plain.is_none() && told <= within {
                 plain = before.tell(&now, &changes, None, f64::INFINITY);
@@ -246,8 +244,7 @@ impl Bench<'_> {
             return (e.bits <= limit).then_some(e);
         };
         let memory = memory_of(content, &truth).ok()?;
-        let still = causes.iter().find_map(|c| c.still());
-        let told = content.tell_within(&memory, still, limit);
+        let told = content.tell_within(&memory, terms(&causes), limit);
         if told.bits > limit {
             return None;
         }
@@ -264,14 +261,14 @@ impl Bench<'_> {
         let Ok(memory) = memory_of(content, &plain.truth) else {
             return plain;
         };
-        let still = plain.causes.iter().find_map(|c| c.still());
-        let told = content.tell_within(&memory, still, f64::INFINITY);
+        let terms = terms(&plain.causes);
+        let told = content.tell_within(&memory, terms, f64::INFINITY);
         let smooth = content.smoothed(&memory, &told);
         let Ok(images) = smooth.images() else {
             return plain;
         };
         let prior: f64 = plain.causes.iter().map(|c| c.length(self.seen)).sum();
-        let bits = content.tell_within(&smooth, still, f64::INFINITY).bits + prior;
+        let bits = content.tell_within(&smooth, terms, f64::INFINITY).bits + prior;
         let smooth = self.close(plain.causes.clone(), images, bits, Vec::new());
         if smooth.bits < plain.bits {
             smooth
@@ -333,7 +330,7 @@ impl Bench<'_> {
         let exceptions = if k == 0 {
             0.0
         } else {
-            FLIPS + marked(all, k) + RARE * k as f64 / all.max(1) as f64
+            FLIPS + marked(all, k) + cause::RARE * k as f64 / all.max(1) as f64
         };
         let bits = bits + exceptions + own + open as f64;
         Explanation {
@@ -432,6 +429,8 @@ impl Bench<'_> {
             beam = found;
         }
         all.sort_by(|a, b| a.bits.total_cmp(&b.bits));
+        // One that was moved to where another stood.
+        all.dedup_by(|a, b| a.bits == b.bits && codes(a) == codes(b));
         all
     }
 
@@ -595,6 +594,18 @@ impl Bench<'_> {
         }
         out
     }
+}
+
+/// On what terms contents are told under these causes.
+pub(super) fn terms(causes: &[Shared]) -> Terms {
+    Terms {
+        still: causes.iter().find_map(|c| c.still()),
+        flipped: causes.iter().map(|c| c.flipped()).fold(0.0, f64::max),
+    }
+}
+
+fn codes(e: &Explanation) -> String {
+    format!("{:?}", e.causes)
 }
 
 fn contains(causes: &[Shared], cause: &Shared) -> bool {

@@ -13,6 +13,7 @@ mod march;
 #[allow(dead_code)]
 mod panel;
 mod powerup;
+mod retention;
 mod rng;
 mod settling;
 #[allow(dead_code)]

@@ -15,6 +15,7 @@
 mod address;
 mod chip;
 mod converter;
+mod decay;
 mod line;
 mod order;
 mod region;
@@ -25,6 +26,7 @@ use std::sync::Arc;
 pub use address::Address;
 pub use chip::{Filler, WholeChip};
 pub use converter::StuckCode;
+pub use decay::Decay;
 pub use line::Line;
 pub use order::Order;
 pub(crate) use order::slip_by_strain;
@@ -62,6 +64,11 @@ pub trait Cause: Debug + Send + Sync {
     /// The bit of every knob's code, from the top, that tells nothing although the memory kept it faithfully.
     fn still(&self) -> Option<u8> {
         None
+    }
+
+    /// Share of all bits flipped, where it is not known which.
+    fn flipped(&self) -> f64 {
+        0.0
     }
 
     /// The chips it concerns; none where it is not about chips.
@@ -138,6 +145,7 @@ pub struct Scene<'a> {
 /// Every cause worth weighing for a scene.
 pub fn candidates(scene: &Scene) -> Vec<Shared> {
     let mut out = Vec::new();
+    decay::propose(scene, &mut out);
     // A chip that reads one value says nothing about its lines.
     let dead = chip::propose(scene, &mut out);
     let mut finer = Vec::new();
@@ -153,6 +161,10 @@ pub fn candidates(scene: &Scene) -> Vec<Shared> {
 
 /// Bits to name one fault among the kinds of fault: the table's length, and how rarely anything is wrong.
 pub(crate) const FAULT: f64 = 10.0;
+
+/// Bits to say that all bits flipped, falling in proportion to the share that did: the prior of the share is an
+/// exponential with a mean of one in a hundred.
+pub(crate) const RARE: f64 = 144.0;
 
 /// Share of what is wrong that a cause must explain to be worth weighing: what explains less can wait until the rest
 /// is explained.
