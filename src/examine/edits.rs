@@ -1,57 +1,185 @@
-//! What the edits since an earlier reading tell: edited, replaced by another bank, or saved through a faulty converter.
+//! What the edits since an earlier reading tell: edited, replaced by another bank as a whole or in part, put in
+//! another order, or saved through a faulty converter.
 
 use super::given::Before;
 use super::saves;
-use crate::codec::Codes;
+use crate::codec::{AreaCodes, Codes};
+use crate::evidence::{marked, one_of};
 use crate::finding::{Finding, Place, Severity};
 
-/// Findings about entries that changed as a whole: edited, saved again, or saved through a faulty converter.
+/// Bits to say that presets were replaced in one stretch, before saying which.
+const STRETCH: f64 = 12.0;
+/// Bits by which a stretch must tell the replaced presets better than one by one before it is named.
+const CLEAR: f64 = 6.0;
+/// Fewest entries that make a bank.
+const BANK: usize = 8;
+
+/// The presets of one area, each with all its voices, in the order of the layout.
+struct Presets {
+    area: usize,
+    /// Entries of each.
+    groups: Vec<Vec<usize>>,
+    /// Places of those of which most values are other than before.
+    new: Vec<usize>,
+    /// How many of these hold what another preset held before.
+    moved: usize,
+    /// Places of all that changed.
+    changed: Vec<usize>,
+}
+
+impl Presets {
+    fn new(before: &Before, codes: &Codes, area: usize, edited: &[usize]) -> Self {
+        let shape = &before.content.shape.areas[area];
+        let (now, then) = (&codes.areas[area], &before.codes.areas[area]);
+        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); shape.entries];
+        for (e, first) in shape.first_voice.iter().enumerate() {
+            groups[*first].push(e);
+        }
+        groups.retain(|g| !g.is_empty());
+        let row = |codes: &AreaCodes, group: &[usize]| -> Vec<(u64, u64)> {
+            let cells = group
+                .iter()
+                .flat_map(|e| shape.values.iter().map(|f| codes.get(*e, *f)));
+            cells.collect()
+        };
+        let old: Vec<_> = groups.iter().map(|g| row(then, g)).collect();
+        let (mut new, mut changed) = (Vec::new(), Vec::new());
+        let mut moved = 0;
+        for (i, group) in groups.iter().enumerate() {
+            if !group.iter().any(|e| edited.contains(e)) {
+                continue;
+            }
+            changed.push(i);
+            let row = row(now, group);
+            let differ = |(x, y): (&(u64, u64), &(u64, u64))| (x.0 ^ y.0) & x.1 & y.1 != 0;
+            let others = row.iter().zip(&old[i]).filter(|p| differ(*p)).count();
+            if others * 2 > row.len() {
+                new.push(i);
+                let held = |o: &Vec<(u64, u64)>| !row.iter().zip(o).any(differ);
+                moved += usize::from(old.iter().any(held));
+            }
+        }
+        Self {
+            area,
+            groups,
+            new,
+            moved,
+            changed,
+        }
+    }
+
+    /// Whether another bank was loaded over the whole area.
+    fn replaced(&self) -> bool {
+        let entries: usize = self.groups.iter().map(Vec::len).sum();
+        entries >= BANK && self.new.len() * 10 >= self.groups.len() * 8
+    }
+
+    /// The longest stretch of presets that all changed, most of them wholly, where it tells the changed ones better than
+    /// naming them one by one.
+    fn stretch(&self) -> Option<&[usize]> {
+        let (n, changed) = (self.groups.len() as u64, self.changed.len() as u64);
+        let runs = self.changed.chunk_by(|a, b| a + 1 == *b);
+        let best = runs.max_by_key(|run| run.len())?;
+        let wholly = best.iter().filter(|p| self.new.contains(p)).count();
+        let run = best.len() as u64;
+        let ends = STRETCH + 2.0 * one_of(self.groups.len());
+        let saved = marked(n, changed) - ends - marked(n - run, changed - run);
+        (saved > CLEAR && wholly * 10 >= best.len() * 8).then_some(best)
+    }
+
+    /// The finding about presets replaced together, and the entries it tells of.
+    fn finding(&self, before: &Before) -> Option<(Finding, Vec<usize>)> {
+        let area = &before.content.layout.areas[self.area];
+        let (n, new) = (self.groups.len(), self.new.len());
+        let label = |p: usize| area.entry_label(self.groups[p][0]);
+        let (f, told) = if self.replaced() && self.moved * 2 >= new {
+            let f = Finding::new(
+                "bank.reordered",
+                Severity::Caution,
+                format!(
+                    "{}: {} of {n} hold what another held before",
+                    area.name, self.moved
+                ),
+            )
+            .means("No sound was lost: the presets stand in another order.")
+            .act("Ask the owner which order is wanted; `compare` tells which preset went where.");
+            (f, &self.changed[..])
+        } else if self.replaced() {
+            let f = Finding::new(
+                "bank.replaced",
+                Severity::Caution,
+                format!(
+                    "{}: {new} of {n} hold other settings than before, all of them plausible",
+                    area.name
+                ),
+            )
+            .means("This is not damage: another bank was loaded over the one read earlier, a factory set for example.")
+            .act("Ask the owner which bank is wanted; the earlier reading is the only copy of the former one.");
+            (f, &self.changed[..])
+        } else {
+            let run = self.stretch()?;
+            let (first, last) = (*run.first()?, *run.last()?);
+            let f = Finding::new(
+                "presets.replaced",
+                Severity::Caution,
+                format!(
+                    "{} to {}: all {} hold other settings than before, without a gap",
+                    label(first),
+                    label(last),
+                    run.len()
+                ),
+            )
+            .means("What stands there is plausible. Either the owner loaded part of a bank, or a load from tape or computer broke off.")
+            .act("Ask the owner; the earlier reading is the only copy of what stood there.");
+            (f, run)
+        };
+        let told: Vec<usize> = told
+            .iter()
+            .flat_map(|p| self.groups[*p].iter().copied())
+            .collect();
+        let entries = told.iter().map(|e| area.entry_label(*e)).collect();
+        let f = f.at(Place {
+            entries,
+            ..Place::default()
+        });
+        Some((f, told))
+    }
+}
+
+/// Findings about entries that changed as a whole: edited, replaced, or saved through a faulty converter.
 pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) -> Vec<Finding> {
     let mut out = Vec::new();
     let layout = before.content.layout;
     let mut labels = Vec::new();
-    let (mut entries, mut replaced, mut all) = (0, 0, 0);
-    let moved = saves::moved(before, codes, edited);
+    let (mut presets, mut whole) = (0, false);
+    // Entries of each area that are not told of yet.
+    let mut left: Vec<Vec<usize>> = Vec::new();
     for (a, area) in layout.areas.iter().enumerate() {
-        let shape = &before.content.shape.areas[a];
+        let mut edited = edited.get(a).cloned().unwrap_or_default();
         if !area.axes.is_empty() {
-            all += shape.entries;
-        }
-        for &e in edited.get(a).map_or(&[][..], Vec::as_slice) {
-            labels.push(area.entry_label(e));
-            let mut changed = 0;
-            for &f in &shape.values {
-                let (Some(new), Some(old)) =
-                    (codes.areas[a].code(e, f), before.codes.areas[a].code(e, f))
-                else {
-                    continue;
-                };
-                if new == old {
-                    continue;
-                }
-                changed += 1;
+            let found = Presets::new(before, codes, a, &edited);
+            if let Some((f, told)) = found.finding(before) {
+                whole |= found.replaced();
+                out.push(f);
+                edited.retain(|e| !told.contains(e));
             }
-            if !area.axes.is_empty() && changed > 0 {
-                entries += 1;
-                replaced += usize::from(changed * 2 > shape.values.len());
-            }
+            let values = &before.content.shape.areas[a].values;
+            let differs = |e: &usize| {
+                values
+                    .iter()
+                    .any(|f| codes.areas[a].code(*e, *f) != before.codes.areas[a].code(*e, *f))
+            };
+            presets += edited.iter().filter(|e| differs(e)).count();
         }
+        labels.extend(edited.iter().map(|e| area.entry_label(*e)));
+        left.push(edited);
+    }
+    let moved = saves::moved(before, codes, &left);
+    if !whole && let Some(f) = saves::finding(before, codes, &moved) {
+        out.push(f);
     }
     if labels.is_empty() {
         return out;
-    }
-    if all >= 8 && replaced * 10 >= all * 8 {
-        out.push(
-            Finding::new(
-                "bank.replaced",
-                Severity::Caution,
-                format!("{replaced} of {all} entries hold other presets than before, all of them plausible"),
-            )
-            .means("This is not damage: another bank was loaded over the one read earlier, a factory set for example.")
-            .act("Ask the owner which bank is wanted; the earlier reading is the only copy of the former one."),
-        );
-    } else if let Some(f) = saves::finding(before, codes, &moved) {
-        out.push(f);
     }
     let mut f = Finding::new(
         "entries.edited",
@@ -67,7 +195,7 @@ pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) ->
     })
     .means("Whole values changed to plausible ones: edits, not damage.");
     f.evidence = vec![format!(
-        "{entries} of them hold presets; {} knobs moved",
+        "{presets} of them hold presets; {} knobs moved",
         moved.len()
     )];
     out.push(f);

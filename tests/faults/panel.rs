@@ -75,7 +75,7 @@ fn panel_area(maker: &Maker) -> Option<usize> {
 }
 
 /// The entries of each preset: its voices are saved together, the panel being one.
-fn presets(area: &Area) -> Vec<Vec<usize>> {
+pub(crate) fn presets(area: &Area) -> Vec<Vec<usize>> {
     let voice = area.axes.iter().position(|x| x.name == "voice");
     let mut out: Vec<Vec<usize>> = Vec::new();
     let mut at: Vec<Option<usize>> = vec![None; area.entries()];

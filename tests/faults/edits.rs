@@ -1,0 +1,90 @@
+//! What changed since an earlier reading without being damage: another bank, part of one, another order.
+
+use cellkeep::codec::Memory;
+use cellkeep::image::ChipImage;
+use cellkeep::layout::model::Layout;
+
+use crate::banks::Maker;
+use crate::rng::Rng;
+use crate::{SEEDS, layouts, trial};
+
+/// The areas of presets, each with the entries of each of its presets.
+fn presets(layout: &Layout) -> Vec<(usize, Vec<Vec<usize>>)> {
+    let areas = layout.areas.iter().enumerate();
+    let areas = areas.filter(|(_, area)| !area.axes.is_empty());
+    areas
+        .map(|(a, area)| (a, crate::panel::presets(area)))
+        .collect()
+}
+
+/// A bank in which preset `to` of each area holds what preset `from` of another bank holds.
+fn taken(layout: &Layout, bank: &Memory, other: &Memory, pairs: &[(usize, usize)]) -> Memory {
+    let mut out = bank.clone();
+    for (a, groups) in presets(layout) {
+        for (to, from) in pairs {
+            let (Some(to), Some(from)) = (groups.get(*to), groups.get(*from)) else {
+                continue;
+            };
+            for (t, f) in to.iter().zip(from) {
+                for field in 0..layout.areas[a].fields.len() {
+                    let (code, _) = other.gather(layout.areas[a].field_places(*f, field));
+                    out.scatter(layout.areas[a].field_places(*t, field), code);
+                }
+            }
+        }
+    }
+    out
+}
+
+fn codes(layout: &Layout, earlier: &Memory, now: &Memory) -> Vec<String> {
+    let images = |m: &Memory| -> Vec<ChipImage> { m.images().expect("shapes of the layout") };
+    let trial = trial::Trial {
+        earlier: images(earlier),
+        truth: images(now),
+        seen: images(now),
+        chips: Vec::new(),
+        entry: None,
+    };
+    let examined = trial::run(layout, &trial, true, true);
+    let findings = &examined.examination.findings;
+    findings.iter().map(|f| f.code.clone()).collect()
+}
+
+#[test]
+fn another_bank_part_of_one_and_another_order_are_told_apart() {
+    for id in ["quillon-72", "tessaly-nine", "pellow-six", "aldermoor-four"] {
+        let layout = layouts::shipped(id);
+        let mut rng = Rng::new(SEEDS + 1400);
+        let maker = Maker::new(&layout, &mut rng);
+        let (bank, other) = (maker.bank(&mut rng), maker.bank(&mut rng));
+        let n = presets(&layout)
+            .iter()
+            .map(|p| p.1.len())
+            .max()
+            .expect("presets");
+        let all: Vec<(usize, usize)> = (0..n).map(|p| (p, p)).collect();
+        let settled = |mut memory: Memory| {
+            maker.settle_promises(&mut memory);
+            memory
+        };
+
+        let replaced = settled(taken(&layout, &bank, &other, &all));
+        let told = codes(&layout, &bank, &replaced);
+        assert!(told.contains(&"bank.replaced".to_owned()), "{id}: {told:?}");
+
+        // Eight presets of sixteen side by side may be a whim as well.
+        let clear = n > 16;
+        let part = settled(taken(&layout, &bank, &other, &all[2..2 + n / 2]));
+        let told = codes(&layout, &bank, &part);
+        let named = told.contains(&"presets.replaced".to_owned());
+        assert_eq!(named, clear, "{id}: {told:?}");
+
+        let turned: Vec<(usize, usize)> = (0..n).map(|p| (p, n - 1 - p)).collect();
+        let reordered = settled(taken(&layout, &bank, &bank, &turned));
+        let told = codes(&layout, &bank, &reordered);
+        assert!(
+            told.contains(&"bank.reordered".to_owned()),
+            "{id}: {told:?}"
+        );
+    }
+}
