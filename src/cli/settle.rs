@@ -200,9 +200,13 @@ fn further(s: &Settlement) -> Vec<String> {
     if s.afresh {
         return vec![match s.further_reads_to_settle {
             Some(n) => format!(
-                "once that is mended, {n} fresh reads, settled by themselves, would leave less than one bit wrong or open"
+                "once that is mended, {n} fresh reads, settled by themselves, would leave less than one bit wrong or unknown"
             ),
-            None => "once that is mended, forty fresh reads are not sure to leave less than one bit wrong or open".to_owned(),
+            None if s.forecast.is_empty() => {
+                "once that is mended, two fresh reads or more; they tell how many it takes".to_owned()
+            }
+            None => "once that is mended, forty fresh reads are not sure to leave less than one bit wrong or unknown"
+                .to_owned(),
         }];
     }
     let without = if s.without_a_read {
@@ -211,24 +215,37 @@ fn further(s: &Settlement) -> Vec<String> {
         ""
     };
     let mut out = vec![match s.further_reads {
-        Some(0) => "that is under one: no further read is needed for it".to_owned(),
-        Some(n) => format!("{without}{} would bring that under one", reads(n)),
-        None => format!("{without}forty further reads are not sure to bring that under one"),
+        Some(0) => {
+            "settled wrongly is less than one bit: no further read is needed for that".to_owned()
+        }
+        Some(n) if s.once > 0 => format!(
+            "{without}{} or more, of all cells, would bear out what was read once only",
+            reads(n)
+        ),
+        Some(n) => format!(
+            "settled wrongly: {without}less than one bit after {}",
+            reads(n)
+        ),
+        None => format!(
+            "settled wrongly: {without}perhaps one bit or more even after forty further reads"
+        ),
     }];
     if s.unsettled > 0 {
         out.push(match s.further_reads_to_settle {
-            Some(0) => format!("{without}the open bits would settle without a further read"),
-            Some(n) => format!("{without}{} would settle the open bits too, until less than one is left", reads(n)),
+            Some(0) => format!("unknown: {without}none, and no further read is needed"),
+            Some(n) => format!(
+                "unknown or settled wrongly: {without}less than one bit after {}",
+                reads(n)
+            ),
             None => {
                 let some: Vec<String> = s
                     .forecast
                     .iter()
                     .filter(|f| matches!(f.reads, 1 | 3 | 10))
-                    .map(|f| format!("{:.1} after {}", f.open, reads(f.reads)))
+                    .map(|f| format!("about {:.0} bits after {}", f.open, reads(f.reads)))
                     .collect();
                 format!(
-                    "{without}by what is known now so many bits would still be open: {}; the next read tells whether the \
-                     reads are noisy or some cells do not hold still",
+                    "unknown: {without}{}; the next read tells whether the reads are noisy or some cells do not hold still",
                     some.join(", ")
                 )
             }

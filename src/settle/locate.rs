@@ -1,7 +1,7 @@
 //! Dissent is located before it is voted on: what do the dissenting votes share?
 //!
-//! Each candidate (a data pin, an address pin, one read or a moment of it, one chip, what several chips share) says
-//! "my votes dissent at a rate of their own". It is named when telling the dissent that way takes markedly fewer bits
+//! Each candidate (a data pin, an address pin, one read or a moment of it, some cells, one chip, what several chips share)
+//! says "my votes dissent at a rate of their own, and more often". It is named when telling the dissent that way takes markedly fewer bits
 //! than one rate for everything. Two reads show pins and chips, and not which of the two is wrong.
 
 use super::together;
@@ -30,6 +30,13 @@ pub enum Shared {
         /// Last cell.
         last: u32,
     },
+    /// A run of cells, both ends inclusive, in more than one read.
+    Cells {
+        /// First cell.
+        first: u32,
+        /// Last cell.
+        last: u32,
+    },
     /// Whole chips, against the others.
     Chip,
 }
@@ -38,6 +45,11 @@ impl Shared {
     /// Whether it is one pin.
     pub(super) fn is_line(self) -> bool {
         matches!(self, Shared::DataLine(_) | Shared::AddressLine(_))
+    }
+
+    /// Whether it is a run of a few of so many cells.
+    pub(super) fn is_some_cells_of(self, words: u32) -> bool {
+        matches!(self, Shared::Cells { first, last } if 4 * (last - first) < words)
     }
 
     /// The read concerned, where it is one.
@@ -136,30 +148,92 @@ impl Dissents {
             + one_of(self.by_read.len())
     }
 
-    /// The run of cells of a read that tells its dissent best: first, last, bits to tell, dissenting votes within.
-    pub(super) fn stretch(&self, read: usize) -> Option<(u32, u32, f64, u64)> {
-        const ENDS: usize = 48;
+    /// The run of cells of a read that tells its dissent best.
+    pub(super) fn stretch(&self, read: usize) -> Option<Stretch> {
         let cells = self.by_read.get(read)?;
-        let odd: Vec<usize> = (0..cells.len()).filter(|c| cells[*c] != 0).collect();
+        let votes: Vec<u64> = cells.iter().map(|d| d.count_ones().into()).collect();
+        self.run(&votes, 1, one_of(self.by_read.len()))
+    }
+
+    /// The run of cells that tells the dissent of all reads best.
+    pub(super) fn cells(&self) -> Option<Stretch> {
+        let of_cell = |c: usize| -> u64 {
+            let reads = self.by_read.iter();
+            reads.map(|r| u64::from(r[c].count_ones())).sum()
+        };
+        let votes: Vec<u64> = (0..self.words() as usize).map(of_cell).collect();
+        self.run(&votes, self.by_read.len() as u64, 0.0)
+    }
+
+    /// The run of cells that tells dissenting votes best, given by cell, where so many reads vote on each; `named` is
+    /// what it takes to name the reads.
+    fn run(&self, votes: &[u64], reads: u64, named: f64) -> Option<Stretch> {
+        const ENDS: usize = 48;
+        let odd: Vec<usize> = (0..votes.len()).filter(|c| votes[*c] != 0).collect();
         let step = odd.len().div_ceil(ENDS).max(1);
-        let named = one_of(self.by_read.len()) + 2.0 * one_of(cells.len());
-        let mut best: Option<(u32, u32, f64, u64)> = None;
+        let named = named + 2.0 * one_of(votes.len());
+        let mut best: Option<Stretch> = None;
         for i in (0..odd.len()).step_by(step) {
             let mut k = 0u64;
             for (n, cell) in odd[i..].iter().enumerate() {
-                k += u64::from(cells[*cell].count_ones());
+                k += votes[*cell];
                 if n == 0 || (n % step != 0 && i + n + 1 != odd.len()) {
                     continue;
                 }
-                let part = (cell - odd[i] + 1) as u64 * u64::from(self.width);
+                let part = (cell - odd[i] + 1) as u64 * u64::from(self.width) * reads;
                 let length = self.apart(part, k) + named;
-                if best.is_none_or(|b| length < b.2) {
-                    best = Some((odd[i] as u32, *cell as u32, length, k));
+                // A part that dissents less than the rest is no fault.
+                let more = self.dissents_more(part, k);
+                if more && best.as_ref().is_none_or(|b| length < b.length) {
+                    best = Some(Stretch {
+                        first: odd[i] as u32,
+                        last: *cell as u32,
+                        length,
+                        votes: k,
+                    });
                 }
             }
         }
         best
     }
+
+    /// Whether a read dissents markedly more in some cells than each of the others does: that reads are not equally
+    /// noisy is no fault of one.
+    fn is_worst(&self, read: usize, from: usize, to: usize) -> bool {
+        let each = (to - from) as u64 * u64::from(self.width);
+        let of = |cells: &[u8]| -> u64 {
+            let cells = cells.iter().take(to).skip(from);
+            cells.map(|c| u64::from(c.count_ones())).sum()
+        };
+        let (mut own, mut next) = (0, 0);
+        for (r, cells) in self.by_read.iter().enumerate() {
+            if r == read {
+                own = of(cells);
+            } else {
+                next = of(cells).max(next);
+            }
+        }
+        let apart = marked(each, own) + marked(each, next);
+        own > next && marked(2 * each, own + next) - apart > PRIOR
+    }
+
+    /// Whether a part of the votes, `k` of which dissent, dissents more often than the rest.
+    pub(super) fn dissents_more(&self, part: u64, k: u64) -> bool {
+        let (rest, others) = (self.trials() - part, self.votes() - k);
+        u128::from(k) * u128::from(rest) > u128::from(others) * u128::from(part)
+    }
+}
+
+/// A run of cells with what it tells.
+pub(super) struct Stretch {
+    /// First cell.
+    pub first: u32,
+    /// Last cell.
+    pub last: u32,
+    /// Bits to tell the dissent so.
+    pub length: f64,
+    /// Dissenting votes within.
+    pub votes: u64,
 }
 
 /// The best explanation of each chip's dissent, where one beats mere noise, and what several chips share.
@@ -230,18 +304,30 @@ fn best(chip: usize, d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) 
     if d.width > 1 {
         for line in 0..d.width {
             let k = d.count(|_, _| 1 << line);
-            let length = d.apart(d.words() * reads as u64, k) + one_of(d.width.into());
-            offer(Shared::DataLine(line), length, k);
+            let part = d.words() * reads as u64;
+            if d.dissents_more(part, k) {
+                let length = d.apart(part, k) + one_of(d.width.into());
+                offer(Shared::DataLine(line), length, k);
+            }
         }
     }
     if reads > 2 {
         for read in 0..reads {
             let k = d.of_read(read);
-            offer(Shared::Read(read), d.length_of_read(read), k);
-            if let Some((first, last, length, k)) = d.stretch(read) {
-                offer(Shared::Stretch { read, first, last }, length, k);
+            if d.is_worst(read, 0, d.words() as usize) {
+                offer(Shared::Read(read), d.length_of_read(read), k);
+            }
+            if let Some(s) = d.stretch(read)
+                && d.is_worst(read, s.first as usize, s.last as usize + 1)
+            {
+                let (first, last) = (s.first, s.last);
+                offer(Shared::Stretch { read, first, last }, s.length, s.votes);
             }
         }
+    }
+    if let Some(s) = d.cells() {
+        let (first, last) = (s.first, s.last);
+        offer(Shared::Cells { first, last }, s.length, s.votes);
     }
     for (shared, length, k) in alias(d, majority, images) {
         offer(shared, length, k);
@@ -261,6 +347,8 @@ fn alias(d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Vec<(Shar
         |c: usize| -> u64 { d.by_read.iter().map(|r| u64::from(r[c].count_ones())).sum() };
     let of_cell: Vec<u64> = (0..words).map(dissent).collect();
     let all: u64 = of_cell.iter().sum();
+    // Bits to tell what a cell holds of which the majority shows what its partner holds: anything but that.
+    let other_contents = (f64::from(majority.width()).exp2() - 1.0).log2();
     let mut out = Vec::new();
     for line in 0..lines {
         let mut levels = [Seen::default(); 2];
@@ -294,6 +382,7 @@ fn alias(d: &Dissents, majority: &ChipImage, images: &[&ChipImage]) -> Vec<(Shar
             .map(|seen| {
                 let length = marked(seen.reads, seen.partner)
                     + marked(seen.alike, seen.outvoted)
+                    + seen.outvoted as f64 * other_contents
                     + marked(d.trials(), all - seen.explained)
                     + one_of(3)
                     + one_of(lines as usize);
@@ -398,6 +487,22 @@ pub(super) fn finding(l: &Located, ids: &[&str], read: &dyn Fn(usize) -> String)
                     &["the supply dipped for a moment"],
                 )
             }
+        }
+        Shared::Cells { first, last } => {
+            for c in &mut chips {
+                c.cells = vec![CellRun { first, last }];
+            }
+            (
+                "dissent.cells",
+                format!(
+                    "{k} of {n} dissenting bits of {chip} lie in its cells {first:#06x} to {last:#06x}, whichever the read"
+                ),
+                "Check that chip's supply and enable at its own pins, then read afresh.",
+                &[
+                    "these cells no longer hold",
+                    "something else drives the bus at these addresses",
+                ],
+            )
         }
         Shared::Chip if several => (
             "dissent.supply",

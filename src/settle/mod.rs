@@ -4,10 +4,12 @@
 //! is there a vote, weighed by the model in [`vote`]. A bit that the votes leave in doubt becomes unknown.
 
 mod agreement;
+mod align;
 mod integrate;
 mod locate;
 mod outlier;
 mod report;
+mod still;
 mod together;
 pub mod vote;
 
@@ -106,25 +108,47 @@ pub fn settle(
     layout: Option<&Layout>,
     rules: Rules,
 ) -> Result<(Reading, Settlement), SettleError> {
-    let like_first = layout.map(|layout| absent_like_first(reads, layout));
+    let like_first = layout.map(|layout| align::absent_like_first(reads, layout));
     let reads = like_first.as_deref().unwrap_or(reads);
-    let chips = align(reads)?;
+    let chips = align::align(reads)?;
     let ids: Vec<&str> = reads[0].1.chips.iter().map(|c| c.id.as_str()).collect();
-    let aside = outlier::set_aside(&chips, &ids);
+    let judged = align::without_absent(&chips, &ids, layout);
+    let judged = align::views(&judged);
+    let aside = outlier::set_aside(&judged, &ids, &still::find(&judged));
     let used: Vec<usize> = (0..reads.len()).filter(|r| aside[*r].is_none()).collect();
-    let images: Vec<Vec<&ChipImage>> = chips
-        .iter()
-        .map(|c| used.iter().map(|r| c[*r]).collect())
-        .collect();
-    let truth: Vec<ChipImage> = images.iter().map(|c| most_likely(c)).collect();
-    let mut located = locate::locate(&images, &truth, &boards(&reads[0].1, layout));
-    let strangers = outlier::of_two(&images, &ids).filter(|s| {
-        // One bad pin may well make two reads differ by more than noise does.
-        s.is_explained() || !located.iter().any(|l| l.shared.is_line())
+    let of_used = |of: &[Vec<&ChipImage>]| -> Vec<Vec<ChipImage>> {
+        of.iter()
+            .map(|c| used.iter().map(|r| c[*r].clone()).collect())
+            .collect()
+    };
+    let (mut images, mut sound) = (of_used(&chips), of_used(&judged));
+    let strangers = outlier::of_two(&align::views(&sound), &ids);
+    let mut stills = still::find(&align::views(&sound));
+    for still in &stills {
+        still.leave_out(&mut images);
+        still.hide(&mut sound);
+    }
+    let (images, sound) = (align::views(&images), align::views(&sound));
+    let truth: Vec<ChipImage> = sound.iter().map(|c| most_likely(c)).collect();
+    let boards = align::boards(&reads[0].1, layout);
+    let mut located = locate::locate(&sound, &truth, &boards);
+    let strangers = strangers.filter(|s| {
+        // One bad pin, or some cells, may well make two reads differ by more than noise does.
+        let is_local = |l: &Located| {
+            let words = truth.get(l.chips[0]).map_or(0, ChipImage::words);
+            l.shared.is_line() || l.shared.is_some_cells_of(words)
+        };
+        s.is_explained() || (stills.is_empty() && !located.iter().any(is_local))
     });
     if strangers.as_ref().is_some_and(Strangers::is_explained) {
         located.clear();
+        stills.clear();
     }
+    let faults: Vec<Located> = located
+        .iter()
+        .cloned()
+        .chain(stills.iter().flat_map(|s| s.located(&images)))
+        .collect();
     let name_of = |r: usize| {
         used.get(r)
             .map_or_else(String::new, |r| reads[*r].0.clone())
@@ -144,12 +168,13 @@ pub fn settle(
         findings: outlier::findings(reads, &aside),
         settled: 0,
         unsettled: 0,
+        once: 0,
         expected_wrong: 0.0,
         comparable: true,
-        without_a_read: !rules.over_faults && located.iter().any(|l| l.shared.read().is_some()),
-        voted_over: rules.over_faults && !located.is_empty(),
+        without_a_read: !rules.over_faults && faults.iter().any(|l| l.shared.read().is_some()),
+        voted_over: rules.over_faults && !faults.is_empty(),
         forecast: Vec::new(),
-        afresh: !rules.over_faults && located.iter().any(|l| l.shared.read().is_none()),
+        afresh: !rules.over_faults && faults.iter().any(|l| l.shared.read().is_none()),
         further_reads: None,
         further_reads_to_settle: None,
     };
@@ -162,79 +187,118 @@ pub fn settle(
     }
     report.findings.extend(outlier::all_blank(&images));
     report.findings.extend(of_reads(reads));
+    for s in &stills {
+        report.findings.push(s.finding(&ids, &name_of));
+    }
     for l in &located {
         report.findings.push(locate::finding(l, &ids, &name_of));
     }
     let mut out = reads[used[0]].1.clone();
+    let faults_of: Vec<Vec<&Located>> = (0..images.len())
+        .map(|chip| {
+            let here = |l: &&Located| l.chips.contains(&chip) && !rules.over_faults;
+            faults.iter().filter(here).collect()
+        })
+        .collect();
+    let votes: Vec<Histograms> = images
+        .iter()
+        .zip(&faults_of)
+        .map(|(images, faults)| histograms(images, faults))
+        .collect();
+    let all_sound: Histogram = votes.iter().flat_map(|v| v.sound.clone()).collect();
     let mut chips = Vec::new();
-    for (chip, images) in images.iter().enumerate() {
-        let faults: Vec<&Located> = located
-            .iter()
-            .filter(|l| l.chips.contains(&chip) && !rules.over_faults)
-            .collect();
-        // Chips have their own noise: a bad clip on one says nothing about the next.
-        let votes = histograms(images, &faults);
-        let noise = Noise::learn(&votes.sound);
+    for (chip, votes) in votes.into_iter().enumerate() {
+        let (images, faults) = (&images[chip], &faults_of[chip]);
+        // Chips have their own noise: a bad clip on one says nothing about the next. Of a chip without one sound line
+        // the others are all there is to go by.
+        let noise = Noise::learn(if votes.sound.is_empty() {
+            &all_sound
+        } else {
+            &votes.sound
+        });
         let of_fault = Noise::learn(&votes.faulty);
-        let noise_of = |line| {
-            if is_faulty(&faults, line) {
-                &of_fault
-            } else {
-                &noise
-            }
+        let noise_of = |faulty| {
+            if faulty { &of_fault } else { &noise }
         };
         vote_chip(
             images,
             &mut out.chips[chip],
             &noise_of,
-            &faults,
+            faults,
             rules,
             &mut report,
         );
         chips.push(if report.afresh {
-            let sound = Noise::learn(&once_mended(votes.sound, &faults));
+            let sound = if votes.sound.is_empty() {
+                noise
+            } else {
+                Noise::learn(&once_mended(votes.sound, faults))
+            };
             ChipVotes::new(sound, vec![(Vote::NONE, images[0].bits())])
         } else {
             ChipVotes::new(noise, votes.sound)
         });
     }
-    if report.comparable && !report.voted_over {
-        // One read by itself is no vote.
-        let least = if report.afresh { 2 } else { 0 };
-        let mut outlook = Outlook::of(&chips, rules.doubt);
-        report.forecast = SOME_READS
-            .into_iter()
-            .filter(|reads| *reads >= least)
-            .map(|reads| {
-                let (wrong, open) = outlook.after(reads);
-                Forecast { reads, wrong, open }
-            })
-            .collect();
-        report.further_reads = outlook.reads(least, |wrong, _| wrong < 1.0);
-        report.further_reads_to_settle = outlook.reads(least, |wrong, open| wrong + open < 1.0);
+    if report.comparable && !report.voted_over && !all_sound.is_empty() {
+        foretell(&mut report, &chips, rules);
+    }
+    if report.once > 0 && report.comparable {
+        report.findings.push(read_once(report.once));
     }
     if report.unsettled > 0 {
-        report.findings.push(
-            Finding::new(
-                "settle.open",
-                Severity::Caution,
-                match report.unsettled {
-                    1 => "1 bit could not be settled and is unknown in the result".to_owned(),
-                    n => format!("{n} bits could not be settled and are unknown in the result"),
-                },
-            )
-            .act(if report.afresh {
-                "Mend what the findings name, then read afresh and settle the fresh reads by themselves."
-            } else if report.without_a_read {
-                "Settle without the read that the findings name, or with another in its place."
-            } else if located.is_empty() {
-                "Read again, and settle all reads together; a cell that never settles does not hold still."
-            } else {
-                "The votes leave them in doubt: mend what the findings name and read afresh, or allow more with --doubt."
-            }),
-        );
+        let open = left_open(&report, faults.is_empty());
+        report.findings.push(open);
     }
     Ok((out, report))
+}
+
+/// Foretells what further reads would bring.
+fn foretell(report: &mut Settlement, chips: &[ChipVotes], rules: Rules) {
+    // One read by itself is no vote.
+    let least = if report.afresh {
+        2
+    } else {
+        u32::from(report.once > 0)
+    };
+    let mut outlook = Outlook::of(chips, rules.doubt);
+    report.forecast = SOME_READS
+        .into_iter()
+        .filter(|reads| *reads >= least)
+        .map(|reads| {
+            let (wrong, open) = outlook.after(reads);
+            Forecast { reads, wrong, open }
+        })
+        .collect();
+    report.further_reads = outlook.reads(least, |wrong, _| wrong < 1.0);
+    report.further_reads_to_settle = outlook.reads(least, |wrong, open| wrong + open < 1.0);
+}
+
+/// The finding about bits that one read alone knows.
+fn read_once(bits: u64) -> Finding {
+    let says = match bits {
+        1 => "1 bit was read once only".to_owned(),
+        n => format!("{n} bits were read once only"),
+    };
+    Finding::new("settle.once", Severity::Caution, says)
+        .means("They are taken as that read has them; no other read bears them out.")
+        .act("Read those chips again in full, and settle all reads together.")
+}
+
+/// The finding about bits left unknown.
+fn left_open(report: &Settlement, no_fault: bool) -> Finding {
+    let says = match report.unsettled {
+        1 => "1 bit could not be settled and is unknown in the result".to_owned(),
+        n => format!("{n} bits could not be settled and are unknown in the result"),
+    };
+    Finding::new("settle.open", Severity::Caution, says).act(if report.afresh {
+        "Mend what the findings name, then read afresh and settle the fresh reads by themselves."
+    } else if report.without_a_read {
+        "Settle without the read that the findings name, or with another in its place."
+    } else if no_fault {
+        "Read again, and settle all reads together; a cell that never settles does not hold still."
+    } else {
+        "The votes leave them in doubt: mend what the findings name and read afresh, or allow more with --doubt."
+    })
 }
 
 /// What was found while the reads were taken in; what several have is told once.
@@ -254,91 +318,6 @@ fn of_reads(reads: &[(String, Reading)]) -> Vec<Finding> {
             f
         })
         .collect()
-}
-
-/// Chips that share a board, as the layout says, by their place in the reading.
-fn boards(reading: &Reading, layout: Option<&Layout>) -> Vec<Vec<usize>> {
-    let mut boards: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
-    for (at, chip) in reading.chips.iter().enumerate() {
-        let described = layout.and_then(|l| l.chips.iter().find(|c| c.id == chip.id));
-        if let Some(board) = described.and_then(|c| c.board.as_deref()) {
-            boards.entry(board).or_default().push(at);
-        }
-    }
-    boards.into_values().filter(|b| b.len() > 1).collect()
-}
-
-/// The reads with every absent bit as the first read has it: such bits do not exist, and what floats on the bus in
-/// their place is no dissent.
-fn absent_like_first(reads: &[(String, Reading)], layout: &Layout) -> Vec<(String, Reading)> {
-    let mut reads = reads.to_vec();
-    let Some(((_, first), others)) = reads.split_first_mut() else {
-        return reads;
-    };
-    for (chip, cells, lines) in &layout.absent {
-        let Some(id) = layout.chips.get(usize::from(*chip)).map(|c| &c.id) else {
-            continue;
-        };
-        let Some(model) = first.chip(id) else {
-            continue;
-        };
-        for (_, other) in others.iter_mut() {
-            let Some(image) = other.chips.iter_mut().find(|c| c.id == *id) else {
-                continue;
-            };
-            for cell in cells.clone() {
-                for line in (0..8).filter(|line| lines >> line & 1 == 1) {
-                    image.image.set_bit(cell, line, model.image.bit(cell, line));
-                }
-            }
-        }
-    }
-    reads
-}
-
-/// The images by chip, then by read, in the order of the first read.
-fn align(reads: &[(String, Reading)]) -> Result<Vec<Vec<&ChipImage>>, SettleError> {
-    let [(_, first), rest @ ..] = reads else {
-        return Err(SettleError::TooFew(0));
-    };
-    if rest.is_empty() {
-        return Err(SettleError::TooFew(1));
-    }
-    let names = |r: &Reading| {
-        let mut ids: Vec<String> = r.chips.iter().map(|c| c.id.clone()).collect();
-        ids.sort();
-        ids.join(", ")
-    };
-    let mut out: Vec<Vec<&ChipImage>> = first.chips.iter().map(|c| vec![&c.image]).collect();
-    for (name, read) in rest {
-        if read.chips.len() != first.chips.len() {
-            return Err(SettleError::Chips {
-                name: name.clone(),
-                found: names(read),
-                expected: names(first),
-            });
-        }
-        for (to, chip) in out.iter_mut().zip(&first.chips) {
-            let Some(other) = read.chips.iter().find(|c| c.id == chip.id) else {
-                return Err(SettleError::Chips {
-                    name: name.clone(),
-                    found: names(read),
-                    expected: names(first),
-                });
-            };
-            let shape = |i: &ChipImage| format!("{} x {}", i.words(), i.width());
-            if shape(&other.image) != shape(&chip.image) {
-                return Err(SettleError::Shape {
-                    name: name.clone(),
-                    chip: chip.id.clone(),
-                    found: shape(&other.image),
-                    expected: shape(&chip.image),
-                });
-            }
-            to.push(&other.image);
-        }
-    }
-    Ok(out)
 }
 
 /// Ones and zeros seen at a bit.
@@ -393,15 +372,19 @@ type Histogram = Vec<(Vote, u64)>;
 
 /// What the votes of one chip tell about its noise.
 struct Histograms {
-    /// Votes of lines whose pins come and go; they say nothing about the noise of the others.
+    /// Votes of lines whose pins come and go, and of cells that do; they say nothing about the noise of the others.
     faulty: Histogram,
     /// All other votes, without a read that something happened to.
     sound: Histogram,
 }
 
-/// Whether the pin of a data line is a located fault.
-fn is_faulty(faults: &[&Located], line: u8) -> bool {
-    faults.iter().any(|f| f.shared == Shared::DataLine(line))
+/// Whether a bit has a noise of its own: the pin of its data line, or its cell, is a located fault.
+fn is_faulty(faults: &[&Located], cell: u32, line: u8) -> bool {
+    faults.iter().any(|f| match f.shared {
+        Shared::DataLine(l) => l == line,
+        Shared::Cells { first, last } => (first..=last).contains(&cell),
+        _ => false,
+    })
 }
 
 /// Sorts the votes of one chip.
@@ -419,7 +402,7 @@ fn histograms(images: &[&ChipImage], faults: &[&Located]) -> Histograms {
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
-            let to = if is_faulty(faults, line) {
+            let to = if is_faulty(faults, cell, line) {
                 &mut faulty
             } else {
                 &mut sound
@@ -462,7 +445,9 @@ fn once_mended(votes: Histogram, faults: &[&Located]) -> Histogram {
 fn tainted(fault: &Located, cell: u32, line: u8) -> bool {
     match fault.shared {
         Shared::DataLine(l) => l == line,
-        Shared::Stretch { first, last, .. } => (first..=last).contains(&cell),
+        Shared::Stretch { first, last, .. } | Shared::Cells { first, last } => {
+            (first..=last).contains(&cell)
+        }
         Shared::AddressLine(_) | Shared::Read(_) | Shared::Chip => true,
     }
 }
@@ -470,7 +455,7 @@ fn tainted(fault: &Located, cell: u32, line: u8) -> bool {
 fn vote_chip<'n>(
     images: &[&ChipImage],
     out: &mut ChipReading,
-    noise_of: &dyn Fn(u8) -> &'n Noise,
+    noise_of: &dyn Fn(bool) -> &'n Noise,
     faults: &[&Located],
     rules: Rules,
     report: &mut Settlement,
@@ -483,9 +468,10 @@ fn vote_chip<'n>(
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
+            let faulty = is_faulty(faults, cell, line);
             let doubt = *doubts
-                .entry((line, vote))
-                .or_insert_with(|| noise_of(line).wrong(vote));
+                .entry((faulty, vote))
+                .or_insert_with(|| noise_of(faulty).wrong(vote));
             let dissent = vote.minority > 0;
             let open = ones == zeros
                 || (dissent
@@ -502,6 +488,7 @@ fn vote_chip<'n>(
             } else {
                 out.image.set_bit(cell, line, bit);
             }
+            report.once += u64::from(vote.known == 1);
             if !open {
                 report.expected_wrong += doubt;
                 report.settled += u64::from(dissent);

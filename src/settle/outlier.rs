@@ -1,17 +1,20 @@
 //! One odd read among several: the wrong chip, a slipped clip, another instrument.
 
+use super::still::{self, Still, What};
 use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 use crate::reading::Reading;
 
 /// Share of its bits from which a read may be an odd one: more than noise, less than another bank.
-const ODD: f64 = 0.02;
+pub(super) const ODD: f64 = 0.02;
+/// Least bits by which a read must differ to be an odd one, where a plain mishap explains them.
+const MISHAP: u64 = 16;
 
-/// Bits on which two images differ, and bits both know.
-fn distance(a: &ChipImage, b: &ChipImage) -> (u64, u64) {
+/// Bits of some data lines on which two images differ, and bits both know.
+fn distance(a: &ChipImage, b: &ChipImage, lines: u8) -> (u64, u64) {
     let (mut differ, mut judged) = (0, 0);
     for i in 0..a.values().len().min(b.values().len()) {
-        let known = a.known()[i] & b.known()[i];
+        let known = a.known()[i] & b.known()[i] & lines;
         judged += u64::from(known.count_ones());
         differ += u64::from(((a.values()[i] ^ b.values()[i]) & known).count_ones());
     }
@@ -22,8 +25,14 @@ fn distance(a: &ChipImage, b: &ChipImage) -> (u64, u64) {
 ///
 /// A read is odd when the others agree with each other and it does not with them: of its differences from each of
 /// them the middle one is more than one bit in fifty, and eight times the middle one among the others. Middles, since
-/// a second odd read must not hide the first. With only two reads nobody can say which one is odd.
-pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<String>> {
+/// a second odd read must not hide the first. Fewer differences will do where a plain mishap explains them. Where a read
+/// shows contents and the others a line that does not move, that difference does not speak against it. With only two
+/// reads nobody can say which one is odd.
+pub(super) fn set_aside(
+    chips: &[Vec<&ChipImage>],
+    ids: &[&str],
+    stills: &[Still],
+) -> Vec<Option<String>> {
     let reads = chips.first().map_or(0, Vec::len);
     let mut out = vec![None; reads];
     if reads < 3 {
@@ -32,6 +41,7 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<S
     let rates: Vec<Vec<f64>> = (0..reads)
         .map(|a| (0..reads).map(|b| rate(chips, a, b)).collect())
         .collect();
+    let bits = chips.iter().map(|c| c[0].bits()).sum::<u64>() as f64;
     for (odd, place) in out.iter_mut().enumerate() {
         let others: Vec<usize> = (0..reads).filter(|r| *r != odd).collect();
         let own = middle(others.iter().map(|o| rates[odd][*o]));
@@ -41,7 +51,12 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<S
                 .enumerate()
                 .flat_map(|(i, a)| others[i + 1..].iter().map(|b| rates[*a][*b])),
         );
-        if own > ODD && own > 8.0 * theirs {
+        let speaks = middle(others.iter().map(|o| {
+            rate_where(chips, odd, *o, |chip| {
+                lines_that_speak(stills, chip, odd, *o)
+            })
+        }));
+        if own > 8.0 * theirs && speaks > 8.0 * theirs && speaks * bits > MISHAP as f64 {
             // Held against the read that is most like the others.
             let good = others
                 .iter()
@@ -51,7 +66,9 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<S
                     of(a).total_cmp(&of(b))
                 })
                 .unwrap_or(odd);
-            *place = Some(why(chips, ids, odd, good, own));
+            if speaks > ODD || mishap(chips, ids, odd, good, own).is_some() {
+                *place = Some(why(chips, ids, odd, good, own));
+            }
         }
     }
     // More than one odd read in two is no odd one out: nothing is set aside, and locating must speak.
@@ -61,13 +78,34 @@ pub(super) fn set_aside(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Vec<Option<S
     out
 }
 
-/// Share of their bits in which two reads differ; a little over none where they are alike, by what they have to show.
+/// Share of the bits both know in which two reads differ; a little over none where they are alike, by what they have to
+/// show.
 fn rate(chips: &[Vec<&ChipImage>], a: usize, b: usize) -> f64 {
-    let (differ, judged) = chips.iter().fold((0u64, 0u64), |(d, n), c| {
-        let (x, y) = distance(c[a], c[b]);
+    rate_where(chips, a, b, |_| 0xff)
+}
+
+/// The same for some data lines of each chip.
+fn rate_where(chips: &[Vec<&ChipImage>], a: usize, b: usize, lines: impl Fn(usize) -> u8) -> f64 {
+    let (differ, judged) = chips.iter().enumerate().fold((0, 0), |(d, n), (chip, c)| {
+        let (x, y) = distance(c[a], c[b], lines(chip));
         (d + x, n + y)
     });
+    if judged == 0 {
+        return 0.0;
+    }
     (differ as f64 + 0.5) / (judged as f64 + 1.0)
+}
+
+/// The data lines of a chip on which a difference from another read speaks against a read: not those that it shows
+/// moving and the other still.
+fn lines_that_speak(stills: &[Still], chip: usize, read: usize, other: usize) -> u8 {
+    stills
+        .iter()
+        .filter(|s| s.chip == chip && s.moves_in.contains(&read) && s.in_reads.contains(&other))
+        .fold(0xff, |lines, s| match s.what {
+            What::Lines(still) => lines & !still,
+            What::Chip | What::Address(_) => 0,
+        })
 }
 
 /// The middle of some numbers, of two middle ones the lower.
@@ -81,16 +119,33 @@ fn middle(of: impl Iterator<Item = f64>) -> f64 {
 /// What the odd read looks like beside a good one; `ids` are the chips' ids.
 fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f64) -> String {
     let percent = rate * 100.0;
-    let differs = format!("it differs from the others in {percent:.1} % of its bits");
-    if let Some(blank) = blank_beside(chips, ids, odd, good) {
-        return format!("{differs}: {blank}");
-    }
-    if let Some(relation) = relation(chips, ids, odd, good, rate) {
-        format!("{differs}, but agrees {relation}")
+    let differs = if percent < 0.1 {
+        "it differs from the others".to_owned()
+    } else {
+        format!("it differs from the others in {percent:.1} % of its bits")
+    };
+    if let Some(mishap) = mishap(chips, ids, odd, good, rate) {
+        format!("{differs}{mishap}")
+    } else if let Some(still) = still::beside(chips, ids, odd, good) {
+        format!("{differs}: in it {still}")
     } else if rate > 0.25 {
         format!("{differs}: another chip or instrument")
     } else {
         format!("{differs}, and they agree")
+    }
+}
+
+/// The plain mishap that explains how an odd read differs from a good one, if one does.
+fn mishap(
+    chips: &[Vec<&ChipImage>],
+    ids: &[&str],
+    odd: usize,
+    good: usize,
+    rate: f64,
+) -> Option<String> {
+    match blank_beside(chips, ids, odd, good) {
+        Some(blank) => Some(format!(": {blank}")),
+        None => relation(chips, ids, odd, good, rate).map(|r| format!(", but agrees {r}")),
     }
 }
 
@@ -119,15 +174,12 @@ fn blank_beside(
 
 /// Whether all known cells of a chip read alike; a chip nobody read is not blank.
 pub(super) fn is_blank(image: &ChipImage) -> bool {
-    let mut known = image
-        .values()
-        .iter()
-        .zip(image.known())
-        .filter(|(_, known)| **known == image.mask())
-        .map(|(value, _)| value);
-    known
-        .next()
-        .is_some_and(|first| known.all(|value| value == first))
+    let (mut ones, mut zeros) = (0u8, 0u8);
+    for (value, known) in image.values().iter().zip(image.known()) {
+        ones |= value & known;
+        zeros |= !value & known;
+    }
+    ones | zeros == image.mask() && ones & zeros == 0
 }
 
 /// How one read becomes another, where a plain mishap explains at least three quarters of the difference.
@@ -138,29 +190,8 @@ fn relation(
     good: usize,
     rate: f64,
 ) -> Option<String> {
-    let explained =
-        |(differ, judged): (u64, u64)| judged > 0 && (differ as f64) < 0.25 * rate * judged as f64;
-    let all = |of: &dyn Fn(usize) -> (u64, u64)| {
-        (0..chips.len()).fold((0, 0), |(d, n), c| {
-            let (x, y) = of(c);
-            (d + x, n + y)
-        })
-    };
-    for step in [1usize, usize::MAX] {
-        let shifted = all(&|c| {
-            let (a, b) = (chips[c][odd], chips[c][good]);
-            let (mut differ, mut judged) = (0, 0);
-            for i in 1..a.values().len().saturating_sub(1) {
-                let j = i.wrapping_add(step);
-                let known = a.known()[i] & b.known()[j];
-                judged += u64::from(known.count_ones());
-                differ += u64::from(((a.values()[i] ^ b.values()[j]) & known).count_ones());
-            }
-            (differ, judged)
-        });
-        if explained(shifted) {
-            return Some("when shifted by one cell".to_owned());
-        }
+    if let Some(slipped) = slipped(chips, ids, odd, good) {
+        return Some(slipped);
     }
     for x in 0..chips.len() {
         for y in x + 1..chips.len() {
@@ -168,20 +199,78 @@ fn relation(
             if a.words() != b.words() || a.width() != b.width() {
                 continue;
             }
-            let exchanged = all(&|c| {
+            let (differ, judged) = (0..chips.len()).fold((0, 0), |(d, n), c| {
                 let from = match c {
                     c if c == x => y,
                     c if c == y => x,
                     c => c,
                 };
-                distance(chips[from][odd], chips[c][good])
+                let (x, y) = distance(chips[from][odd], chips[c][good], 0xff);
+                (d + x, n + y)
             });
-            if explained(exchanged) {
+            if judged > 0 && (differ as f64) < 0.25 * rate * judged as f64 {
                 return Some(format!("when {} and {} are exchanged", ids[x], ids[y]));
             }
         }
     }
     None
+}
+
+/// Whether chips of a read agree with another once they are shifted by one cell, from some cell on.
+fn slipped(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize) -> Option<String> {
+    let (mut differ, mut left) = (0, 0);
+    let mut slipped: Vec<(&str, usize)> = Vec::new();
+    for (c, id) in chips.iter().zip(ids) {
+        let plain = distance(c[odd], c[good], 0xff).0;
+        let best = [1, usize::MAX]
+            .into_iter()
+            .map(|step| slip(c[odd], c[good], step))
+            .min()
+            .filter(|(shifted, _)| plain > 0 && 4 * shifted < plain);
+        differ += plain;
+        left += best.map_or(plain, |b| b.0);
+        slipped.extend(best.map(|b| (*id, b.1)));
+    }
+    // A handful of bits may come together by chance.
+    if differ - left < MISHAP || 4 * left >= differ {
+        return None;
+    }
+    let names: Vec<&str> = slipped.iter().map(|s| s.0).collect();
+    let which = if names.len() == chips.len() {
+        String::new()
+    } else {
+        let verb = if names.len() == 1 { "is" } else { "are" };
+        format!("{} {verb} ", names.join(", "))
+    };
+    let from = match slipped.as_slice() {
+        [(_, from), ..] if *from > 1 => format!(" from about cell {from:#06x} on"),
+        _ => String::new(),
+    };
+    Some(format!("when {which}shifted by one cell{from}"))
+}
+
+/// Bits that differ once cells are held against their neighbours from some cell on, at the best such cell, with that
+/// cell.
+fn slip(odd: &ChipImage, good: &ChipImage, step: usize) -> (u64, usize) {
+    let words = odd.values().len().min(good.values().len());
+    let differ = |i: usize, j: usize| -> i64 {
+        if j >= words {
+            return 0;
+        }
+        let known = odd.known()[i] & good.known()[j];
+        i64::from(((odd.values()[i] ^ good.values()[j]) & known).count_ones())
+    };
+    // From the last cell down: what the shift adds to, or takes from, the plain difference.
+    let (mut plain, mut gain, mut best) = (0, 0, (0, words));
+    for i in (0..words).rev() {
+        let here = differ(i, i);
+        plain += here;
+        gain += differ(i, i.wrapping_add(step)) - here;
+        if gain <= best.0 {
+            best = (gain, i);
+        }
+    }
+    ((plain + best.0).unsigned_abs(), best.1)
 }
 
 /// Two reads that differ by more than noise does.
@@ -200,12 +289,17 @@ pub(super) fn of_two(chips: &[Vec<&ChipImage>], ids: &[&str]) -> Option<Stranger
         return None;
     }
     let rate = rate(chips, 0, 1);
+    let differ: u64 = chips.iter().map(|c| distance(c[0], c[1], 0xff).0).sum();
+    if differ < MISHAP {
+        return None;
+    }
     let blank = |odd: usize| blank_beside(chips, ids, odd, 1 - odd).map(|says| (odd, says));
-    (rate > ODD).then(|| Strangers {
+    let strangers = Strangers {
         rate,
         blank: blank(0).or_else(|| blank(1)),
         relation: relation(chips, ids, 1, 0, rate),
-    })
+    };
+    (rate > ODD || strangers.is_explained()).then_some(strangers)
 }
 
 impl Strangers {

@@ -72,6 +72,9 @@ pub struct Settlement {
     pub settled: u64,
     /// Bits left unknown.
     pub unsettled: u64,
+    /// Bits that only one read knows, so that nothing bears them out.
+    #[serde(default)]
+    pub once: u64,
     /// Settled bits expected to be wrong still, by the model of [`super::vote`].
     pub expected_wrong: f64,
     /// Whether these look like reads of the same chips; where not, what further reads would do is not foretold.

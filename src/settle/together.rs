@@ -25,7 +25,8 @@ pub(super) fn moments(dissents: &[Dissents], found: &mut Vec<Located>) {
         }
         for (chip, d) in dissents.iter().enumerate() {
             let total = d.votes();
-            if total == 0 || all.chips.contains(&chip) {
+            let part = d.trials() / reads as u64;
+            if all.chips.contains(&chip) || !d.dissents_more(part, d.of_read(read)) {
                 continue;
             }
             let gain = marked(d.trials(), total) - (d.length_of_read(read) - one_of(reads));

@@ -10,6 +10,7 @@ mod healthy;
 mod inject;
 #[allow(dead_code)]
 mod layouts;
+mod majority;
 mod march;
 #[allow(dead_code)]
 mod panel;
