@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::open::{OutputArgs, ReadingArgs};
+use super::open::{OutputArgs, ReadingArgs, same_place};
 use super::output::{print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
@@ -98,7 +98,33 @@ fn named(args: &Args, list: &[String], layout: &Layout) -> Result<Vec<(String, R
         .collect()
 }
 
+#[derive(Debug, thiserror::Error)]
+#[error("{0} is given twice, and proves nothing the second time")]
+struct Twice(String);
+
+impl Blame for Twice {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some("give each reading once: the reading to mend, and others that may know more".into())
+    }
+}
+
+/// Refuses a reading that is given twice.
+fn refuse_twice(args: &Args) -> Result<(), Twice> {
+    let mut given = vec![&args.reading];
+    for name in args.earlier.iter().chain(&args.reads).chain(&args.alike) {
+        if given.iter().any(|one| same_place(one, name)) {
+            return Err(Twice(name.clone()));
+        }
+        given.push(name);
+    }
+    Ok(())
+}
+
 fn propose(args: &Args, layout: &Layout, file: &Path) -> Outcome {
+    refuse_twice(args)?;
     let reading = args.files.aligned(&args.reading, Some(layout))?;
     let earlier = named(args, args.earlier.as_slice(), layout)?.pop();
     let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;

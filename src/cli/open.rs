@@ -45,6 +45,12 @@ pub(crate) fn address(text: &str) -> Result<u32, String> {
     parsed.map_err(|_| "write an address such as 2048 or 0x800".to_owned())
 }
 
+/// Whether two arguments name the same reading: the same words, or the same place on the disk.
+pub(crate) fn same_place(one: &str, other: &str) -> bool {
+    let place = |name: &str| std::fs::canonicalize(name).ok();
+    one == other || place(one).is_some_and(|p| Some(p) == place(other))
+}
+
 /// What a command could not open.
 #[derive(Debug, thiserror::Error)]
 enum OpenError {

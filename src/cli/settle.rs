@@ -1,6 +1,6 @@
 //! `settle`: one reading out of several reads.
 
-use super::open::{OutputArgs, ReadingArgs};
+use super::open::{OutputArgs, ReadingArgs, same_place};
 use super::output::{print_text, say};
 use super::{Outcome, Status, findings};
 use crate::blame::{Blame, Who};
@@ -107,12 +107,6 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     print(&settlement, args, &written);
     Ok(status)
-}
-
-/// Whether two arguments name the same read: the same words, or the same place on the disk.
-fn same_place(one: &str, other: &str) -> bool {
-    let place = |name: &str| std::fs::canonicalize(name).ok();
-    one == other || place(one).is_some_and(|p| Some(p) == place(other))
 }
 
 fn print(s: &Settlement, args: &Args, written: &[String]) {

@@ -120,6 +120,8 @@ pub struct Examined {
     /// What the chips hold once the causes are undone: lost bits unknown. Differs from what was read only where a
     /// cause put contents in another order, or lost them.
     pub undone: Vec<ChipImage>,
+    /// The same with lost bits as they were read: contents put in order, nothing else.
+    pub shown: Vec<ChipImage>,
     /// Bits of [`Examined::undone`] that are probably flipped, as `(chip, cell, line)`.
     pub flips: Vec<(usize, u32, u8)>,
     /// Share of all bits that flipped.

@@ -66,6 +66,10 @@ pub(super) fn examine(
         cause.undo(&mut undone, false);
         mark_changes(&mut marks, &shown, &undone, letter);
     }
+    let mut shown = seen.to_vec();
+    for cause in best.causes.iter().rev().filter(|c| c.rearranges()) {
+        cause.undo(&mut shown, false);
+    }
     for (i, cause) in best.causes.iter().enumerate() {
         let mut f = tell_cause(cause, i, &ranked, best, &names);
         if content.is_none()
@@ -144,6 +148,7 @@ pub(super) fn examine(
             .map(|c| c.code().to_owned())
             .collect(),
         undone,
+        shown,
         flip_rate,
         flips,
     })

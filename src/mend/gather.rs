@@ -1,9 +1,10 @@
 //! What is damaged, what the sources say about it, and the proposals that follow.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::ops::Range;
 
 use super::weigh::{self, Belief, Says, Seen};
+use super::witness::{Witness, testimony};
 use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
 use crate::codec::{Codes, Memory, checks, low_mask, setting};
 use crate::examine::{Content, Examined, Kind};
@@ -17,13 +18,16 @@ type Spot = (usize, usize, usize);
 /// A source laid out for comparison.
 struct Source {
     who: String,
+    witness: Witness,
     codes: Codes,
     /// Chance that it holds the truth, by area, measured where the truth is known.
     reliable: Vec<f64>,
 }
 
-/// Least chance at which a value is proposed rather than called lost.
+/// Chance above which a value is proposed rather than called lost: a toss of a coin is no proposal.
 const PROPOSED: f64 = 0.5;
+/// Chance that a few odd cells among sound ones are damage: an owner who turns many knobs at once looks alike.
+const ODD: f64 = 0.97;
 /// Weight of the whole bank's agreement beside that of the entry at hand, in values.
 const WHOLE: f64 = 6.0;
 
@@ -39,7 +43,7 @@ pub fn propose(
     sources: &Sources,
 ) -> Result<MendPlan, MendError> {
     let content = Content::new(layout);
-    let bench = Bench::new(&content, examined, sources)?;
+    let bench = Bench::new(&content, reading, examined, sources)?;
     let mut beliefs: HashMap<Spot, Belief> = HashMap::new();
     let mut says: HashMap<Spot, Vec<Says>> = HashMap::new();
     for spot in bench.damaged() {
@@ -103,10 +107,18 @@ struct Bench<'a> {
     /// Contents with everything doubtful unknown.
     firm: Memory,
     codes: Codes,
-    /// As read, put in order.
+    /// As read, put in order, lost bits unknown.
     seen: Codes,
+    /// As read, put in order.
+    shown: Codes,
+    /// Cells whose contents an owner may have saved, however odd they look.
+    odd: HashSet<(u16, u32)>,
     told: crate::examine::Told,
     flip: f64,
+    /// Chance that a bit turned, where bits look flipped.
+    turned: f64,
+    /// Whether what looks flipped may be an edit instead: only an earlier reading shows edits.
+    edits_are_told: bool,
     sources: Vec<Source>,
     copies: f64,
     siblings: f64,
@@ -115,6 +127,7 @@ struct Bench<'a> {
 impl<'a> Bench<'a> {
     fn new(
         content: &'a Content<'a>,
+        reading: &Reading,
         examined: &Examined,
         sources: &Sources,
     ) -> Result<Self, MendError> {
@@ -122,6 +135,7 @@ impl<'a> Bench<'a> {
             Memory::of_images(content.layout, &images.iter().collect::<Vec<_>>())
         };
         let seen = content.codec.decode(&memory(&examined.undone)?);
+        let shown = content.codec.decode(&memory(&examined.shown)?);
         let mut images = examined.undone.clone();
         for (chip, cell, line) in &examined.flips {
             if let Some(c) = images.get_mut(*chip) {
@@ -138,42 +152,18 @@ impl<'a> Bench<'a> {
             content,
             codes,
             seen,
+            shown,
+            odd: odd_cells(content.layout, examined),
             told,
             flip: examined.flip_rate.max(1e-4),
+            turned: turned(examined),
+            edits_are_told: sources.earlier.is_some(),
             sources: Vec::new(),
             copies: 0.9,
             siblings: 0.0,
             firm,
         };
-        let named = sources
-            .earlier
-            .iter()
-            .map(|(n, r)| (format!("the earlier reading {n} holds it"), r, SAME))
-            .chain(
-                sources
-                    .reads
-                    .iter()
-                    .map(|(n, r)| (format!("the read {n} shows it"), r, SAME)),
-            )
-            .chain(
-                sources
-                    .alike
-                    .iter()
-                    .map(|(n, r)| (format!("the bank {n} holds it"), r, UNSURE)),
-            );
-        for (who, reading, expected) in named {
-            let memory = Memory::of(content.layout, reading).map_err(|e| MendError::Other {
-                name: who.clone(),
-                says: e.to_string(),
-            })?;
-            let codes = content.codec.decode(&memory);
-            let reliable = bench.by_area(expected, |a, e, f| Some(codes.areas[a].get(e, f)));
-            bench.sources.push(Source {
-                who,
-                codes,
-                reliable,
-            });
-        }
+        bench.ask(reading, (&images, &examined.shown), sources)?;
         let areas = 0..content.layout.areas.len();
         bench.siblings = bench.agreement(UNSURE, areas, |a, e, f| {
             let first = bench.content.shape.areas[a].first_voice[e];
@@ -181,6 +171,52 @@ impl<'a> Bench<'a> {
         });
         bench.copies = bench.copy_agreement();
         Ok(bench)
+    }
+
+    /// Hears every other reading, as far as it can speak for what is damaged.
+    fn ask(
+        &mut self,
+        reading: &Reading,
+        contents: (&[ChipImage], &[ChipImage]),
+        sources: &Sources,
+    ) -> Result<(), MendError> {
+        let earlier = sources.earlier.as_ref().map(|e| &e.1);
+        let named = sources
+            .earlier
+            .iter()
+            .map(|e| (Witness::Earlier, e))
+            .chain(sources.reads.iter().map(|r| (Witness::Read, r)))
+            .chain(sources.alike.iter().map(|r| (Witness::Alike, r)));
+        let layout = self.content.layout;
+        let read = Memory::of(layout, reading)?;
+        for (witness, (name, other)) in named {
+            let memory = Memory::of(layout, other).map_err(|e| MendError::Other {
+                name: name.clone(),
+                says: e.to_string(),
+            })?;
+            if witness != Witness::Earlier && memory == read {
+                return Err(MendError::Same { name: name.clone() });
+            }
+            let images = testimony(layout, (name, other), witness, contents, earlier)?;
+            let memory = Memory::of_images(layout, &images.iter().collect::<Vec<_>>())?;
+            let expected = match witness {
+                Witness::Alike => UNSURE,
+                _ => SAME,
+            };
+            let codes = self.content.codec.decode(&memory);
+            let reliable = self.by_area(expected, |a, e, f| Some(codes.areas[a].get(e, f)));
+            self.sources.push(Source {
+                who: match witness {
+                    Witness::Earlier => format!("the earlier reading {name} holds it"),
+                    Witness::Read => format!("the read {name} shows it"),
+                    Witness::Alike => format!("the bank {name} holds it"),
+                },
+                witness,
+                codes,
+                reliable,
+            });
+        }
+        Ok(())
     }
 
     /// Chance that a source holds the truth, by area. Each area is edited at its own rate: that others agree well says
@@ -262,15 +298,27 @@ impl<'a> Bench<'a> {
 
     /// What every source says of a field.
     fn says(&self, (a, e, f): Spot) -> Vec<Says> {
-        let shape = &self.content.shape.areas[a];
+        let shape = &self.content.shape.areas[a].fields[f];
+        let full = low_mask(shape.width);
+        let (read, firm) = self.codes.areas[a].get(e, f);
+        // Bits that are open: a code that cannot be is doubtful as a whole.
+        let open = if firm == full && !shape.legal(read) {
+            full
+        } else {
+            full & !firm
+        };
         let mut out = Vec::new();
         for s in &self.sources {
-            let (code, known) = s.codes.areas[a].get(e, f);
-            if known != 0 && shape.fields[f].legal(code) {
+            let (code, mut known) = s.codes.areas[a].get(e, f);
+            if s.witness == Witness::Read {
+                // What a read shows beside the damage, it shows of the same cells.
+                known &= open;
+            }
+            if known & open != 0 && (known != full || shape.legal(code)) {
                 let reliable = self.here(a, e, s.reliable[a], |f| Some(s.codes.areas[a].get(e, f)));
                 out.push(Says {
                     who: s.who.clone(),
-                    code,
+                    code: code & known,
                     known,
                     reliable,
                 });
@@ -370,10 +418,15 @@ impl<'a> Bench<'a> {
             codes.dedup();
             prior = codes.into_iter().map(|c| (c, any)).collect();
         }
+        let (read, shown) = self.seen.areas[a].get(e, f);
         let seen = Seen {
-            code,
+            code: code | read & shown & !known,
             firm: known,
             flip: self.flip,
+            doubtful: match self.edits_are_told {
+                true => (shown & !known, self.turned),
+                false => (0, 0.5),
+            },
         };
         Belief::of(&prior, seen, says)
     }
@@ -455,6 +508,15 @@ impl<'a> Bench<'a> {
         }
     }
 
+    /// The code as read, where it lies in odd cells and can be set.
+    fn may_be_saved(&self, (a, e, f): Spot) -> Option<u64> {
+        let field = &self.content.shape.areas[a].fields[f];
+        let places = self.content.layout.areas[a].field_places(e, f);
+        let odd = places.iter().any(|p| self.odd.contains(&(p.chip, p.cell)));
+        let code = self.shown.areas[a].code(e, f)?;
+        (odd && field.legal(code)).then_some(code)
+    }
+
     fn tell(
         &self,
         (a, e, f): Spot,
@@ -475,8 +537,13 @@ impl<'a> Bench<'a> {
             area.entry_label(e),
             parameter.key.clone(),
         );
-        match belief.best() {
-            Some((best, chance)) if chance >= PROPOSED => {
+        let kept = self.may_be_saved((a, e, f));
+        let best = belief.best().map(|(best, chance)| match kept {
+            Some(kept) if kept != best => (best, chance * ODD),
+            _ => (best, chance),
+        });
+        match best {
+            Some((best, chance)) if chance > PROPOSED => {
                 let mut evidence: Vec<String> = says
                     .iter()
                     .filter(|s| (s.code ^ best) & s.known == 0)
@@ -487,6 +554,9 @@ impl<'a> Bench<'a> {
                         .filter(|s| (s.code ^ best) & s.known != 0)
                         .map(|s| format!("against it: {} as {}", s.who, s.code)),
                 );
+                if kept.is_some_and(|kept| kept != best) {
+                    evidence.push("against it: what is read there can be set, so that the owner may have saved it".to_owned());
+                }
                 evidence.extend(checked.get(&(a, e, f)).cloned());
                 if lost == 0 {
                     evidence.push(format!("the code read, {code}, cannot be set"));
@@ -534,6 +604,33 @@ fn corrected(same: f64, n: f64, by_chance: f64) -> f64 {
     let rate = (same + 0.5) / (n + 1.0);
     let chance = if n > 0.0 { by_chance / n } else { 0.5 };
     ((rate - chance) / (1.0 - chance)).clamp(0.0, 0.999_99)
+}
+
+/// Chance that a bit turned on a data line on which bits look flipped.
+fn turned(examined: &Examined) -> f64 {
+    let mut by_line: HashMap<(usize, u8), f64> = HashMap::new();
+    for (chip, _, line) in &examined.flips {
+        *by_line.entry((*chip, *line)).or_default() += 1.0;
+    }
+    let of = |chip: usize| {
+        let image = examined.undone.get(chip);
+        image.map_or(1.0, |i| f64::from(i.words()))
+    };
+    let weighed: f64 = by_line.iter().map(|((chip, _), n)| n * n / of(*chip)).sum();
+    let all: f64 = by_line.values().sum();
+    (weighed / all.max(1.0)).clamp(1e-4, 0.25)
+}
+
+/// Cells that are called damaged only because of what they hold.
+fn odd_cells(layout: &Layout, examined: &Examined) -> HashSet<(u16, u32)> {
+    let findings = examined.examination.findings.iter();
+    findings
+        .filter(|f| f.code == "entry.glitched")
+        .flat_map(|f| &f.place.chips)
+        .filter_map(|place| Some((layout.chip(&place.chip)? as u16, place)))
+        .flat_map(|(chip, place)| place.cells.iter().map(move |run| (chip, run)))
+        .flat_map(|(chip, run)| (run.first..=run.last).map(move |cell| (chip, cell)))
+        .collect()
 }
 
 /// A code in binary, most significant bit first, with `?` for bits not known.

@@ -8,6 +8,7 @@
 mod apply;
 mod gather;
 mod weigh;
+mod witness;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -33,6 +34,12 @@ pub enum MendError {
         name: String,
         /// What is wrong.
         says: String,
+    },
+    /// Another reading is the reading itself once more.
+    #[error("{name} holds exactly what the reading holds: given twice, it proves nothing")]
+    Same {
+        /// The other reading's name.
+        name: String,
     },
     /// The plan is no plan.
     #[error("the plan cannot be read: {0}")]
@@ -73,6 +80,9 @@ impl Blame for MendError {
             match self {
                 MendError::Layout(e) => return e.hint(),
                 MendError::Other { .. } => "give a reading of the same layout",
+                MendError::Same { .. } => {
+                    "leave it out: damage in the memory is the same in every read; an earlier reading or another bank may know more"
+                }
                 MendError::NotAPlan(_) => "give the file that `cellkeep mend -o` wrote",
                 MendError::OtherReading { .. } => {
                     "make a new plan for this reading with `cellkeep mend`"
