@@ -247,7 +247,9 @@ impl Plan {
                 });
             }
         }
-        let saves = saves(settings.len(), panel.presets);
+        let alike = |s: &Setting| settings.iter().position(|o| o.positions == s.positions);
+        let alike: Vec<usize> = settings.iter().filter_map(alike).collect();
+        let saves = saves(&alike, panel.presets);
         Plan {
             panel: panel.clone(),
             distance: effort.distance,
@@ -342,7 +344,8 @@ impl Plan {
 /// earlier settings again in another order, so that no two presets have the same neighbour. The second reading holds
 /// all of the first, one preset further back: it shows the way from each preset to the next. Further readings take
 /// what settings remain.
-fn saves(settings: usize, presets: usize) -> Vec<Save> {
+fn saves(alike: &[usize], presets: usize) -> Vec<Save> {
+    let settings = alike.len();
     let mut out = Vec::new();
     let mut save = |reading, preset, setting| {
         out.push(Save {
@@ -351,7 +354,7 @@ fn saves(settings: usize, presets: usize) -> Vec<Save> {
             setting,
         });
     };
-    let walk = walk(settings.min(presets), presets);
+    let walk = walk(alike, presets);
     for (preset, &setting) in walk.iter().enumerate() {
         save(0, preset, setting);
     }
@@ -378,15 +381,29 @@ fn saves(settings: usize, presets: usize) -> Vec<Save> {
 }
 
 /// Settings for a row of presets: each in turn, then again in wider and wider steps, so that a pair of neighbours
-/// comes once.
-fn walk(settings: usize, presets: usize) -> Vec<usize> {
+/// comes once. `alike[s]` names the setting that setting `s` repeats, or itself.
+fn walk(alike: &[usize], presets: usize) -> Vec<usize> {
+    let settings = alike.len().min(presets);
     let steps: Vec<usize> = (1..=settings).filter(|s| coprime(*s, settings)).collect();
-    (0..presets)
-        .map(|p| {
-            let (round, at) = (p / settings, p % settings);
-            at * steps[round % steps.len()] % settings
-        })
-        .collect()
+    let mut walk: Vec<usize> = (0..settings).collect();
+    // Presets that hold the same and are followed by the same could be exchanged.
+    let open = |walk: &[usize]| {
+        let round = if walk.len() < presets { 0 } else { 1 };
+        let next = walk[1..].iter().chain(&walk[..round]);
+        let pairs = walk.iter().zip(next).map(|(a, b)| (alike[*a], alike[*b]));
+        let mut pairs: Vec<(usize, usize)> = pairs.collect();
+        pairs.sort_unstable();
+        pairs.windows(2).filter(|w| w[0] == w[1]).count()
+    };
+    while (1..presets).contains(&walk.len()) {
+        let step = steps[walk.len() / settings % steps.len()];
+        let from = |start: usize| -> Vec<usize> {
+            let more = (start..start + settings).map(|at| at * step % settings);
+            walk.iter().copied().chain(more).take(presets).collect()
+        };
+        walk = (0..settings).map(from).min_by_key(|w| open(w)).unwrap_or_default();
+    }
+    walk
 }
 
 fn coprime(a: usize, b: usize) -> bool {
@@ -444,6 +461,22 @@ mod tests {
         let cost = Plan::with(&knobs(24, 64), Effort::FULL).cost();
         assert_eq!((cost.floor, cost.one_at_a_time), (8, 169));
         assert!(cost.settings < 30, "{cost:?}");
+    }
+
+    /// Where the order of presets is a table, nothing but what presets hold and are followed by tells them apart.
+    #[test]
+    fn no_two_presets_hold_and_are_followed_by_the_same() {
+        for presets in [8, 16, 32, 40, 50, 64, 72] {
+            for settings in 20..36 {
+                // The last setting repeats one in the middle.
+                let mut alike: Vec<usize> = (0..settings).collect();
+                alike[settings - 1] = settings / 2;
+                let walk = walk(&alike, presets);
+                let pair = |p: usize| (alike[walk[p]], alike[walk[(p + 1) % presets]]);
+                let pairs: std::collections::BTreeSet<_> = (0..presets).map(pair).collect();
+                assert_eq!(pairs.len(), presets, "{settings} settings, {presets} presets");
+            }
+        }
     }
 
     #[test]
