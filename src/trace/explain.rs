@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::cells::{AGAINST, Dictionary, Experiment};
-use super::shifted::Carried;
+use super::shifted::{Carried, Shift};
 use super::space::{Contents, PresetMap, Space};
 
 /// A preset structure with the bases of its columns.
@@ -25,21 +25,39 @@ pub(crate) struct Explained {
     pub(crate) carried: Carried,
 }
 
+/// What speaks for a base.
+#[derive(Clone, Copy, Debug)]
+struct Weight {
+    /// Logarithm of the odds that its columns are words of controls.
+    words: f64,
+    /// The same, that what changed in it is what the next preset held.
+    carried: f64,
+    /// Columns that read as words of controls, and those that are not constant over the end-stop settings.
+    hits: usize,
+    moving: usize,
+}
+
+impl Weight {
+    fn all(self) -> f64 {
+        self.words + self.carried
+    }
+}
+
 impl Explained {
     /// The columns at these bases, with what was counted of each.
     fn of(
         space: &Space,
         map: &PresetMap,
         bases: Vec<u32>,
-        weights: &[Option<(f64, usize, usize)>],
+        weights: &[Option<Weight>],
         weight: f64,
     ) -> Self {
         let counted = || bases.iter().filter_map(|b| weights[*b as usize]);
         Self {
             space: space.clone(),
             map: map.clone(),
-            hits: counted().map(|w| w.1).sum(),
-            moving: counted().map(|w| w.2).sum(),
+            hits: counted().map(|w| w.hits).sum(),
+            moving: counted().map(|w| w.moving).sum(),
             doubt: None,
             carried: Carried::default(),
             bases,
@@ -55,6 +73,7 @@ pub(crate) fn explain(
     space: &Space,
     contents: &[Contents],
     map: &PresetMap,
+    shift: Option<&Shift>,
 ) -> Option<Explained> {
     let len = space.len();
     let telling = dictionary.telling();
@@ -81,7 +100,7 @@ pub(crate) fn explain(
         _ => vec![u8::MAX; len as usize],
     };
     // Weight of each base that lies inside the space; `None` where it does not.
-    let weigh = |base: u32| -> Option<(f64, usize, usize)> {
+    let weigh = |base: u32| -> Option<Weight> {
         let mut words = [(0u128, 0u128); 8];
         let mut written = 0;
         for (i, &(reading, preset)) in rows.iter().enumerate() {
@@ -115,9 +134,14 @@ pub(crate) fn explain(
         }
         // The presets that hold no end-stop setting must lie inside too.
         let inside = (0..map.offset.len()).all(|p| map.cell(base, p, len).is_some());
-        inside.then_some((weight, hits, moving))
+        inside.then(|| Weight {
+            words: weight,
+            carried: shift.map_or(0.0, |s| s.borne_out(contents, map, base, len, space.width)),
+            hits,
+            moving,
+        })
     };
-    let weights: Vec<Option<(f64, usize, usize)>> = (0..len).into_par_iter().map(weigh).collect();
+    let weights: Vec<Option<Weight>> = (0..len).into_par_iter().map(weigh).collect();
     if map.xor {
         wired_bases(space, map, &weights)
     } else {
@@ -155,16 +179,12 @@ fn undone(turned: &[(u32, u32)], base: u32) -> u32 {
     set.fold(0, |o, (_, by)| o ^ by)
 }
 
-fn wired_bases(
-    space: &Space,
-    map: &PresetMap,
-    weights: &[Option<(f64, usize, usize)>],
-) -> Option<Explained> {
+fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> Option<Explained> {
     let pivots = pivots(&map.deltas);
     let mut classes = vec![0.0; 1 << pivots.len()];
     for (base, w) in weights.iter().enumerate() {
-        if let Some((w, ..)) = w {
-            classes[gather(base as u32, &pivots) as usize] += w;
+        if let Some(w) = w {
+            classes[gather(base as u32, &pivots) as usize] += w.all();
         }
     }
     let best_of = |c: &[f64]| {
@@ -173,7 +193,7 @@ fn wired_bases(
             .max_by(|a, b| a.1.total_cmp(b.1))
             .map_or((0, 0.0), |(i, w)| (i as u32, *w))
     };
-    let (mut origin, mut total) = best_of(&classes);
+    let (mut origin, _) = best_of(&classes);
     // A preset line may carry something of the slot as well: then the origin turns with that address line.
     let mut turned: Vec<(u32, u32)> = Vec::new();
     let rest: Vec<u32> = (0..space.bits()).filter(|l| !pivots.contains(l)).collect();
@@ -182,10 +202,10 @@ fn wired_bases(
         let found = rest.iter().flat_map(|&line| {
             let mut halves = [vec![0.0; classes.len()], vec![0.0; classes.len()]];
             for (base, w) in weights.iter().enumerate() {
-                let Some((w, ..)) = w else { continue };
+                let Some(w) = w else { continue };
                 let base = base as u32;
                 let class = (gather(base, &pivots) ^ undone(&turned, base)) as usize;
-                halves[(base >> line & 1) as usize][class] += w;
+                halves[(base >> line & 1) as usize][class] += w.all();
             }
             let here = |half: usize| halves[half][origin as usize];
             // Either half may be the one that lies elsewhere.
@@ -197,14 +217,13 @@ fn wired_bases(
             })
         });
         let most = found.flatten().max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((gain, line, by, half)) = most else {
+        let Some((_, line, by, half)) = most else {
             break;
         };
         if half == 0 {
             origin ^= by;
         }
         turned.push((line, by));
-        total += gain;
         if turned.len() >= rest.len() {
             break;
         }
@@ -213,14 +232,15 @@ fn wired_bases(
         .filter(|b| gather(*b, &pivots) ^ undone(&turned, *b) == origin)
         .filter(|b| weights[*b as usize].is_some())
         .collect();
+    let words = bases
+        .iter()
+        .filter_map(|b| weights[*b as usize])
+        .map(|w| w.words);
+    let total = words.sum();
     Some(Explained::of(space, map, bases, weights, total))
 }
 
-fn stepped_bases(
-    space: &Space,
-    map: &PresetMap,
-    weights: &[Option<(f64, usize, usize)>],
-) -> Option<Explained> {
+fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> Option<Explained> {
     let stride = map.stride as usize;
     let presets = map
         .offset
@@ -228,15 +248,20 @@ fn stepped_bases(
         .max()
         .map_or(1, |m| *m as usize / stride + 1);
     // The best window of one stride, then further ones that share no cell with it.
-    let w: Vec<f64> = weights.iter().map(|w| w.map_or(0.0, |w| w.0)).collect();
-    let mut sums = vec![0.0; w.len() + 1];
-    for (i, x) in w.iter().enumerate() {
-        sums[i + 1] = sums[i] + x;
-    }
-    let window = |at: usize| sums[(at + stride).min(w.len())] - sums[at];
+    let w: Vec<f64> = weights.iter().map(|w| w.map_or(0.0, Weight::all)).collect();
+    let words = weights.iter().map(|w| w.map_or(0.0, |w| w.words));
+    let sums = |values: &mut dyn Iterator<Item = f64>| -> Vec<f64> {
+        let mut sum = 0.0;
+        let sums = values.map(|x| {
+            sum += x;
+            sum
+        });
+        std::iter::once(0.0).chain(sums).collect()
+    };
+    let (all, words) = (sums(&mut w.iter().copied()), sums(&mut words.into_iter()));
+    let window = |sums: &[f64], at: usize| sums[(at + stride).min(w.len())] - sums[at];
     let span = stride * presets;
     let mut starts: Vec<usize> = Vec::new();
-    let mut total = 0.0;
     let last = weights.iter().rposition(Option::is_some)?;
     let mut taken: Vec<(usize, usize)> = Vec::new();
     // Each window's place is bought with the data.
@@ -246,11 +271,10 @@ fn stepped_bases(
         let best = (0..=last)
             .filter(|&at| w[at] > 0.0)
             .filter(|&at| taken.iter().all(|(f, t)| at + span <= *f || at >= *t))
-            .map(|at| (window(at), at))
+            .map(|at| (window(&all, at), at))
             .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)));
         match best {
             Some((x, at)) if x > price => {
-                total += x - price;
                 // Place the window so that it ends inside; it is widened to a whole stride below.
                 taken.push((at, at + span));
                 starts.push(at);
@@ -287,11 +311,24 @@ fn stepped_bases(
     }
     // Windows at a regular pitch: those between them that nothing moved between the end stops belong too.
     let pitch = starts.windows(2).map(|w| w[1] - w[0]).fold(0, gcd);
-    if starts.len() >= 3 && pitch >= span {
-        let from = starts[0].saturating_sub(pitch * (starts[0] / pitch).min(1));
-        let to = (starts[starts.len() - 1] + pitch).min(last);
+    let regular = starts.len() >= 3 && pitch >= span;
+    if regular {
+        // And those beyond, as far as something speaks for them, and one more.
+        let (mut from, mut to) = (starts[0], starts[starts.len() - 1]);
+        let tells = |at: usize| at <= last && window(&all, at) > 0.0;
+        while from >= pitch && tells(from - pitch) {
+            from -= pitch;
+        }
+        while tells(to + pitch) {
+            to += pitch;
+        }
+        from -= pitch * (from / pitch).min(1);
+        to = (to + pitch).min(last);
         starts = (from..=to).step_by(pitch).collect();
     }
+    // Windows at a pitch are told by the first and the pitch.
+    let told = if regular { 2 } else { starts.len() };
+    let total = starts.iter().map(|at| window(&words, *at)).sum::<f64>() - price * told as f64;
     let mut bases: Vec<u32> = Vec::new();
     for &s in &starts {
         // The telling cells need not begin the entry: leave out nothing that shares a window of one stride with them.

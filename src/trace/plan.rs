@@ -401,7 +401,10 @@ fn walk(alike: &[usize], presets: usize) -> Vec<usize> {
             let more = (start..start + settings).map(|at| at * step % settings);
             walk.iter().copied().chain(more).take(presets).collect()
         };
-        walk = (0..settings).map(from).min_by_key(|w| open(w)).unwrap_or_default();
+        walk = (0..settings)
+            .map(from)
+            .min_by_key(|w| open(w))
+            .unwrap_or_default();
     }
     walk
 }
@@ -474,7 +477,11 @@ mod tests {
                 let walk = walk(&alike, presets);
                 let pair = |p: usize| (alike[walk[p]], alike[walk[(p + 1) % presets]]);
                 let pairs: std::collections::BTreeSet<_> = (0..presets).map(pair).collect();
-                assert_eq!(pairs.len(), presets, "{settings} settings, {presets} presets");
+                assert_eq!(
+                    pairs.len(),
+                    presets,
+                    "{settings} settings, {presets} presets"
+                );
             }
         }
     }

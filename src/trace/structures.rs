@@ -209,7 +209,7 @@ impl Finder<'_> {
         match (Shifted::new(shift.clone(), &pool), depth) {
             (Some(shifted), Depth::Shifted) => shifted.by_rule(),
             (Some(shifted), Depth::ShiftedTable) => shifted.by_table(),
-            (Some(shifted), Depth::ShiftedPins) => shifted.stepped_behind_pins(),
+            (Some(shifted), Depth::ShiftedPins) => shifted.behind_pins(),
             _ => Vec::new(),
         }
     }
@@ -224,7 +224,8 @@ impl Finder<'_> {
             dictionary,
         };
         let closely = |map: &PresetMap| {
-            let mut e = explain::explain(experiment, dictionary, space, &contents, map)?;
+            let shift = self.shift.as_ref();
+            let mut e = explain::explain(experiment, dictionary, space, &contents, map, shift)?;
             if let Some(shift) = &self.shift {
                 e.carried = shift.carried(space, &contents, map, &e.bases);
             }

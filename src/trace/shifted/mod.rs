@@ -6,6 +6,7 @@
 //! presets follow a table, as the set of places they lie on, through which the contents can then be walked.
 
 mod linear;
+mod ordered;
 mod pins;
 mod stepped;
 mod tabled;
@@ -48,6 +49,11 @@ impl Shift {
         })
     }
 }
+
+/// Chance that a changed bit is not what the next preset held although the map is right: slips, noise.
+const STRAY: f64 = 0.05;
+/// What a data line tells against a base at most.
+const LINE_AGAINST: f64 = 1.0;
 
 /// How far the settings go from preset to preset as a map says.
 #[derive(Clone, Copy, Debug, Default)]
@@ -95,6 +101,43 @@ impl Shift {
         (0..a.value.len())
             .map(|x| changed(a, b, x).count_ones())
             .sum()
+    }
+
+    /// Logarithm of the odds that what changed at a base is what the next preset held, a data line each.
+    pub(crate) fn borne_out(
+        &self,
+        contents: &[Contents],
+        map: &PresetMap,
+        base: u32,
+        len: u32,
+        width: u8,
+    ) -> f64 {
+        let (a, b) = (&contents[self.first], &contents[self.second]);
+        let n = self.settings.len();
+        let mut counts = [(0u32, 0u32); 8];
+        for p in 0..n {
+            let way = map.cell(base, p, len).zip(map.cell(base, (p + 1) % n, len));
+            let Some((x, y)) = way else { continue };
+            let (x, y) = (x as usize, y as usize);
+            // Not only what changed, nothing may differ; but much that never changes is alike.
+            let known = b.known[x] & a.known[y];
+            let other = known & (b.value[x] ^ a.value[y]);
+            let same = changed(a, b, x) & known & !other;
+            for (line, (agree, differ)) in counts.iter_mut().enumerate() {
+                *agree += u32::from(same >> line & 1);
+                *differ += u32::from(other >> line & 1);
+            }
+        }
+        let odds = |&(agree, differ): &(u32, u32)| {
+            if agree == 0 {
+                return 0.0;
+            }
+            let odds = f64::from(agree) * (2.0 * (1.0 - STRAY)).ln()
+                + f64::from(differ) * (2.0 * STRAY).ln();
+            // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
+            odds.max(-LINE_AGAINST)
+        };
+        counts[..usize::from(width)].iter().map(odds).sum()
     }
 
     /// How far a map with these bases is borne out.
@@ -275,9 +318,17 @@ impl Shifted {
         out
     }
 
+    /// Maps of equal steps behind swapped or inverted address lines.
+    pub(crate) fn behind_pins(&self) -> Vec<PresetMap> {
+        let mut out = self.stepped_behind_pins();
+        out.extend(self.stepped_in_order_behind_pins());
+        out
+    }
+
     /// Maps that are Gray counters in equal steps, or whose order is a table.
     pub(crate) fn by_table(&self) -> Vec<PresetMap> {
         let mut out = self.stepped_otherwise();
+        out.extend(self.stepped_in_order());
         if self.could_be_wired() {
             out.extend(self.tabled(&self.across(), self.preset_bits()));
         }

@@ -11,7 +11,7 @@ const LOOKS: usize = 60_000_000;
 
 impl Shifted {
     /// Equal steps behind swapped or inverted address lines.
-    pub(crate) fn stepped_behind_pins(&self) -> Vec<PresetMap> {
+    pub(super) fn stepped_behind_pins(&self) -> Vec<PresetMap> {
         let n = self.presets() as u32;
         let bits = self.bits;
         if !(2..=13).contains(&bits) || self.len != 1 << bits {

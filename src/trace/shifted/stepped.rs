@@ -32,7 +32,7 @@ impl Shifted {
             .collect()
     }
 
-    /// Maps of equal steps in Gray order, or in an order of their own.
+    /// Maps of equal steps in Gray order.
     pub(super) fn stepped_otherwise(&self) -> Vec<PresetMap> {
         let n = self.presets() as u32;
         let most = (self.len - 1) / (n - 1);
@@ -47,7 +47,6 @@ impl Shifted {
             ("in Gray order", (0..n).map(|p| p ^ p >> 1).collect()),
         ];
         let mut found: Vec<(f64, u32, usize)> = Vec::new();
-        let mut tables: Vec<(f64, u32)> = Vec::new();
         for stride in 1..=most {
             for (o, (_, order)) in orders.iter().enumerate() {
                 let top = order.iter().max().copied().unwrap_or(0);
@@ -75,14 +74,9 @@ impl Shifted {
                     .sum();
                 found.push((score, stride, o));
             }
-            let sum: f64 = (1..n)
-                .map(|k| (k * stride) as usize)
-                .map(|d| along[d][0] + along[d][1])
-                .sum();
-            tables.push((sum / f64::from(2 * (n - 1)).sqrt(), stride));
         }
         found.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-        let mut out: Vec<PresetMap> = found
+        found
             .iter()
             .take(HAND_ON)
             .filter(|f| f.0 > 0.0)
@@ -90,14 +84,7 @@ impl Shifted {
                 let (says, order) = &orders[o];
                 PresetMap::stepped(stride, order, format!("{says} in steps of {stride}"))
             })
-            .collect();
-        tables.sort_by(|a, b| b.0.total_cmp(&a.0));
-        for &(z, stride) in tables.iter().take(3) {
-            if z > 4.0 {
-                out.extend(self.stepped_table(stride));
-            }
-        }
-        out
+            .collect()
     }
 
     /// Standard deviations of the agreement at a distance, up and down.
@@ -117,36 +104,5 @@ impl Shifted {
             }
         }
         sum.map(|s| s as f64 / self.total.sqrt())
-    }
-
-    fn stepped_table(&self, stride: u32) -> Vec<PresetMap> {
-        let n = self.presets() as u32;
-        let span = (stride * n) as usize;
-        // The window where most changed.
-        let mut sums = vec![0usize; self.len as usize + 1];
-        for plane in &self.planes {
-            for &x in &plane.changed {
-                sums[x as usize + 1] += 1;
-            }
-        }
-        for x in 1..sums.len() {
-            sums[x] += sums[x - 1];
-        }
-        let at = (0..sums.len().saturating_sub(span))
-            .max_by_key(|&a| (sums[a + span] - sums[a], usize::MAX - a))
-            .unwrap_or(0) as u32;
-        let bases: Vec<u32> = (at..at + stride).collect();
-        let places: Vec<u32> = (0..n).map(|q| q * stride).collect();
-        let orders = self.walks(&bases, &places, |b, o| b + o).map(|w| w.1);
-        (orders.into_iter().flatten())
-            .map(|order| {
-                let order: Vec<u32> = order.into_iter().map(|q| q as u32).collect();
-                PresetMap::stepped(
-                    stride,
-                    &order,
-                    format!("in steps of {stride}, in an order of its own"),
-                )
-            })
-            .collect()
     }
 }

@@ -1,0 +1,300 @@
+//! Presets in equal steps in an order of their own, behind swapped or inverted address lines or none.
+//!
+//! Whatever the order is: if a step is right, what each preset's cells hold after is what some preset's cells held
+//! before. Rows of cells are compared with each other, so every step and every wiring can be looked at for little.
+
+use rayon::prelude::*;
+
+use super::super::space::{Pins, PresetMap};
+use super::{HAND_ON, Shifted};
+
+/// Rows whose follower is looked for, at first and in full.
+const ROWS: [usize; 2] = [3, 12];
+/// Bits of a row that are compared, at first and in full.
+const BITS: [usize; 2] = [48, 192];
+/// A follower differs in a smaller share of what unrelated rows differ in than this.
+const FOLLOWS: f64 = 0.4;
+/// How many wirings are changed further.
+const CLIMB: usize = 8;
+
+/// What is compared of every cell: a bit a plane, before and after, and where it changed.
+struct Packed {
+    before: Vec<u64>,
+    after: Vec<u64>,
+    changed: Vec<u64>,
+    planes: usize,
+}
+
+/// A step, where it starts, and how unlike what follows its rows is.
+#[derive(Clone, Debug)]
+struct Step {
+    unlike: f64,
+    stride: u32,
+    at: u32,
+    /// Windows at a pitch of all presets' steps.
+    windows: u32,
+    pins: Pins,
+}
+
+impl Shifted {
+    /// Equal steps in an order of their own.
+    pub(super) fn stepped_in_order(&self) -> Vec<PresetMap> {
+        let packed = self.packed();
+        let steps = self.steps_behind(&packed, &Pins::straight(self.bits));
+        self.in_order_of_their_own(&packed, steps)
+    }
+
+    /// The same behind swapped or inverted address lines.
+    pub(super) fn stepped_in_order_behind_pins(&self) -> Vec<PresetMap> {
+        if !(2..=13).contains(&self.bits) || self.len != 1 << self.bits {
+            return Vec::new();
+        }
+        let packed = self.packed();
+        let straight = Pins::straight(self.bits);
+        let mut wirings = straight.changes(false);
+        wirings.push(straight);
+        let inverted: Vec<Pins> = (wirings.iter())
+            .flat_map(|p| (0..self.bits).map(|i| p.inverted(i)))
+            .collect();
+        wirings.extend(inverted);
+        let mut steps: Vec<Step> = (wirings.par_iter())
+            .flat_map_iter(|pins| self.steps_behind(&packed, pins))
+            .collect();
+        best(&mut steps, CLIMB);
+        for _ in 0..4 {
+            if steps.first().is_none_or(|s| s.unlike < 0.02) {
+                break;
+            }
+            let further: Vec<Step> = steps
+                .par_iter()
+                .flat_map_iter(|s| {
+                    let changes = s.pins.changes(true).into_iter();
+                    changes.flat_map(|pins| self.step_behind(&packed, &pins, s.stride))
+                })
+                .collect();
+            let before = steps.len();
+            steps.extend(further);
+            best(&mut steps, CLIMB);
+            if steps.len() == before {
+                break;
+            }
+        }
+        self.in_order_of_their_own(&packed, steps)
+    }
+
+    fn packed(&self) -> Packed {
+        let size = self.len as usize;
+        let planes = &self.planes[..self.planes.len().min(64)];
+        let mut out = Packed {
+            before: vec![0; size],
+            after: vec![0; size],
+            changed: vec![0; size],
+            planes: planes.len(),
+        };
+        for (i, plane) in planes.iter().enumerate() {
+            for x in 0..size {
+                out.before[x] |= u64::from(plane.before[x]) << i;
+                out.after[x] |= u64::from(plane.after[x]) << i;
+            }
+            for &x in &plane.changed {
+                out.changed[x as usize] |= 1 << i;
+            }
+        }
+        out
+    }
+
+    /// The steps whose rows are followed, behind a wiring.
+    fn steps_behind(&self, packed: &Packed, pins: &Pins) -> Vec<Step> {
+        let order = Order::of(self, packed, pins);
+        let mut steps: Vec<Step> = (1..=self.len / self.presets() as u32)
+            .flat_map(|stride| order.step(stride))
+            .collect();
+        best(&mut steps, CLIMB);
+        steps
+    }
+
+    fn step_behind(&self, packed: &Packed, pins: &Pins, stride: u32) -> Vec<Step> {
+        Order::of(self, packed, pins).step(stride)
+    }
+
+    /// The maps of some steps, in the order in which their rows follow each other.
+    fn in_order_of_their_own(&self, packed: &Packed, mut steps: Vec<Step>) -> Vec<PresetMap> {
+        best(&mut steps, HAND_ON);
+        let n = self.presets() as u32;
+        let mut out: Vec<PresetMap> = Vec::new();
+        for s in &steps {
+            let places: Vec<u32> = (0..n).map(|q| q * s.stride).collect();
+            let live = |b: &u32| {
+                let cells = places.iter().map(|o| s.pins.physical(b + o) as usize);
+                cells.into_iter().any(|x| packed.changed[x] != 0)
+            };
+            let bases: Vec<u32> = (0..s.windows)
+                .flat_map(|w| (0..s.stride).map(move |r| s.at + w * n * s.stride + r))
+                .filter(|b| b + (n - 1) * s.stride < self.len)
+                .filter(live)
+                .collect();
+            let Some((fit, orders)) = self.walks(&bases, &places, |b, o| s.pins.physical(b + o))
+            else {
+                continue;
+            };
+            for order in orders {
+                let order: Vec<u32> = order.into_iter().map(|q| q as u32).collect();
+                let plain = s.pins == Pins::straight(self.bits);
+                let behind = match plain {
+                    true => "",
+                    false => ", behind swapped or inverted address lines",
+                };
+                let says = format!("in steps of {}, in an order of its own{behind}", s.stride);
+                let mut map = PresetMap::stepped(s.stride, &order, says);
+                if !plain {
+                    map.pins = s.pins.clone();
+                }
+                out.push(map);
+            }
+            if fit == self.perfect() {
+                break;
+            }
+        }
+        out
+    }
+}
+
+/// The likeliest steps.
+fn best(steps: &mut Vec<Step>, keep: usize) {
+    steps.sort_by(|a, b| {
+        let by = a.unlike.total_cmp(&b.unlike);
+        by.then_with(|| (a.stride, a.at, a.pins.invert).cmp(&(b.stride, b.at, b.pins.invert)))
+    });
+    steps.dedup_by(|a, b| a.stride == b.stride && a.pins == b.pins);
+    steps.truncate(keep);
+}
+
+/// The memory in the order of its addresses behind a wiring.
+struct Order<'a> {
+    packed: &'a Packed,
+    pins: &'a Pins,
+    cells: Vec<u32>,
+    presets: u32,
+    /// Changed cells up to each address.
+    sums: Vec<u32>,
+    /// First and last changed address.
+    from: u32,
+    to: u32,
+}
+
+impl<'a> Order<'a> {
+    fn of(shifted: &Shifted, packed: &'a Packed, pins: &'a Pins) -> Self {
+        let cells: Vec<u32> = (0..shifted.len).map(|a| pins.physical(a)).collect();
+        let changed = |a: usize| {
+            packed
+                .changed
+                .get(cells[a] as usize)
+                .is_some_and(|c| *c != 0)
+        };
+        let mut sums = vec![0; cells.len() + 1];
+        for a in 0..cells.len() {
+            sums[a + 1] = sums[a] + u32::from(changed(a));
+        }
+        let all = 0..cells.len();
+        let from = all.clone().find(|a| changed(*a)).unwrap_or(0) as u32;
+        let to = all.rev().find(|a| changed(*a)).unwrap_or(0) as u32;
+        Self {
+            packed,
+            pins,
+            cells,
+            presets: shifted.presets() as u32,
+            sums,
+            from,
+            to,
+        }
+    }
+
+    /// A step, where its rows are followed: with all of an entry together, or each of its cells a window apart.
+    fn step(&self, stride: u32) -> Vec<Step> {
+        let (n, len) = (self.presets, self.cells.len() as u32);
+        let (span, used) = (n * stride, self.to + 1 - self.from);
+        if span > len || span >= used + 2 * stride {
+            return Vec::new();
+        }
+        let mut starts: Vec<(u32, u32)> = Vec::new();
+        if span + stride >= used {
+            starts.push((self.fullest(stride), 1));
+        } else {
+            let windows = used.div_ceil(span);
+            let spare = windows * span - used;
+            let back = (0..=spare / stride).map(|i| i * stride);
+            let at = back.filter_map(|b| self.from.checked_sub(b));
+            starts.extend(
+                at.filter(|a| a + windows * span <= len)
+                    .map(|a| (a, windows)),
+            );
+        }
+        let step = |(at, windows): (u32, u32)| {
+            let unlike = |look: usize| self.unlike(stride, at, windows, look);
+            let unlike = (unlike(0) < FOLLOWS).then(|| unlike(1))?;
+            (unlike < FOLLOWS).then(|| Step {
+                unlike,
+                stride,
+                at,
+                windows,
+                pins: self.pins.clone(),
+            })
+        };
+        starts.into_iter().filter_map(step).collect()
+    }
+
+    /// Where a window of all presets holds most of what changed.
+    fn fullest(&self, stride: u32) -> u32 {
+        let span = (self.presets * stride) as usize;
+        let last = self.cells.len() - span;
+        let by = (stride as usize / 8).max(1);
+        let all = (0..=last).step_by(by).chain([last]);
+        let most = all.max_by_key(|&a| (self.sums[a + span] - self.sums[a], usize::MAX - a));
+        most.unwrap_or(0) as u32
+    }
+
+    /// In what share of what unrelated rows differ in rows differ from what follows them.
+    fn unlike(&self, stride: u32, at: u32, windows: u32, look: usize) -> f64 {
+        let n = self.presets;
+        let all = windows * stride;
+        let want = (BITS[look] / self.packed.planes.max(1)).max(4) as u32;
+        let cell = |i: u32, q: u32| {
+            let (window, slot) = (i / stride, i % stride);
+            self.cells[(at + window * n * stride + q * stride + slot) as usize] as usize
+        };
+        let some: Vec<(u32, u64)> = (0..want.min(all))
+            .map(|i| (u64::from(i) * u64::from(all) / u64::from(want.min(all))) as u32)
+            .map(|i| {
+                (
+                    i,
+                    (0..n).fold(0, |o, q| o | self.packed.changed[cell(i, q)]),
+                )
+            })
+            .filter(|(_, live)| *live != 0)
+            .collect();
+        let rows = ROWS[look].min(n as usize) as u32;
+        let (mut nearest, mut usual) = (0.0, 0.0);
+        for row in 0..rows {
+            let q = row * n / rows;
+            let mut apart = vec![0u32; n as usize];
+            for &(i, live) in &some {
+                let after = self.packed.after[cell(i, q)];
+                for (o, apart) in (0..n).zip(&mut apart) {
+                    let before = self.packed.before[cell(i, o)];
+                    *apart += ((after ^ before) & live).count_ones();
+                }
+            }
+            // What stays where it is says nothing.
+            let others = (0..n as usize).filter(|o| *o != q as usize);
+            let least = others.map(|o| apart[o]).min().unwrap_or(0);
+            nearest += f64::from(least);
+            usual += f64::from(apart.iter().sum::<u32>()) / f64::from(n);
+        }
+        // Too little that differs tells nothing.
+        if usual < 4.0 * f64::from(rows) {
+            1.0
+        } else {
+            nearest / usual
+        }
+    }
+}
