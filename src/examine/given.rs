@@ -32,7 +32,7 @@ pub(crate) struct Now {
     memory: Memory,
     codes: Codes,
     /// Which bits are seen, where some were filled in from the earlier reading: those cost nothing to tell.
-    seen: Option<Codes>,
+    seen: Option<(Memory, Codes)>,
 }
 
 impl Now {
@@ -45,7 +45,7 @@ impl Now {
     fn get(&self, a: usize, e: usize, f: usize) -> (u64, u64) {
         let (code, known) = self.codes.areas[a].get(e, f);
         match &self.seen {
-            Some(seen) => (code, known & seen.areas[a].get(e, f).1),
+            Some((_, seen)) => (code, known & seen.areas[a].get(e, f).1),
             None => (code, known),
         }
     }
@@ -131,10 +131,13 @@ impl<'a> Before<'a> {
     }
 
     /// Prepares a bank for telling; `seen` knows only the bits that were not filled in from the earlier reading.
-    pub(crate) fn now(&self, memory: Memory, seen: Option<&Memory>) -> Now {
+    pub(crate) fn now(&self, memory: Memory, seen: Option<Memory>) -> Now {
         Now {
             codes: self.content.codec.decode(&memory),
-            seen: seen.map(|s| self.content.codec.decode(s)),
+            seen: seen.map(|s| {
+                let codes = self.content.codec.decode(&s);
+                (s, codes)
+            }),
             memory,
         }
     }
@@ -256,7 +259,7 @@ impl<'a> Before<'a> {
             self.restore_promises(&mut edited);
         }
         bits += self.tell_spare(price, &mut edited);
-        bits += self.broken_since(&edited);
+        bits += self.broken_since(&edited, now.seen.as_ref().map(|s| &s.0));
         (bits <= limit).then_some(Given {
             bits,
             edited,
@@ -302,7 +305,7 @@ impl<'a> Before<'a> {
                 break;
             }
         }
-        bits += marked(entries as u64, touched.len() as u64);
+        bits += which(entries as u64, &touched);
         (bits, touched)
     }
 
@@ -350,17 +353,27 @@ impl<'a> Before<'a> {
         }
     }
 
-    /// Bits for checks and mirrored copies that held before and no longer do.
-    fn broken_since(&self, edited: &Memory) -> f64 {
+    /// Bits for checks and mirrored copies that held before and no longer do. What rests on bits that are not seen shows
+    /// nothing, since an edit may hide there: what is seen of it is told bit by bit.
+    fn broken_since(&self, edited: &Memory, seen: Option<&Memory>) -> f64 {
         let mut bits = 0.0;
+        let hidden = |p: &BitPlace| seen.is_some_and(|s| s.bit(*p).is_none());
         for (a, area) in self.content.layout.areas.iter().enumerate() {
             for (c, check) in self.content.verified(a) {
                 let plan = &self.content.checks[a][c];
                 let fails = |i| matches!(plan.verdict(i, edited), checks::Verdict::Fails { .. });
-                let k = (0..check.instances.len())
-                    .filter(|i| !self.fails[a][c][*i])
-                    .filter(|i| plan.touched(*i, edited, &self.memory) && fails(*i))
-                    .count() as u64;
+                let mut k = 0;
+                for (i, instance) in check.instances.iter().enumerate() {
+                    if self.fails[a][c][i] || !plan.touched(i, edited, &self.memory) {
+                        continue;
+                    }
+                    match seen.map(|s| (plan.verdict(i, s), s.gather(&instance.stored).1)) {
+                        Some((checks::Verdict::Undecided, known)) => {
+                            bits += f64::from(known.count_ones());
+                        }
+                        _ => k += u64::from(fails(i)),
+                    }
+                }
                 bits +=
                     broken(check.instances.len() as u64, k) + (k * u64::from(check.width)) as f64;
             }
@@ -368,14 +381,22 @@ impl<'a> Before<'a> {
                 let touched = |p: &BitPlace| edited.difference(&self.memory, *p) != 0;
                 let differ =
                     |m: &Memory, p, q| matches!((m.bit(p), m.bit(q)), (Some(x), Some(y)) if x != y);
-                let k = area
-                    .places
-                    .iter()
-                    .zip(&copy.places)
-                    .filter(|(p, q)| touched(p) || touched(q))
-                    .filter(|(p, q)| differ(edited, **p, **q) && !differ(&self.memory, **p, **q))
-                    .count() as u64;
+                let (mut k, mut unseen, mut other) = (0, 0, 0);
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    let new = (touched(p) || touched(q))
+                        && differ(edited, *p, *q)
+                        && !differ(&self.memory, *p, *q);
+                    if hidden(p) || hidden(q) {
+                        unseen += 1;
+                        other += u64::from(new);
+                    } else {
+                        k += u64::from(new);
+                    }
+                }
                 bits += broken(area.places.len() as u64, k);
+                if other > 0 {
+                    bits += marked(unseen, other);
+                }
             }
         }
         bits
@@ -440,6 +461,19 @@ impl ChangedEntry {
         let some = which + (k as f64 + 1.0).log2() * 2.0 + told;
         some.min(self.whole).min(which + nudged)
     }
+}
+
+/// Bits to say which of `n` entries were edited, given in order: any of them, or in a few stretches, since what stands side
+/// by side is often edited together.
+fn which(n: u64, edited: &[usize]) -> f64 {
+    let k = edited.len() as u64;
+    if k < 2 {
+        return marked(n, k);
+    }
+    let runs = edited.chunk_by(|a, b| a + 1 == *b).count() as u64;
+    let counts = ((n + 1) as f64).log2() + (k as f64).log2();
+    let stretches = counts + log2_choose(k - 1, runs - 1) + log2_choose(n + 1 - k, runs);
+    1.0 + marked(n, k).min(stretches)
 }
 
 fn put(memory: &mut Memory, place: BitPlace, bit: Option<bool>) {

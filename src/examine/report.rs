@@ -60,8 +60,17 @@ pub(super) fn examine(
         );
     }
     let mut undone = seen.to_vec();
+    // What explains most comes first, whatever was found first.
+    let saved: Vec<f64> = best
+        .causes
+        .iter()
+        .map(|c| saved(c, &ranked, best))
+        .collect();
+    let mut order: Vec<usize> = (0..saved.len()).collect();
+    order.sort_by(|a, b| saved[*b].total_cmp(&saved[*a]));
     for (i, cause) in best.causes.iter().enumerate().rev() {
-        let letter = b'A' + (i % 26) as u8;
+        let at = order.iter().position(|o| *o == i).unwrap_or(i);
+        let letter = b'A' + (at % 26) as u8;
         let shown = undone.clone();
         cause.undo(&mut undone, false);
         mark_changes(&mut marks, &shown, &undone, letter);
@@ -70,8 +79,8 @@ pub(super) fn examine(
     for cause in best.causes.iter().rev().filter(|c| c.rearranges()) {
         cause.undo(&mut shown, false);
     }
-    for (i, cause) in best.causes.iter().enumerate() {
-        let mut f = tell_cause(cause, i, &ranked, best, &names);
+    for (at, cause) in order.iter().map(|i| &best.causes[*i]).enumerate() {
+        let mut f = tell_cause(cause, at, &ranked, best, &names);
         if content.is_none()
             && let Some((severity, otherwise)) = by_design(cause.code())
         {
@@ -102,7 +111,8 @@ pub(super) fn examine(
         let after = memory_of(content, &sure)?;
         let left = facts::broken(content, &after, &content.codec.decode(&after));
         explain_facts(&mut findings, &before_promises, &left);
-        count_broken(&mut findings, best, &left);
+        let unplaced = order.iter().position(|i| best.causes[*i].flipped() > 0.0);
+        count_broken(&mut findings, unplaced, left.len());
         findings.extend(facts::findings(content, &after, &left));
         if let Some(before) = &before {
             let truth = memory_of(content, &best.truth)?;
@@ -115,9 +125,10 @@ pub(super) fn examine(
         if best.causes.is_empty() && flips.is_empty() && left.is_empty() {
             findings.extend(voices::finding(content, &content.codec.decode(memory)));
         }
+        let causes: Vec<&Shared> = order.iter().map(|i| &best.causes[*i]).collect();
         // An earlier reading shows every flip; a reading alone, only those that break something.
         let hidden = if before.is_some() { 0.0 } else { flip_rate };
-        entries = verdicts(content, &undone, &marks, &left, best, hidden)?;
+        entries = verdicts(content, &undone, &marks, &left, &causes, hidden)?;
     } else if earlier.is_some() {
         findings.extend(bare_changes(best, earlier.unwrap_or_default()));
     }
@@ -182,6 +193,21 @@ fn key(c: &Shared) -> String {
     format!("{c:?}")
 }
 
+/// The explanations that do without a cause, best first.
+fn without<'e>(cause: &Shared, ranked: &'e [Explanation]) -> impl Iterator<Item = &'e Explanation> {
+    let me = key(cause);
+    let has = move |e: &Explanation| e.causes.iter().any(|c| key(c) == me);
+    ranked.iter().filter(move |e| !has(e))
+}
+
+/// Bits that a cause of the best explanation saves against doing without it.
+fn saved(cause: &Shared, ranked: &[Explanation], best: &Explanation) -> f64 {
+    without(cause, ranked)
+        .next()
+        .map_or(f64::INFINITY, |e| e.bits)
+        - best.bits
+}
+
 /// The finding of one cause of the best explanation, with figures and rivals.
 fn tell_cause(
     cause: &Shared,
@@ -191,13 +217,8 @@ fn tell_cause(
     names: &Names,
 ) -> Finding {
     let mut f = cause.tell(names);
-    let me = key(cause);
-    let rivals: Vec<&Explanation> = ranked
-        .iter()
-        .filter(|e| !e.causes.iter().any(|c| key(c) == me))
-        .collect();
-    let without = rivals.first().map_or(f64::INFINITY, |e| e.bits);
-    let saved = without - best.bits;
+    let rivals: Vec<&Explanation> = without(cause, ranked).collect();
+    let saved = saved(cause, ranked, best);
     f.sure = Some(1.0 / (1.0 + (-saved).exp2()));
     let sound = ranked
         .iter()
@@ -312,12 +333,11 @@ fn explain_facts(findings: &mut [Finding], seen: &[Broken], left: &[Broken]) {
 }
 
 /// Tells with flips that cannot be placed what they rest on.
-fn count_broken(findings: &mut [Finding], best: &Explanation, left: &[Broken]) {
-    let unplaced = best.causes.iter().position(|c| c.flipped() > 0.0);
+fn count_broken(findings: &mut [Finding], unplaced: Option<usize>, left: usize) {
     if let Some(f) = unplaced.and_then(|at| findings.get_mut(at)) {
         f.evidence.push(format!(
             "{} promises of the layout are broken, as many as so many flips break",
-            left.len()
+            left
         ));
     }
 }
@@ -377,7 +397,7 @@ fn verdicts(
     undone: &[ChipImage],
     marks: &Marks,
     left: &[Broken],
-    best: &Explanation,
+    causes: &[&Shared],
     flipped: f64,
 ) -> Result<Vec<EntryVerdict>, ExamineError> {
     let told = content.tell(&memory_of(content, undone)?);
@@ -388,8 +408,7 @@ fn verdicts(
             let broken: Vec<&Broken> = left.iter().filter(|b| b.at == (a, Some(e))).collect();
             let moved_only = kinds.iter().all(|k| {
                 *k != b'x'
-                    && best
-                        .causes
+                    && causes
                         .get(usize::from(k.wrapping_sub(b'A')))
                         .is_some_and(|c| c.rearranges())
             });

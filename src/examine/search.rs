@@ -169,7 +169,7 @@ impl Bench<'_> {
         }
         let memory = memory_of(content, &truth).ok()?;
         let known = known.and_then(|k| memory_of(content, k).ok());
-        let now = before.now(memory, known.as_ref());
+        let now = before.now(memory, known);
         let changes = before.changes(&now);
         let (changed, all) = changed_bits(&truth, earlier);
         let mut best: Option<Explanation> = None;
@@ -429,8 +429,8 @@ impl Bench<'_> {
             beam = found;
         }
         all.sort_by(|a, b| a.bits.total_cmp(&b.bits));
-        // One that was moved to where another stood.
-        all.dedup_by(|a, b| a.bits == b.bits && codes(a) == codes(b));
+        // One that was moved to where another stood, or found in another order.
+        all.dedup_by(|a, b| a.bits == b.bits && named(a) == named(b));
         all
     }
 
@@ -604,8 +604,11 @@ pub(super) fn terms(causes: &[Shared]) -> Terms {
     }
 }
 
-fn codes(e: &Explanation) -> String {
-    format!("{:?}", e.causes)
+/// The causes of an explanation, in whatever order they were found.
+fn named(e: &Explanation) -> Vec<String> {
+    let mut out: Vec<String> = e.causes.iter().map(|c| format!("{c:?}")).collect();
+    out.sort_unstable();
+    out
 }
 
 fn contains(causes: &[Shared], cause: &Shared) -> bool {
