@@ -12,6 +12,7 @@ mod content;
 mod edits;
 mod facts;
 mod field;
+mod flips;
 mod given;
 mod misses;
 mod redundancy;

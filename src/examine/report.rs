@@ -6,9 +6,9 @@ use super::facts::{self, Broken};
 use super::given::Before;
 use super::search::{Bench, Explanation, memory_of, terms};
 use super::verdict::{EntryVerdict, Marks, Verdict, touched};
-use super::{Examination, ExamineError, Examined, Ranked, edits, voices};
+use super::{Examination, ExamineError, Examined, Ranked, edits, flips, voices};
 use crate::evidence::shares;
-use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
+use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 
 /// Explanations listed.
@@ -93,9 +93,9 @@ pub(super) fn examine(
     for (chip, cell, line) in &flips {
         marks.set(*chip, *cell, *line, b'x');
     }
-    if !flips.is_empty() {
-        findings.push(decay(best, &ranked, &flips, seen, &names));
-    }
+    let told = flips::findings(best, &ranked, &flips, seen, &names);
+    let flip_codes: Vec<String> = told.iter().map(|f| f.code.clone()).collect();
+    findings.extend(told);
     let bits: u64 = seen.iter().map(ChipImage::bits).sum();
     let placed = flips.len() as f64 / bits.max(1) as f64;
     let flip_rate = placed.max(terms(&best.causes).flipped);
@@ -143,8 +143,9 @@ pub(super) fn examine(
             explanations: ranked
                 .iter()
                 .zip(shares(&lengths))
-                .map(|(e, sure)| Ranked {
-                    causes: codes(e),
+                .enumerate()
+                .map(|(i, (e, sure))| Ranked {
+                    causes: codes(e, (i == 0).then_some(&flip_codes)),
                     bits: e.bits,
                     sure,
                 })
@@ -165,11 +166,13 @@ pub(super) fn examine(
     })
 }
 
-/// The codes of an explanation, flips included.
-fn codes(e: &Explanation) -> Vec<String> {
+/// The codes of an explanation, flips included, as they are told where that is known.
+fn codes(e: &Explanation, flips: Option<&Vec<String>>) -> Vec<String> {
     let mut out: Vec<String> = e.causes.iter().map(|c| c.code().to_owned()).collect();
-    if e.flips > 0 {
-        out.push("decay.scattered".to_owned());
+    match flips {
+        Some(told) => out.extend(told.iter().cloned()),
+        None if e.flips > 0 => out.push(flips::SCATTERED.to_owned()),
+        None => {}
     }
     out
 }
@@ -266,57 +269,6 @@ fn settled_flips(mut flips: Vec<(usize, u32, u8)>, seen: &[ChipImage]) -> Vec<(u
         image.is_some_and(|c| c.bit(*cell, *line).is_some())
     });
     flips
-}
-
-fn decay(
-    best: &Explanation,
-    ranked: &[Explanation],
-    flips: &[(usize, u32, u8)],
-    seen: &[ChipImage],
-    names: &Names,
-) -> Finding {
-    let mut up = 0;
-    let mut chips: Vec<ChipPlace> = Vec::new();
-    for (chip, cell, line) in flips {
-        up += usize::from(seen[*chip].bit(*cell, *line) == Some(true));
-        let id = names.of(*chip);
-        if chips.last().is_none_or(|c| c.chip != id) {
-            chips.push(names.place(*chip));
-        }
-        if let Some(place) = chips.last_mut()
-            && place.cells.last().is_none_or(|r| r.first != *cell)
-        {
-            place.cells.push(CellRun {
-                first: *cell,
-                last: *cell,
-            });
-        }
-    }
-    let bits: u64 = seen.iter().map(ChipImage::bits).sum();
-    let n = flips.len();
-    let mut f = Finding::new(
-        "decay.scattered",
-        Severity::Damage,
-        format!("{n} single bits flipped, scattered without an address pattern"),
-    )
-    .at(Place {
-        chips,
-        ..Place::default()
-    })
-    .means("Cells fell to their preferred state as the supply sagged; the longer it lasts, the more will go.")
-    .act("Read again and settle before concluding; then measure the battery under load and the voltage at the chip's supply pin.");
-    f.evidence = vec![
-        format!("{:.3} % of all bits", 100.0 * n as f64 / bits.max(1) as f64),
-        format!("{up} read 1 instead of 0, {} read 0 instead of 1", n - up),
-    ];
-    f.otherwise = vec!["a noisy read: reading again shows other cells".to_owned()];
-    let rival = ranked
-        .iter()
-        .filter(|e| e.flips == 0)
-        .map(|e| e.bits)
-        .fold(f64::INFINITY, f64::min);
-    f.sure = Some(1.0 / (1.0 + (best.bits - rival).exp2()));
-    f
 }
 
 /// Counts with the first cause which broken promises it explains.

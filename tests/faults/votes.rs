@@ -206,3 +206,31 @@ fn votes_of_other_chips_are_refused() {
         Err(ExamineError::Votes(_))
     ));
 }
+
+/// A pin that makes contact now and then, seen against an earlier reading.
+#[test]
+fn a_data_line_that_comes_and_goes_is_named_from_one_reading() {
+    for (id, chip, line) in [
+        ("aldermoor-four", 0, 3),
+        ("quillon-72", 1, 0),
+        ("pellow-six", 0, 6),
+        ("wrenfield-strings", 2, 0),
+    ] {
+        let layout = layouts::shipped(id);
+        let mut rng = Rng::new(SEEDS + 1500);
+        let mut trial = trial::make(&layout, &[], true, &mut rng).expect("no fault always applies");
+        let cells: Vec<u8> = trial.seen[chip]
+            .values()
+            .iter()
+            .map(|v| v | u8::from(rng.chance(0.1)) << line)
+            .collect();
+        trial.seen[chip] =
+            ChipImage::from_cells(trial.seen[chip].width(), &cells).expect("the same shape");
+        let examined = trial::run(&layout, &trial, true, true);
+        let first = &examined.examination.findings[0];
+        assert_eq!(first.code, "line.intermittent", "{id}: {}", first.says);
+        assert_eq!(first.place.chips[0].chip, layout.chips[chip].id, "{id}");
+        assert_eq!(first.place.chips[0].data_lines, [line], "{id}");
+        assert!(first.act.as_deref().expect("advice").contains("pin"));
+    }
+}
