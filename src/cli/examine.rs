@@ -7,7 +7,7 @@ use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, findings};
 use crate::document::to_json;
 use crate::examine::{EntryVerdict, Examination, Picture, Verdict, add_votes, examine};
-use crate::finding::worst;
+use crate::finding::{Finding, Severity, worst};
 use crate::layout::model::Layout;
 use crate::settle::{Rules, Settlement, settle};
 use crate::shelf::{Role, incoming_bytes};
@@ -67,8 +67,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         add_votes(&mut examined, &reading, layout.as_ref(), &votes)?;
     }
     let mut examined = examined.examination;
-    // What was noticed about the files belongs to the picture of damage too.
-    examined.findings.extend(reading.findings.iter().cloned());
+    // What was noticed about the files belongs to the picture of damage too, and comes first: where the file is another
+    // chip's, all that follows is.
+    let of_files = reading.findings.iter().cloned();
+    let of_earlier = earlier.iter().flat_map(|e| &e.findings).map(of_earlier);
+    examined.findings.splice(0..0, of_files.chain(of_earlier));
     let status = findings::status(&examined.findings);
     if args.shelf.job.is_some() {
         let document = to_json(&examined)?.into_bytes();
@@ -81,6 +84,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     print(&examined, args);
     Ok(status)
+}
+
+/// What was noticed about the files of the earlier reading; they are not what is examined.
+fn of_earlier(finding: &Finding) -> Finding {
+    let mut finding = finding.clone();
+    finding.says = format!("the earlier reading: {}", finding.says);
+    finding.severity = finding.severity.min(Severity::Caution);
+    finding
 }
 
 /// The votes of the reads that were named, or else those that lie beside the reading.

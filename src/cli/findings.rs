@@ -5,10 +5,12 @@ use std::fmt::Write;
 use super::Status;
 use crate::finding::{Finding, Severity, worst};
 
-/// Findings as text, the worst first: how much each matters, what was noticed, what it means and what to do.
+/// Findings as text, the worst first: how much each matters, what was noticed, what it means and what to do. Those about
+/// the files come before the others, since what they say of the reading holds only for the right files.
 pub(crate) fn text(findings: &[Finding]) -> String {
     let mut sorted: Vec<&Finding> = findings.iter().collect();
-    sorted.sort_by_key(|f| std::cmp::Reverse(f.severity));
+    let of_file = |f: &Finding| f.severity > Severity::Note && f.code.starts_with("file.");
+    sorted.sort_by_key(|f| (!of_file(f), std::cmp::Reverse(f.severity)));
     let mut out = String::new();
     for finding in sorted {
         let line = finding

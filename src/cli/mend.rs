@@ -128,6 +128,15 @@ fn propose(args: &Args, layout: &Layout, file: &Path) -> Outcome {
     let reading = args.files.aligned(&args.reading, Some(layout))?;
     let earlier = named(args, args.earlier.as_slice(), layout)?.pop();
     let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
+    // What the earlier reading lost itself it does not propose.
+    let earlier = earlier
+        .zip(examined.earlier.clone())
+        .map(|((name, mut earlier), images)| {
+            for (chip, image) in earlier.chips.iter_mut().zip(images) {
+                chip.image = image;
+            }
+            (name, earlier)
+        });
     let sources = Sources {
         earlier,
         reads: named(args, &args.reads, layout)?,

@@ -9,6 +9,7 @@
 mod bare;
 pub mod cause;
 mod content;
+mod earlier;
 mod edits;
 mod facts;
 mod field;
@@ -20,6 +21,7 @@ mod report;
 mod saves;
 mod search;
 mod shape;
+mod unread;
 mod verdict;
 mod voices;
 mod votes;
@@ -36,6 +38,7 @@ use crate::layout::model::Layout;
 use crate::reading::Reading;
 
 pub(crate) use content::{Content, Told};
+use earlier::Past;
 pub(crate) use shape::Kind;
 pub use verdict::{EntryVerdict, Picture, PictureRow, Verdict};
 pub use votes::add_votes;
@@ -93,7 +96,7 @@ pub struct Ranked {
 pub struct Examination {
     /// The layout's id, if one was given.
     pub layout: Option<String>,
-    /// Whether an earlier reading was compared with.
+    /// Whether an earlier reading was compared with; not where one was given and is too damaged itself.
     pub earlier: bool,
     /// Names of the reads that the reading was settled from, where they were given.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -129,11 +132,14 @@ pub struct Examined {
     pub flip_rate: f64,
     /// Codes of the causes that only put contents in another order.
     pub reordered: Vec<String>,
+    /// What was compared with: the earlier reading without what it lost itself; nothing where it was left aside.
+    pub earlier: Option<Vec<ChipImage>>,
 }
 
 /// Examines a reading, with its layout and an earlier reading where there are.
 ///
-/// With a layout, the reading is taken as aligned to it: chips in its order, with its geometry.
+/// With a layout, the reading is taken as aligned to it: chips in its order, with its geometry. The earlier reading is
+/// examined too, by itself: its own damage is told, and does not hide the same damage in the reading.
 ///
 /// # Errors
 /// When the reading is empty or does not fit the layout, or the earlier reading has other chips.
@@ -149,7 +155,26 @@ pub fn examine(
     let before = earlier.map(|e| matched(reading, e)).transpose()?;
     let content = layout.map(Content::new);
     let ids: Vec<String> = reading.chips.iter().map(|c| c.id.clone()).collect();
-    report::examine(&seen, &ids, content.as_ref(), before.as_deref())
+    let content = content.as_ref();
+    let Some(before) = before else {
+        return report::examine(&seen, &ids, content, None);
+    };
+    let past = report::examine(&before, &ids, content, None)?;
+    let past = Past::new(&before, past);
+    if past.is_sound() {
+        let mut examined = report::examine(&seen, &ids, content, Some(&before))?;
+        examined.earlier = Some(before);
+        return Ok(examined);
+    }
+    let alone = report::examine(&seen, &ids, content, None)?;
+    if let Some(alone) = past.by_itself(alone) {
+        return Ok(alone);
+    }
+    let left = past.left();
+    let mut examined = report::examine(&seen, &ids, content, Some(&left))?;
+    examined.earlier = Some(left);
+    examined.examination.findings.extend(past.compared());
+    Ok(examined)
 }
 
 /// The earlier reading's images in the order of the reading.

@@ -6,7 +6,7 @@ use super::facts::{self, Broken};
 use super::given::Before;
 use super::search::{Bench, Explanation, memory_of, terms};
 use super::verdict::{EntryVerdict, Marks, Verdict, touched};
-use super::{Examination, ExamineError, Examined, Ranked, edits, flips, voices};
+use super::{Examination, ExamineError, Examined, Ranked, edits, flips, unread, voices};
 use crate::evidence::shares;
 use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
@@ -122,13 +122,15 @@ pub(super) fn examine(
                 &best.edited,
             ));
         }
-        if best.causes.is_empty() && flips.is_empty() && left.is_empty() {
-            findings.extend(voices::finding(content, &content.codec.decode(memory)));
-        }
         let causes: Vec<&Shared> = order.iter().map(|i| &best.causes[*i]).collect();
         // An earlier reading shows every flip; a reading alone, only those that break something.
         let hidden = if before.is_some() { 0.0 } else { flip_rate };
         entries = verdicts(content, &undone, &marks, &left, &causes, hidden)?;
+        let unread = unread::judge(&mut entries, content.layout, seen);
+        if best.causes.is_empty() && flips.is_empty() && left.is_empty() && unread.is_none() {
+            findings.extend(voices::finding(content, &content.codec.decode(memory)));
+        }
+        findings.extend(unread.filter(|_| !all_unknown));
     } else if earlier.is_some() {
         findings.extend(bare_changes(best, earlier.unwrap_or_default()));
     }
@@ -161,6 +163,7 @@ pub(super) fn examine(
             .collect(),
         undone,
         shown,
+        earlier: None,
         flip_rate,
         flips,
     })

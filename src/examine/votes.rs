@@ -8,7 +8,7 @@
 use std::collections::BTreeMap;
 
 use super::verdict::{Marks, touched};
-use super::{EntryVerdict, ExamineError, Examined, Picture, Verdict};
+use super::{EntryVerdict, ExamineError, Examined, Picture, Verdict, unread};
 use crate::evidence::marked;
 use crate::finding::{ChipPlace, Finding, Place, Severity};
 use crate::image::ChipImage;
@@ -66,6 +66,10 @@ pub fn add_votes(
     overlay(&mut examination.pictures, &marks.pictures(&images, &ids));
     if let Some(layout) = layout {
         votes.doubt_entries(&mut examination.entries, layout, &marks);
+        // What the votes left open is told with them.
+        if !examination.entries.iter().any(unread::is_told) {
+            examination.findings.retain(|f| f.code != "reading.unread");
+        }
     }
     let mut found = Vec::new();
     let floating = votes.floating(&images, &ids);
@@ -265,16 +269,15 @@ impl<'a> Votes<'a> {
                 }
                 let bits = if here.len() == 1 { "bit" } else { "bits" };
                 let why = format!("{DIFFER} in {} {bits}, {open} left open", here.len());
-                match verdict.verdict {
-                    Verdict::Sound | Verdict::Blank => {
-                        verdict.verdict = Verdict::Suspect;
-                        verdict.why = why;
-                    }
-                    Verdict::Suspect | Verdict::Damaged => {
-                        verdict.why.push_str(", ");
-                        verdict.why.push_str(&why);
-                    }
+                unread::take_back(verdict, open, places.len());
+                if matches!(verdict.verdict, Verdict::Sound | Verdict::Blank) {
+                    verdict.verdict = Verdict::Suspect;
+                    verdict.why.clear();
                 }
+                if !verdict.why.is_empty() {
+                    verdict.why.push_str(", ");
+                }
+                verdict.why.push_str(&why);
                 for key in keys {
                     if !verdict.parameters.contains(&key) {
                         verdict.parameters.push(key);

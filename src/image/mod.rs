@@ -197,4 +197,15 @@ impl ChipImage {
         let known: u64 = self.known.iter().map(|k| u64::from(k.count_ones())).sum();
         self.bits() - known
     }
+
+    /// Whether all known cells read alike, as those of an empty socket or of a chip without supply do; `false` where a
+    /// line is known nowhere.
+    pub fn is_blank(&self) -> bool {
+        let (mut ones, mut zeros) = (0u8, 0u8);
+        for (value, known) in self.values().iter().zip(&self.known) {
+            ones |= value & known;
+            zeros |= !value & known;
+        }
+        ones | zeros == self.mask() && ones & zeros == 0
+    }
 }

@@ -178,7 +178,7 @@ fn length(
                 "the programmer was set to a larger part; set it to the part fitted".to_owned()
             }
             None => {
-                "check that this is the file of this chip, and the part the programmer was set to"
+                "check that this is the file of this chip, and the part the programmer was set to; `cellkeep identify` tells which layouts fit it"
                     .to_owned()
             }
         });
@@ -196,7 +196,7 @@ fn length(
         let finding = notes.add("file.short", severity, says);
         finding.means = other_packing(bytes.count(), words, width, packing);
         finding.act =
-            Some("check the part the programmer was set to, and read the chip again".to_owned());
+            Some("check the part the programmer was set to, and read the chip again; `cellkeep identify` tells which layouts fit the file".to_owned());
     }
 }
 

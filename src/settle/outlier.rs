@@ -159,7 +159,7 @@ fn blank_beside(
     let blank: Vec<&str> = chips
         .iter()
         .zip(ids)
-        .filter(|(c, _)| is_blank(c[odd]) && !is_blank(c[good]))
+        .filter(|(c, _)| c[odd].is_blank() && !c[good].is_blank())
         .map(|(_, id)| *id)
         .collect();
     let which = match blank.len() {
@@ -170,16 +170,6 @@ fn blank_beside(
     Some(format!(
         "{which} read alike, as an empty socket or a chip without supply does"
     ))
-}
-
-/// Whether all known cells of a chip read alike; a chip nobody read is not blank.
-pub(super) fn is_blank(image: &ChipImage) -> bool {
-    let (mut ones, mut zeros) = (0u8, 0u8);
-    for (value, known) in image.values().iter().zip(image.known()) {
-        ones |= value & known;
-        zeros |= !value & known;
-    }
-    ones | zeros == image.mask() && ones & zeros == 0
 }
 
 /// How one read becomes another, where a plain mishap explains at least three quarters of the difference.
@@ -329,7 +319,7 @@ impl Strangers {
 
 /// All reads blank alike: they agree, and prove nothing.
 pub(super) fn all_blank(chips: &[Vec<&ChipImage>]) -> Option<Finding> {
-    let blank = chips.iter().flatten().all(|image| is_blank(image));
+    let blank = chips.iter().flatten().all(|image| image.is_blank());
     (blank && !chips.is_empty()).then(|| {
         Finding::new("settle.all-blank", Severity::Caution, "all cells of all reads read alike")
             .means("Reads of an empty socket, or of chips without supply, agree with each other too.")

@@ -242,11 +242,10 @@ pub(super) fn find(chips: &[Vec<&ChipImage>]) -> Vec<Still> {
 
 /// Whether no line of the chip moves in those reads, the lines that carry nothing in the others included.
 fn dead(reads: &[&ChipImage], still: &Still) -> bool {
-    still.in_reads.iter().all(|r| {
-        reads
-            .get(*r)
-            .is_some_and(|image| super::outlier::is_blank(image))
-    })
+    still
+        .in_reads
+        .iter()
+        .all(|r| reads.get(*r).is_some_and(|image| image.is_blank()))
 }
 
 /// What of a chip moves in a good read and not in an odd one, in words.

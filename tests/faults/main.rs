@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod banks;
+mod earlier;
 mod edits;
 mod healthy;
 #[allow(dead_code)] // Shared with the bench, which uses more of it.
