@@ -15,20 +15,22 @@ const CLEAR: f64 = 6.0;
 /// Chip, cell and data line.
 type Flip = (usize, u32, u8);
 
-/// The findings about flipped bits: one for each data line on which they gather, one for the others.
+/// The findings about flipped bits, one for each data line on which they gather and one for the others; and the bits they
+/// save together against an explanation that has none.
 pub(super) fn findings(
     best: &Explanation,
     ranked: &[Explanation],
     flips: &[Flip],
     seen: &[ChipImage],
     names: &Names,
-) -> Vec<Finding> {
+) -> (Vec<Finding>, f64) {
     let rival = ranked
         .iter()
         .filter(|e| e.flips == 0)
         .map(|e| e.bits)
         .fold(f64::INFINITY, f64::min);
-    let flipped = 1.0 / (1.0 + (best.bits - rival).exp2());
+    let saved_by_all = rival - best.bits;
+    let flipped = 1.0 / (1.0 + (-saved_by_all).exp2());
     let mut out = Vec::new();
     let mut rest = flips.to_vec();
     let mut bits: u64 = seen.iter().map(ChipImage::bits).sum();
@@ -47,7 +49,7 @@ pub(super) fn findings(
         f.sure = Some(flipped);
         out.push(f);
     }
-    out
+    (out, saved_by_all)
 }
 
 /// The data line on which the flips gather most, with the bits saved by saying so; nothing where it is not clear.

@@ -93,9 +93,14 @@ pub(super) fn examine(
     for (chip, cell, line) in &flips {
         marks.set(*chip, *cell, *line, b'x');
     }
-    let told = flips::findings(best, &ranked, &flips, seen, &names);
+    let (told, by_flips) = flips::findings(best, &ranked, &flips, seen, &names);
     let flip_codes: Vec<String> = told.iter().map(|f| f.code.clone()).collect();
-    findings.extend(told);
+    // Among the causes where what the flips save has its place.
+    let ahead = order.iter().take_while(|i| saved[**i] >= by_flips).count();
+    let flips_at = findings.len() - order.len() + ahead;
+    let shift = told.len();
+    let place = |at: usize| at + if at < ahead { 0 } else { shift };
+    findings.splice(flips_at..flips_at, told);
     let bits: u64 = seen.iter().map(ChipImage::bits).sum();
     let placed = flips.len() as f64 / bits.max(1) as f64;
     let flip_rate = placed.max(terms(&best.causes).flipped);
@@ -112,7 +117,7 @@ pub(super) fn examine(
         let left = facts::broken(content, &after, &content.codec.decode(&after));
         explain_facts(&mut findings, &before_promises, &left);
         let unplaced = order.iter().position(|i| best.causes[*i].flipped() > 0.0);
-        count_broken(&mut findings, unplaced, left.len());
+        count_broken(&mut findings, unplaced.map(place), left.len());
         findings.extend(facts::findings(content, &after, &left));
         if let Some(before) = &before {
             let truth = memory_of(content, &best.truth)?;
@@ -134,7 +139,7 @@ pub(super) fn examine(
     } else if earlier.is_some() {
         findings.extend(bare_changes(best, earlier.unwrap_or_default()));
     }
-    name_entries(&mut findings, &entries, best.causes.len());
+    name_entries(&mut findings, &entries, (0..order.len()).map(place));
     let lengths: Vec<f64> = ranked.iter().take(LISTED).map(|e| e.bits).collect();
     Ok(Examined {
         examination: Examination {
@@ -338,8 +343,15 @@ fn bare_changes(best: &Explanation, earlier: &[ChipImage]) -> Vec<Finding> {
 }
 
 /// Adds the entries a cause touches to its finding.
-fn name_entries(findings: &mut [Finding], entries: &[EntryVerdict], causes: usize) {
-    for (i, f) in findings.iter_mut().enumerate().take(causes) {
+fn name_entries(
+    findings: &mut [Finding],
+    entries: &[EntryVerdict],
+    causes: impl Iterator<Item = usize>,
+) {
+    for (i, at) in causes.enumerate() {
+        let Some(f) = findings.get_mut(at) else {
+            continue;
+        };
         let letter = format!("({})", char::from(b'A' + (i % 26) as u8));
         for e in entries.iter().filter(|e| e.why.contains(&letter)) {
             f.place.entries.push(e.entry.clone());

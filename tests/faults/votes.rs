@@ -211,7 +211,7 @@ fn votes_of_other_chips_are_refused() {
 #[test]
 fn a_data_line_that_comes_and_goes_is_named_from_one_reading() {
     for (id, chip, line) in [
-        ("aldermoor-four", 0, 3),
+        ("aldermoor-four", 0, 0),
         ("quillon-72", 1, 0),
         ("pellow-six", 0, 6),
         ("wrenfield-strings", 2, 0),
@@ -226,6 +226,7 @@ fn a_data_line_that_comes_and_goes_is_named_from_one_reading() {
             .collect();
         trial.seen[chip] =
             ChipImage::from_cells(trial.seen[chip].width(), &cells).expect("the same shape");
+        assert!(trial::differing_bits(&trial.seen, &trial.truth) > 5, "{id}");
         let examined = trial::run(&layout, &trial, true, true);
         let first = &examined.examination.findings[0];
         assert_eq!(first.code, "line.intermittent", "{id}: {}", first.says);
