@@ -153,7 +153,17 @@ impl Panel {
         if self.controls.is_empty() || self.controls.len() > MOST {
             return no("list the controls, one [[control]] each".to_owned());
         }
-        for chip in &self.chips {
+        for (i, chip) in self.chips.iter().enumerate() {
+            if !file_name(&chip.id) {
+                return no(format!(
+                    "the chip id {:?} cannot name a file: use what is printed on the board, such as IC14",
+                    chip.id
+                ));
+            }
+            let same = |o: &ChipShape| o.id.eq_ignore_ascii_case(&chip.id);
+            if self.chips[..i].iter().any(same) {
+                return no(format!("two chips have the id \"{}\"", chip.id));
+            }
             if crate::image::ChipImage::unknown(chip.words, chip.width).is_err() {
                 return no(format!(
                     "chip {}: {} x {} is no chip",
@@ -181,16 +191,57 @@ impl Panel {
                 Kind::Switch if !matches!(c.positions.len(), 0 | 2) => {
                     return no(format!("{}: a switch has two positions", c.key));
                 }
-                Kind::Number if c.span() < 1 || c.span() > 65_535 => {
-                    return no(format!("{}: a number needs low and high", c.key));
+                Kind::Number => {
+                    let (Some(low), Some(high)) = (c.low, c.high) else {
+                        return no(format!("{}: a number needs low and high", c.key));
+                    };
+                    if high <= low {
+                        return no(format!(
+                            "{}: high ({high}) must be above low ({low})",
+                            c.key
+                        ));
+                    }
+                    if i128::from(high) - i128::from(low) > 65_535 {
+                        return no(format!(
+                            "{}: from {low} to {high} are too many numbers, 65536 at most",
+                            c.key
+                        ));
+                    }
                 }
                 Kind::Text if !(1..=64).contains(&c.chars.unwrap_or(0)) => {
                     return no(format!("{}: a name needs chars, 1 to 64", c.key));
                 }
                 _ => {}
             }
+            let twice = |(n, p): &(usize, &String)| c.positions[..*n].contains(p);
+            if let Some((_, position)) = c.positions.iter().enumerate().find(twice) {
+                return no(format!("{}: two positions are called {position:?}", c.key));
+            }
         }
-        Ok(())
+        self.check_room()
+    }
+
+    /// What the chips hold must be enough for the presets, where the chips are given.
+    fn check_room(&self) -> Result<(), PanelError> {
+        let room = self
+            .chips
+            .iter()
+            .map(|c| u64::from(c.words) * u64::from(c.width));
+        let room: u64 = room.sum();
+        let bits: u64 = self
+            .lanes()
+            .iter()
+            .map(|l| u64::from(self.controls[l.control].least_bits()))
+            .sum();
+        let least = bits.saturating_mul(self.presets as u64);
+        if self.chips.is_empty() || least <= room {
+            return Ok(());
+        }
+        Err(PanelError::Impossible(format!(
+            "{} {}s of these controls take {least} bits at the very least, and the chips hold {room}: leave out \
+             controls that memory does not hold, or add the chip that is missing",
+            self.presets, self.axis
+        )))
     }
 
     /// Everything that is dialled by itself, in panel order.
@@ -232,6 +283,15 @@ impl Panel {
     }
 }
 
+/// True where a chip's id can be the name of its file on every system.
+fn file_name(id: &str) -> bool {
+    let plain = |c: char| c.is_alphanumeric() || " -_+.()#".contains(c);
+    (1..=64).contains(&id.len())
+        && id.chars().all(plain)
+        && !id.starts_with(['.', ' '])
+        && !id.ends_with(['.', ' '])
+}
+
 impl PanelControl {
     /// What the panel says.
     pub fn shown(&self) -> &str {
@@ -253,6 +313,29 @@ impl PanelControl {
                 u32::try_from(high.saturating_sub(low)).unwrap_or(0)
             }
             Kind::Text => 127,
+        }
+    }
+
+    /// Fewest bits that can hold it: what tells its positions apart, one for what is dialled by eye or typed.
+    fn least_bits(&self) -> u32 {
+        match self.kind {
+            Kind::Knob | Kind::Slider | Kind::Text => 1,
+            _ => (32 - self.span().leading_zeros()).max(1),
+        }
+    }
+
+    /// Which positions it has, as part of a sentence.
+    pub(crate) fn places(&self) -> String {
+        let span = self.span();
+        match self.kind {
+            Kind::Knob | Kind::Slider => {
+                format!("it goes from 0 to {span}, in tenths of a mark")
+            }
+            Kind::Switch | Kind::Selector => {
+                format!("it has {} positions, counted from 0", span + 1)
+            }
+            Kind::Number => format!("it goes from 0 to {span}, counted from its lowest number"),
+            Kind::Text => format!("characters are 0 to {span}, by their ASCII code"),
         }
     }
 
@@ -278,3 +361,69 @@ impl PanelControl {
 
 /// The highest position of a dial: tenths of a mark from 0.0 to 10.0, finer than a hand can set it.
 pub const DIAL: u32 = 100;
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+
+    const PANEL: &str = r#"
+name = "Test"
+presets = 16
+[[chip]]
+id = "IC14"
+words = 64
+width = 8
+[[control]]
+key = "wave"
+kind = "selector"
+positions = ["saw", "pulse", "sine"]
+[[control]]
+key = "tune"
+kind = "number"
+low = -12
+high = 12
+"#;
+
+    #[test]
+    fn what_cannot_be_is_refused_with_the_reason() {
+        Panel::parse(PANEL).unwrap();
+        let chip = "[[chip]]\nid = \"ic14\"\nwords = 64\nwidth = 8\n[[control]]\nkey = \"wave\"";
+        for (from, to, says) in [
+            ("\"IC14\"", "\"../IC14\"", "cannot name a file"),
+            ("\"IC14\"", "\"\"", "cannot name a file"),
+            (
+                "[[control]]\nkey = \"wave\"",
+                chip,
+                "two chips have the id \"ic14\"",
+            ),
+            ("\"pulse\"", "\"saw\"", "two positions are called \"saw\""),
+            (
+                "high = 12",
+                "high = -12",
+                "high (-12) must be above low (-12)",
+            ),
+            (
+                "high = 12",
+                "high = 1000000000",
+                "too many numbers, 65536 at most",
+            ),
+            (
+                "high = 12",
+                "high = 9223372036854775807",
+                "too many numbers",
+            ),
+            ("high = 12", "", "a number needs low and high"),
+            // By hand: 3 positions take 2 bits, 25 numbers take 5; 16 presets of 7 bits are 112, 8 x 8 are 64.
+            (
+                "words = 64",
+                "words = 8",
+                "take 112 bits at the very least, and the chips hold 64",
+            ),
+        ] {
+            assert!(PANEL.contains(from), "{from}");
+            let said = Panel::parse(&PANEL.replacen(from, to, 1)).unwrap_err();
+            assert!(said.to_string().contains(says), "{said}");
+        }
+    }
+}

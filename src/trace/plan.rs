@@ -321,22 +321,84 @@ impl Plan {
     /// What is wrong, as a sentence.
     pub fn check(&self) -> Result<(), String> {
         self.panel.check().map_err(|e| e.to_string())?;
-        let lanes = self.panel.lanes().len();
-        if self.settings.is_empty() || self.settings.iter().any(|s| s.positions.len() != lanes) {
-            return Err(format!("every setting must give {lanes} positions"));
+        self.check_settings()?;
+        self.check_saves()
+    }
+
+    /// Every control stands somewhere in every setting, where it can stand.
+    fn check_settings(&self) -> Result<(), String> {
+        let lanes = self.panel.lanes();
+        if self.settings.is_empty() {
+            return Err("it has no settings".to_owned());
         }
-        if self.saves.is_empty() {
-            return Err("nothing is saved".to_owned());
-        }
-        for s in &self.saves {
-            if s.preset >= self.panel.presets || s.setting >= self.settings.len() || s.reading > 99
-            {
-                return Err(
-                    "a save names a preset, setting or reading that is not there".to_owned(),
-                );
+        for (d, setting) in self.settings.iter().enumerate() {
+            let positions = &setting.positions;
+            if positions.len() != lanes.len() {
+                return Err(format!(
+                    "setting {} gives {} positions, the panel has {} things to dial",
+                    d + 1,
+                    positions.len(),
+                    lanes.len()
+                ));
+            }
+            for (lane, position) in lanes.iter().zip(positions) {
+                let control = &self.panel.controls[lane.control];
+                if *position > control.span() {
+                    return Err(format!(
+                        "setting {} has {} at position {position}, which is not there: {}",
+                        d + 1,
+                        self.panel.lane_name(*lane),
+                        control.places()
+                    ));
+                }
             }
         }
         Ok(())
+    }
+
+    /// Every save names what is there, and every reading holds something, each preset once.
+    fn check_saves(&self) -> Result<(), String> {
+        /// Most readings of one plan; far above any.
+        const READINGS: usize = 100;
+        if self.saves.is_empty() {
+            return Err("nothing is saved".to_owned());
+        }
+        let (axis, presets) = (&self.panel.axis, self.panel.presets);
+        let mut seen = std::collections::HashSet::new();
+        for (i, s) in self.saves.iter().enumerate() {
+            let n = i + 1;
+            if s.preset >= presets {
+                return Err(format!(
+                    "save {n} names {axis} {}, the panel has {presets}",
+                    s.preset.saturating_add(1)
+                ));
+            }
+            if s.setting >= self.settings.len() {
+                return Err(format!(
+                    "save {n} names setting {}, there are {}",
+                    s.setting.saturating_add(1),
+                    self.settings.len()
+                ));
+            }
+            if s.reading >= READINGS {
+                return Err(format!(
+                    "save {n} names reading {}, a plan has {READINGS} at most",
+                    s.reading.saturating_add(1)
+                ));
+            }
+            if !seen.insert((s.reading, s.preset)) {
+                return Err(format!(
+                    "{axis} {} is saved twice for reading {}: a reading holds the last alone",
+                    s.preset + 1,
+                    s.reading + 1
+                ));
+            }
+        }
+        let empty = |r: &usize| !self.saves.iter().any(|s| s.reading == *r);
+        match (0..self.readings()).find(empty) {
+            Some(r) => Err(format!("nothing is saved for reading {}", r + 1)),
+            None => Ok(()),
+        }
     }
 }
 
@@ -493,6 +555,58 @@ mod tests {
             for s in 0..plan.settings.len() {
                 assert!(plan.saves.iter().any(|x| x.setting == s));
             }
+        }
+    }
+
+    /// A plan that someone changed: what is wrong with it is said, with its place.
+    #[test]
+    fn a_plan_that_cannot_be_is_refused() {
+        let mut panel = knobs(8, 16);
+        panel.controls[3].kind = Kind::Selector;
+        panel.controls[3].positions = ["saw", "pulse", "sine"].map(str::to_owned).to_vec();
+        let plan = Plan::with(&panel, Effort::FULL);
+        plan.check().unwrap();
+        let refused = |change: &dyn Fn(&mut Plan)| {
+            let mut plan = plan.clone();
+            change(&mut plan);
+            plan.check().unwrap_err()
+        };
+        assert_eq!(
+            refused(&|p| p.settings[4].positions[3] = 3),
+            "setting 5 has knob-3 at position 3, which is not there: it has 3 positions, counted from 0"
+        );
+        assert_eq!(
+            refused(&|p| p.settings[0].positions[0] = 1_000_000),
+            "setting 1 has knob-0 at position 1000000, which is not there: it goes from 0 to 100, in tenths of a mark"
+        );
+        for (wrong, says) in [
+            (
+                refused(&|p| p.saves[2].preset = 16),
+                "save 3 names preset 17, the panel has 16",
+            ),
+            (
+                refused(&|p| p.saves[2].setting = 99),
+                "save 3 names setting 100, there are",
+            ),
+            (
+                refused(&|p| p.saves[2].reading = usize::MAX),
+                "save 3 names reading",
+            ),
+            (
+                refused(&|p| p.saves[2].preset = p.saves[3].preset),
+                "is saved twice for reading 1",
+            ),
+            (
+                refused(&|p| p.saves.retain(|s| s.reading != 0)),
+                "nothing is saved for reading 1",
+            ),
+            (
+                refused(&|p| p.settings[1].positions.truncate(7)),
+                "setting 2 gives 7 positions",
+            ),
+            (refused(&|p| p.panel.presets = 4), "the panel has 4"),
+        ] {
+            assert!(wrong.contains(says), "{wrong}");
         }
     }
 

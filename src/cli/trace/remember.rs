@@ -74,7 +74,7 @@ impl Blame for Unnamed {
 
 /// A facts file that cannot be used.
 #[derive(Debug, thiserror::Error)]
-#[error("the facts cannot be read: {0}")]
+#[error("the facts cannot be used: {0}")]
 struct FactsFile(String);
 
 impl Blame for FactsFile {
@@ -111,6 +111,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         let facts: Facts = toml::from_str(&super::text(path)?)
             .map_err(|e| FactsFile(e.to_string().trim_end().to_owned()))?;
         facts.check().map_err(FactsFile)?;
+        facts.check_within(&reading).map_err(FactsFile)?;
         found.remembered = unplanned::remembered(&reading, &facts);
     }
     if args.json {
