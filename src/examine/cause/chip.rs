@@ -173,7 +173,8 @@ impl Cause for WholeChip {
                 "Check the chip enable and output enable at the chip's own pins, its supply and ground, and read again.",
                 &[
                     "the chip is blank",
-                    "the nibble the file holds is not this chip's",
+                    "the file holds the nibble of another chip",
+                    "its data pins are open or shorted",
                 ],
             ),
             (Scope::All, Filler::Noise) => with(
@@ -192,7 +193,7 @@ impl Cause for WholeChip {
             ),
             (_, Filler::Noise) => with(
                 f,
-                format!("{who} holds nothing that resembles presets, while the rest does"),
+                format!("{who} holds nothing that resembles presets"),
                 "What the chip held is lost, unless a second read shows something else.",
                 "Check the supply of that chip or board: diode, track and battery connection. Read it once more.",
                 &["the wrong chip or the wrong part was read"],
