@@ -2,8 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use super::open::{OutputArgs, ReadingArgs, same_place};
-use super::output::{print_text, say};
+use super::open::{OutputArgs, ReadingArgs, WrittenArgs, same_place};
+use super::output::{print_text, quoted, say};
+use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -23,7 +24,8 @@ const LISTED: usize = 20;
 The plan is a TOML file to read and edit: each proposal says what it would set, why, and how likely it is right.
 Nothing is applied that is not accepted there, unless --at-least takes everything as probable as that.
 Every mended bit keeps its provenance in the reading it is written to. Exit status 1 means that something is lost.
-Without --apply, -o names the new file for the plan; with it, the new folder for the mended reading.
+Without --apply, -o names the new file for the plan; with it, the new folder for the mended reading. --json prints the plan, and
+then needs no -o.
 
 Examples:
   cellkeep mend today --earlier last-visit -l pellow-six -o mend.toml
@@ -51,10 +53,20 @@ pub(crate) struct Args {
     alike: Vec<String>,
     #[command(flatten)]
     files: ReadingArgs,
+    /// New file for the plan; with --apply, new folder for the mended reading
+    #[arg(
+        short,
+        long,
+        value_name = "PLACE",
+        required_unless_present_any = ["shelf_job", "json"]
+    )]
+    output: Option<PathBuf>,
     #[command(flatten)]
-    output: OutputArgs,
-    /// Print the plan as JSON
-    #[arg(long, conflicts_with = "apply")]
+    shelf: ShelfArgs,
+    #[command(flatten)]
+    written: WrittenArgs,
+    /// Print the plan, or with --apply what it came to, as JSON
+    #[arg(long)]
     json: bool,
 }
 
@@ -72,10 +84,10 @@ impl Blame for NoChance {
 }
 
 #[derive(Debug, thiserror::Error)]
-#[error("a plan is made to be read and edited, and needs a file")]
-struct NoFile;
+#[error("{0} needs a place")]
+struct NoPlace(&'static str);
 
-impl Blame for NoFile {
+impl Blame for NoPlace {
     fn who(&self) -> Who {
         Who::Caller
     }
@@ -85,10 +97,9 @@ impl Blame for NoFile {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    match (&args.apply, &args.output.output) {
-        (Some(plan), _) => apply(args, plan),
-        (None, Some(file)) => propose(args, &args.files.layout_for(&args.reading)?, file),
-        (None, None) => Err(NoFile.into()),
+    match &args.apply {
+        Some(plan) => apply(args, plan),
+        None => propose(args, &args.files.layout_for(&args.reading)?),
     }
 }
 
@@ -123,8 +134,11 @@ fn refuse_twice(args: &Args) -> Result<(), Twice> {
     Ok(())
 }
 
-fn propose(args: &Args, layout: &Layout, file: &Path) -> Outcome {
+fn propose(args: &Args, layout: &Layout) -> Outcome {
     refuse_twice(args)?;
+    if args.output.is_none() && (!args.json || args.shelf.job.is_some()) {
+        return Err(NoPlace("a plan is made to be read and edited, and").into());
+    }
     let reading = args.files.aligned(&args.reading, Some(layout))?;
     let earlier = named(args, args.earlier.as_slice(), layout)?.pop();
     let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
@@ -143,21 +157,34 @@ fn propose(args: &Args, layout: &Layout, file: &Path) -> Outcome {
         alike: named(args, &args.alike, layout)?,
     };
     let plan = mend::propose(layout, &args.reading, &reading, &examined, &sources)?;
-    let text = mend::to_text(&plan)?;
-    write_file(file, text.as_bytes(), args.output.replace)?;
-    let kept = incoming_bytes(Role::Findings, "mend.toml", text.into_bytes());
-    args.output.shelf.put(vec![kept], args.output.replace)?;
+    if let Some(file) = &args.output {
+        let text = mend::to_text(&plan, &line_to_apply(args, file))?;
+        write_file(file, text.as_bytes(), args.written.replace)?;
+        let kept = incoming_bytes(Role::Findings, "mend.toml", text.into_bytes());
+        args.shelf.put(vec![kept], args.written.replace)?;
+    }
     let status = if plan.losses.is_empty() {
         Status::Clean
     } else {
         Status::Findings
     };
-    if args.json {
-        print_text(&to_json(&plan)?);
-        return Ok(status);
+    match &args.output {
+        _ if args.json => print_text(&to_json(&plan)?),
+        Some(file) => print(&plan, args, file),
+        None => {}
     }
-    print(&plan, args, file);
     Ok(status)
+}
+
+/// The command that applies a plan, to be pasted.
+fn line_to_apply(args: &Args, file: &Path) -> String {
+    let layout = args.files.layout.iter();
+    let layout: String = layout.map(|l| format!(" -l {}", quoted(l))).collect();
+    format!(
+        "cellkeep mend --apply {} {}{layout} -o mended",
+        quoted(&file.display().to_string()),
+        quoted(&args.reading)
+    )
 }
 
 fn print(plan: &MendPlan, args: &Args, file: &Path) {
@@ -177,6 +204,25 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
         );
     }
     more(plan.proposals.len(), "proposals");
+    for b in plan.bits.iter().take(LISTED) {
+        let lines: Vec<String> = b.lines.iter().map(|l| format!("D{l}")).collect();
+        let cells = match b.first == b.last {
+            true => format!("{:#06x}", b.first),
+            false => format!("{:#06x} to {:#06x}", b.first, b.last),
+        };
+        say!(
+            "{:6.2} %  {}  {} {cells} {}",
+            100.0 * b.probability,
+            b.what,
+            b.chip,
+            lines.join(" ")
+        );
+    }
+    more(plan.bits.len(), "proposals for bits outside of parameters");
+    for f in plan.follows.iter().take(LISTED) {
+        say!("follows   {f}");
+    }
+    more(plan.follows.len(), "checks that follow");
     for l in plan.losses.iter().take(LISTED) {
         say!(
             "lost      {}, {}: {}  {}",
@@ -187,26 +233,28 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
         );
     }
     more(plan.losses.len(), "losses");
-    let sure = plan
-        .proposals
-        .iter()
-        .filter(|p| p.probability >= 0.99)
-        .count();
+    let sure = |chances: &mut dyn Iterator<Item = f64>| chances.filter(|c| *c >= 0.99).count();
     say!(
-        "{} values proposed, {sure} of them at least 99 % sure; {} lost; the plan is {}",
+        "{} values proposed, {} of them at least 99 % sure; outside of parameters {}, {} of them as sure",
         plan.proposals.len(),
+        sure(&mut plan.proposals.iter().map(|p| p.probability)),
+        plan.bits.len(),
+        sure(&mut plan.bits.iter().map(|b| b.probability)),
+    );
+    say!(
+        "{} checks follow; {} things are lost or left open, each listed in the plan {}",
+        plan.follows.len(),
         plan.losses.len(),
         file.display()
     );
-    if plan.proposals.is_empty() && plan.reorder.is_none() {
+    if plan.proposals.is_empty() && plan.bits.is_empty() && plan.reorder.is_none() {
         say!(
             "next: nothing can be mended from these readings; another read, an earlier reading or a bank alike may know more"
         );
     } else {
         say!(
-            "next: read the plan, set accept = true where you agree, then `cellkeep mend --apply {} {} -o FOLDER`",
-            file.display(),
-            args.reading
+            "next: read the plan, set accept = true where you agree, then `{}`",
+            line_to_apply(args, file)
         );
     }
 }
@@ -220,6 +268,9 @@ fn more(all: usize, what: &str) {
 fn apply(args: &Args, file: &Path) -> Outcome {
     if let Some(chance) = args.at_least.filter(|c| !(0.0..=1.0).contains(c)) {
         return Err(NoChance(chance).into());
+    }
+    if args.output.is_none() && args.shelf.job.is_none() {
+        return Err(NoPlace("a mended reading").into());
     }
     let text = super::shelved::read_text(file)?;
     let plan = mend::from_text(&text)?;
@@ -239,19 +290,48 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         None => None,
     };
     let mended = mend::apply(layout, &reading, &plan, args.at_least, ordered.as_deref())?;
+    let output = OutputArgs {
+        output: args.output.clone(),
+        shelf: args.shelf.clone(),
+        written: args.written.clone(),
+    };
     let also = vec![("mend.toml".to_owned(), text.into_bytes())];
-    let files = args.output.write_as(Role::Mended, &mended.reading, also)?;
-    let folder = args.output.place(Role::Mended);
+    let files = output.write_as(Role::Mended, &mended.reading, also)?;
+    let folder = output.place(Role::Mended);
+    let status = match plan.losses.is_empty() && mended.notices.is_empty() {
+        true => Status::Clean,
+        false => Status::Findings,
+    };
+    if args.json {
+        print_text(&to_json(&mended.record(&plan))?);
+        return Ok(status);
+    }
+    for notice in &mended.notices {
+        say!("{notice}");
+    }
+    match &plan.reorder {
+        Some(r) if r.accept => say!(
+            "put back in order: {} bits are another for it",
+            mended.put_in_order
+        ),
+        Some(r) => say!(
+            "left out of order, since accept = false under [reorder]: {}",
+            r.says.join("; ")
+        ),
+        None => {}
+    }
     say!(
-        "{} values mended, {} left as they are; {} bits of checks and copies followed",
+        "{} proposals applied, {} of them entered by hand, {} left as they are; {} bits of checks and copies followed",
         mended.applied,
+        mended.by_hand,
         mended.left,
         mended.followed
     );
     say!("wrote {} to {folder}", files.join(", "));
-    if !plan.losses.is_empty() {
+    if mended.unresolved > 0 || !plan.losses.is_empty() {
         say!(
-            "{} parameters stay lost; the plan beside the reading lists them for the customer",
+            "{} damaged bits stay as they are; the plan beside the reading lists {} losses for the customer",
+            mended.unresolved,
             plan.losses.len()
         );
     }
@@ -259,9 +339,5 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         "next: `cellkeep compare {} {folder}` shows every change; `cellkeep examine {folder}` looks again",
         args.reading
     );
-    Ok(if plan.losses.is_empty() {
-        Status::Clean
-    } else {
-        Status::Findings
-    })
+    Ok(status)
 }

@@ -258,6 +258,13 @@ pub(crate) struct OutputArgs {
     pub(crate) output: Option<PathBuf>,
     #[command(flatten)]
     pub(crate) shelf: ShelfArgs,
+    #[command(flatten)]
+    pub(crate) written: WrittenArgs,
+}
+
+/// How a reading is written.
+#[derive(clap::Args, Clone, Debug)]
+pub(crate) struct WrittenArgs {
     /// Form of the chip files: bin, hex, srec, ti-txt, listing
     #[arg(long, value_name = "FORM", default_value = "bin")]
     write_form: Form,
@@ -301,11 +308,11 @@ impl OutputArgs {
     ) -> Result<Vec<String>, Failure> {
         let options = WriteOptions {
             form: WriteForm {
-                form: self.write_form,
+                form: self.written.write_form,
                 ..WriteForm::default()
             },
-            packing: self.write_packing,
-            replace: self.replace,
+            packing: self.written.write_packing,
+            replace: self.written.replace,
             also,
             ..WriteOptions::default()
         };
@@ -317,7 +324,8 @@ impl OutputArgs {
         };
         let files = reading::write(reading, &folder, &options)?.files;
         if self.shelf.job.is_some() {
-            self.shelf.put(gather(&folder, role, None)?, self.replace)?;
+            self.shelf
+                .put(gather(&folder, role, None)?, self.written.replace)?;
         }
         Ok(files)
     }

@@ -152,6 +152,15 @@ fn ended(done: std::io::Result<()>) {
     std::process::exit(2);
 }
 
+/// A word as both a Unix shell and a Windows one take it.
+pub(crate) fn quoted(word: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./\\:=,+@%".contains(c);
+    match !word.is_empty() && word.chars().all(plain) {
+        true => word.to_owned(),
+        false => format!("\"{word}\""),
+    }
+}
+
 /// When to use colour.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, clap::ValueEnum)]
 pub(crate) enum ColorChoice {

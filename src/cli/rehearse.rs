@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use super::output::{print_text, say};
+use super::output::{print_text, quoted, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::place::{Former, NewFolder};
@@ -228,15 +228,6 @@ fn check_untouched(folder: &Path, instrument: &str) -> Result<usize, Failure> {
 fn line_of(call: &Call) -> String {
     let words: Vec<String> = call.words.iter().map(|w| quoted(w)).collect();
     format!("cellkeep {}", words.join(" "))
-}
-
-/// A word as both a Unix shell and a Windows one take it.
-fn quoted(word: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./\\:=,+@%".contains(c);
-    match !word.is_empty() && word.chars().all(plain) {
-        true => word.to_owned(),
-        false => format!("\"{word}\""),
-    }
 }
 
 /// A text in lines of at most 97 characters.

@@ -58,6 +58,7 @@ static KINDS: &[Kind] = &[
     kind::<crate::settle::Settlement>("how several reads became one (settle --json)"),
     kind::<crate::examine::Examination>("what is damaged and why (examine --json)"),
     kind::<crate::mend::MendPlan>("a plan for mending, for editors (TOML as JSON; mend --json)"),
+    kind::<crate::mend::MendRecord>("what mending came to (mend --apply --json)"),
     kind::<crate::identify::Identification>("which layouts fit a reading (identify --json)"),
     kind::<crate::edit::EditRecord>("changes.json beside an edited reading"),
     kind::<crate::trace::plan::Plan>("settings to dial (trace plan --json)"),

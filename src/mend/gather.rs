@@ -1,35 +1,29 @@
 //! What is damaged, what the sources say about it, and the proposals that follow.
 
 use std::collections::{HashMap, HashSet};
-use std::ops::Range;
 
-use super::weigh::{self, Belief, Says, Seen};
-use super::witness::{Witness, testimony};
+use super::damage::Damaged;
+use super::reconsider::Second;
+use super::sources::{Source, UNSURE};
+use super::weigh::{Belief, Says, Seen};
+use super::witness::Witness;
 use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
-use crate::codec::{Codes, Memory, checks, low_mask, setting};
-use crate::examine::{Content, Examined, Kind};
+use crate::codec::{Codes, Memory, low_mask, setting};
+use crate::examine::{Content, Examined, Kind, Told};
 use crate::image::ChipImage;
-use crate::layout::model::{Check, CheckInstance, Layout};
+use crate::layout::model::Layout;
 use crate::reading::Reading;
 
 /// A value field of an entry: area, entry, field.
-type Spot = (usize, usize, usize);
+pub(super) type Spot = (usize, usize, usize);
 
-/// A source laid out for comparison.
-struct Source {
-    who: String,
-    witness: Witness,
-    codes: Codes,
-    /// Chance that it holds the truth, by area, measured where the truth is known.
-    reliable: Vec<f64>,
-}
+/// One bit of a chip: chip, cell, line.
+type Key = (u16, u32, u8);
 
 /// Chance above which a value is proposed rather than called lost: a toss of a coin is no proposal.
 const PROPOSED: f64 = 0.5;
 /// Chance that a few odd cells among sound ones are damage: an owner who turns many knobs at once looks alike.
 const ODD: f64 = 0.97;
-/// Weight of the whole bank's agreement beside that of the entry at hand, in values.
-const WHOLE: f64 = 6.0;
 
 /// Proposes values for everything damaged in a reading that was examined with the same layout.
 ///
@@ -44,17 +38,10 @@ pub fn propose(
 ) -> Result<MendPlan, MendError> {
     let content = Content::new(layout);
     let bench = Bench::new(&content, reading, examined, sources)?;
-    let mut beliefs: HashMap<Spot, Belief> = HashMap::new();
-    let mut says: HashMap<Spot, Vec<Says>> = HashMap::new();
-    for spot in bench.damaged() {
-        let list = bench.says(spot);
-        beliefs.insert(spot, bench.belief(spot, &list));
-        says.insert(spot, list);
-    }
-    let checked = bench.apply_checks(&mut beliefs);
     let mut plan = MendPlan {
         reading: name.to_owned(),
         layout: layout.id.clone(),
+        layout_sha256: layout.source.sha256.clone(),
         earlier: sources.earlier.as_ref().map(|e| e.0.clone()),
         chips: reading
             .chips
@@ -65,15 +52,61 @@ pub fn propose(
             })
             .collect(),
         reorder: reorder(examined),
+        follows: Vec::new(),
         proposals: Vec::new(),
+        bits: Vec::new(),
         losses: Vec::new(),
+        damage: bench.damaged.runs(layout),
     };
-    let mut spots: Vec<Spot> = beliefs.keys().copied().collect();
-    spots.sort_unstable();
-    for spot in spots {
-        bench.tell(spot, &beliefs[&spot], &says[&spot], &checked, &mut plan);
+    let mut memory = bench.tell_rest(&mut plan);
+    let outside = std::mem::take(&mut plan.losses);
+    let mut beliefs: HashMap<Spot, Belief> = HashMap::new();
+    let mut says: HashMap<Spot, Vec<Says>> = HashMap::new();
+    let mut spots = bench.spots();
+    for spot in &spots {
+        let list = bench.says(*spot);
+        beliefs.insert(*spot, bench.belief(*spot, &list));
+        says.insert(*spot, list);
     }
+    let checked = bench.apply_checks(&memory, &mut beliefs);
+    spots.sort_unstable();
+    let mut taken: HashMap<Key, bool> = HashMap::new();
+    for spot in spots {
+        let proposed = bench.tell(spot, &beliefs[&spot], &says[&spot], &checked, &mut plan);
+        let Some(code) = proposed else { continue };
+        let places = layout.areas[spot.0].field_places(spot.1, spot.2);
+        // Parameters may share bits, and be believed to hold different ones.
+        let set: Vec<(Key, bool)> = places
+            .iter()
+            .enumerate()
+            .map(|(k, p)| ((p.chip, p.cell, p.line), (code >> k & 1 == 1) != p.inverted))
+            .collect();
+        if set
+            .iter()
+            .any(|(p, bit)| taken.get(p).is_some_and(|b| b != bit))
+        {
+            if let Some(p) = plan.proposals.pop() {
+                plan.losses.push(Loss {
+                    area: p.area,
+                    entry: p.entry,
+                    parameter: p.parameter,
+                    lost: format!(
+                        "shares bits with a proposal that sets them otherwise; alone {} would be likely",
+                        p.setting
+                    ),
+                });
+            }
+            continue;
+        }
+        taken.extend(set);
+        memory.scatter(places, code);
+    }
+    bench.tell_checks(&memory, &mut plan);
+    bench.confirm_bits(&memory, &mut plan)?;
+    plan.losses.extend(outside);
     plan.proposals
+        .sort_by(|a, b| b.probability.total_cmp(&a.probability));
+    plan.bits
         .sort_by(|a, b| b.probability.total_cmp(&a.probability));
     Ok(plan)
 }
@@ -92,36 +125,35 @@ fn reorder(examined: &Examined) -> Option<Reorder> {
     })
 }
 
-/// What is expected of a source before anything is compared: a rate of agreement, and how many values of
-/// experience it is worth. Between visits owners edit one value in a hundred.
-const SAME: (f64, f64) = (0.99, 40.0);
-/// The same for a source of which nothing is known beforehand.
-const UNSURE: (f64, f64) = (0.5, 2.0);
-
-fn expected_counts((rate, weight): (f64, f64)) -> (f64, f64, f64) {
-    (rate * weight, weight, 0.1 * weight)
-}
-
-struct Bench<'a> {
-    content: &'a Content<'a>,
+/// Everything that proposals are weighed by.
+pub(super) struct Bench<'a> {
+    pub content: &'a Content<'a>,
     /// Contents with everything doubtful unknown.
-    firm: Memory,
-    codes: Codes,
+    pub firm: Memory,
+    /// The codes of that.
+    pub codes: Codes,
     /// As read, put in order, lost bits unknown.
+    pub undone: Memory,
     seen: Codes,
     /// As read, put in order.
+    pub read: Memory,
     shown: Codes,
+    /// What is damaged.
+    pub damaged: Damaged,
     /// Cells whose contents an owner may have saved, however odd they look.
     odd: HashSet<(u16, u32)>,
-    told: crate::examine::Told,
+    told: Told,
     flip: f64,
     /// Chance that a bit turned, where bits look flipped.
-    turned: f64,
+    pub turned: f64,
     /// Whether what looks flipped may be an edit instead: only an earlier reading shows edits.
-    edits_are_told: bool,
-    sources: Vec<Source>,
-    copies: f64,
-    siblings: f64,
+    pub edits_are_told: bool,
+    /// Other readings.
+    pub sources: Vec<Source>,
+    /// Chance that a copy holds what the original does.
+    pub copies: f64,
+    /// Chance that a voice holds what the others do.
+    pub siblings: f64,
 }
 
 impl<'a> Bench<'a> {
@@ -134,16 +166,27 @@ impl<'a> Bench<'a> {
         let memory = |images: &[ChipImage]| {
             Memory::of_images(content.layout, &images.iter().collect::<Vec<_>>())
         };
-        let seen = content.codec.decode(&memory(&examined.undone)?);
-        let shown = content.codec.decode(&memory(&examined.shown)?);
+        let undone = memory(&examined.undone)?;
+        let seen = content.codec.decode(&undone);
+        let read = memory(&examined.shown)?;
+        let shown = content.codec.decode(&read);
         let mut images = examined.undone.clone();
         for (chip, cell, line) in &examined.flips {
             if let Some(c) = images.get_mut(*chip) {
                 c.set_bit(*cell, *line, None);
             }
         }
-        if sources.earlier.is_none() {
-            doubt_differing_copies(content.layout, &mut images);
+        match &sources.earlier {
+            None => doubt_differing_copies(content.layout, &mut images),
+            Some((name, earlier)) => Second {
+                layout: content.layout,
+                undone: &undone,
+                earlier: &Memory::of(content.layout, earlier).map_err(|e| MendError::Other {
+                    name: name.clone(),
+                    says: e.to_string(),
+                })?,
+            }
+            .thoughts(&mut images),
         }
         let firm = memory(&images)?;
         let codes = content.codec.decode(&firm);
@@ -151,8 +194,11 @@ impl<'a> Bench<'a> {
         let mut bench = Self {
             content,
             codes,
+            undone,
             seen,
+            read,
             shown,
+            damaged: Damaged::unknown(content.layout, &images),
             odd: odd_cells(content.layout, examined),
             told,
             flip: examined.flip_rate.max(1e-4),
@@ -163,6 +209,12 @@ impl<'a> Bench<'a> {
             siblings: 0.0,
             firm,
         };
+        for (a, e, f) in bench.spots() {
+            if bench.impossible((a, e, f)) {
+                let places = content.layout.areas[a].field_places(e, f);
+                places.iter().for_each(|p| bench.damaged.add(p));
+            }
+        }
         bench.ask(reading, (&images, &examined.shown), sources)?;
         let areas = 0..content.layout.areas.len();
         bench.siblings = bench.agreement(UNSURE, areas, |a, e, f| {
@@ -173,121 +225,15 @@ impl<'a> Bench<'a> {
         Ok(bench)
     }
 
-    /// Hears every other reading, as far as it can speak for what is damaged.
-    fn ask(
-        &mut self,
-        reading: &Reading,
-        contents: (&[ChipImage], &[ChipImage]),
-        sources: &Sources,
-    ) -> Result<(), MendError> {
-        let earlier = sources.earlier.as_ref().map(|e| &e.1);
-        let named = sources
-            .earlier
-            .iter()
-            .map(|e| (Witness::Earlier, e))
-            .chain(sources.reads.iter().map(|r| (Witness::Read, r)))
-            .chain(sources.alike.iter().map(|r| (Witness::Alike, r)));
-        let layout = self.content.layout;
-        let read = Memory::of(layout, reading)?;
-        for (witness, (name, other)) in named {
-            let memory = Memory::of(layout, other).map_err(|e| MendError::Other {
-                name: name.clone(),
-                says: e.to_string(),
-            })?;
-            if witness != Witness::Earlier && memory == read {
-                return Err(MendError::Same { name: name.clone() });
-            }
-            let images = testimony(layout, (name, other), witness, contents, earlier)?;
-            let memory = Memory::of_images(layout, &images.iter().collect::<Vec<_>>())?;
-            let expected = match witness {
-                Witness::Alike => UNSURE,
-                _ => SAME,
-            };
-            let codes = self.content.codec.decode(&memory);
-            let reliable = self.by_area(expected, |a, e, f| Some(codes.areas[a].get(e, f)));
-            self.sources.push(Source {
-                who: match witness {
-                    Witness::Earlier => format!("the earlier reading {name} holds it"),
-                    Witness::Read => format!("the read {name} shows it"),
-                    Witness::Alike => format!("the bank {name} holds it"),
-                },
-                witness,
-                codes,
-                reliable,
-            });
-        }
-        Ok(())
-    }
-
-    /// Chance that a source holds the truth, by area. Each area is edited at its own rate: that others agree well says
-    /// nothing for it, that they agree badly speaks against the source everywhere.
-    fn by_area(
-        &self,
-        (rate, weight): (f64, f64),
-        other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>,
-    ) -> Vec<f64> {
-        let areas = 0..self.content.shape.areas.len();
-        let whole = self.agreement((rate, weight), areas.clone(), &other);
-        let expected = (rate.min(whole), weight);
-        areas
-            .map(|a| self.agreement(expected, a..a + 1, &other))
-            .collect()
-    }
-
-    /// Chance that a source holds the truth in some areas, from the values where the truth is known.
-    fn agreement(
-        &self,
-        expected: (f64, f64),
-        areas: Range<usize>,
-        other: impl Fn(usize, usize, usize) -> Option<(u64, u64)>,
-    ) -> f64 {
-        let (mut same, mut n, mut by_chance) = expected_counts(expected);
-        for a in areas {
-            let shape = &self.content.shape.areas[a];
-            for &f in &shape.values {
-                let full = low_mask(shape.fields[f].width);
-                for e in 0..shape.entries {
-                    let Some((x, kx)) = other(a, e, f) else {
-                        continue;
-                    };
-                    let Some(truth) = self.codes.areas[a].code(e, f) else {
-                        continue;
-                    };
-                    if kx == full {
-                        n += 1.0;
-                        same += f64::from(u8::from(x == truth));
-                        by_chance += 1.0 / shape.fields[f].legal_codes.max(2.0);
-                    }
-                }
-            }
-        }
-        corrected(same, n, by_chance)
-    }
-
-    fn copy_agreement(&self) -> f64 {
-        let (mut same, mut n) = (1.0, 2.0);
-        for area in &self.content.layout.areas {
-            for copy in &area.copies {
-                for (p, q) in area.places.iter().zip(&copy.places) {
-                    if let (Some(x), Some(y)) = (self.firm.bit(*p), self.firm.bit(*q)) {
-                        n += 1.0;
-                        same += f64::from(u8::from(x == y));
-                    }
-                }
-            }
-        }
-        same / n
-    }
-
     /// Value fields with lost or doubtful bits, or with a code that cannot be set.
-    fn damaged(&self) -> Vec<Spot> {
+    fn spots(&self) -> Vec<Spot> {
         let mut out = Vec::new();
         for (a, shape) in self.content.shape.areas.iter().enumerate() {
             for e in 0..shape.entries {
                 for &f in &shape.values {
-                    let (code, known) = self.codes.areas[a].get(e, f);
                     let full = low_mask(shape.fields[f].width);
-                    if known != full || !shape.fields[f].legal(code) {
+                    let known = self.codes.areas[a].get(e, f).1;
+                    if known != full || self.impossible((a, e, f)) {
                         out.push((a, e, f));
                     }
                 }
@@ -296,16 +242,20 @@ impl<'a> Bench<'a> {
         out
     }
 
+    /// Whether all of a code is firm and yet cannot be.
+    fn impossible(&self, (a, e, f): Spot) -> bool {
+        let code = self.codes.areas[a].code(e, f);
+        code.is_some_and(|code| !self.content.shape.areas[a].fields[f].legal(code))
+    }
+
     /// What every source says of a field.
     fn says(&self, (a, e, f): Spot) -> Vec<Says> {
         let shape = &self.content.shape.areas[a].fields[f];
         let full = low_mask(shape.width);
-        let (read, firm) = self.codes.areas[a].get(e, f);
         // Bits that are open: a code that cannot be is doubtful as a whole.
-        let open = if firm == full && !shape.legal(read) {
-            full
-        } else {
-            full & !firm
+        let open = match self.impossible((a, e, f)) {
+            true => full,
+            false => full & !self.codes.areas[a].get(e, f).1,
         };
         let mut out = Vec::new();
         for s in &self.sources {
@@ -342,66 +292,6 @@ impl<'a> Bench<'a> {
         out
     }
 
-    /// What the other voices of the preset say, as one source: they were dialled together, so that their agreement
-    /// with each other proves nothing.
-    fn voices_say(&self, (a, e, f): Spot) -> Option<Says> {
-        let shape = &self.content.shape.areas[a];
-        let area = &self.content.layout.areas[a];
-        let full = low_mask(shape.fields[f].width);
-        let mates: Vec<(usize, u64)> = (0..shape.entries)
-            .filter(|o| *o != e && shape.first_voice[*o] == shape.first_voice[e])
-            .filter_map(|o| Some((o, self.codes.areas[a].code(o, f)?)))
-            .filter(|(_, code)| shape.fields[f].legal(*code))
-            .collect();
-        let votes = |code: u64| mates.iter().filter(|m| m.1 == code).count();
-        let &(best, code) = mates
-            .iter()
-            .max_by_key(|m| (votes(m.1), std::cmp::Reverse(m.0)))?;
-        let share = votes(code) as f64 / mates.len() as f64;
-        let here = self.here(a, e, self.siblings, |f| {
-            Some(self.codes.areas[a].get(best, f))
-        });
-        let names: Vec<String> = mates
-            .iter()
-            .filter(|m| m.1 == code)
-            .map(|m| area.entry_label(m.0))
-            .collect();
-        Some(Says {
-            who: format!("held by {}", names.join(" and ")),
-            code,
-            known: full,
-            reliable: here * share,
-        })
-    }
-
-    /// How reliable a source is for one entry: its agreement over the bank, weighed with its agreement there.
-    fn here(
-        &self,
-        a: usize,
-        e: usize,
-        whole: f64,
-        other: impl Fn(usize) -> Option<(u64, u64)>,
-    ) -> f64 {
-        let shape = &self.content.shape.areas[a];
-        let (mut same, mut n, mut by_chance) = (0.0, 0.0, 0.0);
-        for &f in &shape.values {
-            let (x, kx) = self.codes.areas[a].get(e, f);
-            let Some((y, ky)) = other(f) else { continue };
-            let known = kx & ky;
-            if known == 0 {
-                continue;
-            }
-            n += 1.0;
-            same += f64::from(u8::from((x ^ y) & known == 0));
-            by_chance += f64::from(known.count_ones()).exp2().recip();
-        }
-        let chance = if n > 0.0 { by_chance / n } else { 0.5 };
-        let expected = whole + (1.0 - whole) * chance;
-        // The bank's experience smooths already.
-        let rate = (same + WHOLE * expected) / (n + WHOLE);
-        ((rate - chance) / (1.0 - chance)).clamp(0.0, 0.999_99)
-    }
-
     fn belief(&self, (a, e, f): Spot, says: &[Says]) -> Belief {
         let shape = &self.content.shape.areas[a].fields[f];
         let (code, known) = self.codes.areas[a].get(e, f);
@@ -431,83 +321,6 @@ impl<'a> Bench<'a> {
         Belief::of(&prior, seen, says)
     }
 
-    /// Brings beliefs in line with the checks over them; returns the spots a check spoke for.
-    fn apply_checks(&self, beliefs: &mut HashMap<Spot, Belief>) -> HashMap<Spot, String> {
-        let mut spoke = HashMap::new();
-        for (a, area) in self.content.layout.areas.iter().enumerate() {
-            let doubtful = self.doubtful_bits(a, beliefs);
-            for check in &area.checks {
-                for instance in &check.instances {
-                    self.apply_check(check, instance, &doubtful, beliefs, &mut spoke);
-                }
-            }
-        }
-        spoke
-    }
-
-    /// For each place with a damaged owner, the owner.
-    fn doubtful_bits(
-        &self,
-        a: usize,
-        beliefs: &HashMap<Spot, Belief>,
-    ) -> HashMap<(u16, u32, u8), Spot> {
-        let area = &self.content.layout.areas[a];
-        let mut out = HashMap::new();
-        for spot in beliefs.keys().filter(|s| s.0 == a) {
-            for p in area.field_places(spot.1, spot.2) {
-                out.insert((p.chip, p.cell, p.line), *spot);
-            }
-        }
-        out
-    }
-
-    fn apply_check(
-        &self,
-        check: &Check,
-        instance: &CheckInstance,
-        doubtful: &HashMap<(u16, u32, u8), Spot>,
-        beliefs: &mut HashMap<Spot, Belief>,
-        spoke: &mut HashMap<Spot, String>,
-    ) {
-        let full = low_mask(instance.stored.len().min(64) as u8);
-        if self.firm.gather(&instance.stored).1 != full {
-            return;
-        }
-        let mut spots: Vec<Spot> = instance
-            .words
-            .bits()
-            .iter()
-            .filter_map(|p| doubtful.get(&(p.chip, p.cell, p.line)).copied())
-            .collect();
-        spots.sort_unstable();
-        spots.dedup();
-        let mut taken: Vec<(Spot, Belief)> = spots
-            .iter()
-            .filter_map(|s| Some((*s, beliefs.remove(s)?)))
-            .collect();
-        if taken.is_empty() {
-            return;
-        }
-        let mut memory = self.firm.clone();
-        let spots: Vec<Spot> = taken.iter().map(|t| t.0).collect();
-        let mut list: Vec<&mut Belief> = taken.iter_mut().map(|t| &mut t.1).collect();
-        let mut held = false;
-        weigh::check(&mut list, check.width, |codes| {
-            for ((a, e, f), code) in spots.iter().zip(codes) {
-                memory.scatter(self.content.layout.areas[*a].field_places(*e, *f), *code);
-            }
-            let holds = checks::verdict(check, instance, &memory) == checks::Verdict::Holds;
-            held |= holds;
-            holds
-        });
-        for (spot, belief) in taken {
-            beliefs.insert(spot, belief);
-            if held {
-                spoke.insert(spot, format!("the check {} holds with it", check.key));
-            }
-        }
-    }
-
     /// The code as read, where it lies in odd cells and can be set.
     fn may_be_saved(&self, (a, e, f): Spot) -> Option<u64> {
         let field = &self.content.shape.areas[a].fields[f];
@@ -517,6 +330,7 @@ impl<'a> Bench<'a> {
         (odd && field.legal(code)).then_some(code)
     }
 
+    /// The proposal or loss of a field; gives the code proposed.
     fn tell(
         &self,
         (a, e, f): Spot,
@@ -524,10 +338,12 @@ impl<'a> Bench<'a> {
         says: &[Says],
         checked: &HashMap<Spot, String>,
         plan: &mut MendPlan,
-    ) {
+    ) -> Option<u64> {
         let area = &self.content.layout.areas[a];
         let shape = &self.content.shape.areas[a].fields[f];
-        let Kind::Value(p) = shape.kind else { return };
+        let Kind::Value(p) = shape.kind else {
+            return None;
+        };
         let parameter = &area.parameters[p];
         let (code, known) = self.codes.areas[a].get(e, f);
         let lost = shape.width - known.count_ones() as u8;
@@ -575,35 +391,33 @@ impl<'a> Bench<'a> {
                     character: (parameter.fields.len() > 1).then(|| f - parameter.fields.start + 1),
                     now,
                     code: best,
+                    proposed: best,
                     setting: setting::show(parameter, shape.width, best),
                     // Nothing is certain, however many nines there are.
                     probability: ((chance * 1e4).round() / 1e4).min(0.9999),
                     evidence,
                 });
+                Some(best)
             }
-            best => plan.losses.push(Loss {
-                area: head.0,
-                entry: head.1,
-                parameter: head.2,
-                lost: match best {
-                    Some((best, chance)) => format!(
-                        "{lost} of {} bits; most likely {} ({:.0} %)",
-                        shape.width,
-                        setting::show(parameter, shape.width, best),
-                        100.0 * chance
-                    ),
-                    None => format!("{lost} of {} bits", shape.width),
-                },
-            }),
+            best => {
+                plan.losses.push(Loss {
+                    area: head.0,
+                    entry: head.1,
+                    parameter: head.2,
+                    lost: match best {
+                        Some((best, chance)) => format!(
+                            "{lost} of {} bits; most likely {} ({:.0} %)",
+                            shape.width,
+                            setting::show(parameter, shape.width, best),
+                            100.0 * chance
+                        ),
+                        None => format!("{lost} of {} bits", shape.width),
+                    },
+                });
+                None
+            }
         }
     }
-}
-
-/// An agreement with what chance alone would give taken out, and smoothed by one agreement and one dissent.
-fn corrected(same: f64, n: f64, by_chance: f64) -> f64 {
-    let rate = (same + 0.5) / (n + 1.0);
-    let chance = if n > 0.0 { by_chance / n } else { 0.5 };
-    ((rate - chance) / (1.0 - chance)).clamp(0.0, 0.999_99)
 }
 
 /// Chance that a bit turned on a data line on which bits look flipped.

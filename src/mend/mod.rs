@@ -6,7 +6,14 @@
 //! truth is known; a check that must hold rules out the rest. Nothing is applied that was not accepted.
 
 mod apply;
+mod checked;
+mod damage;
+mod entered;
+mod follow;
 mod gather;
+mod reconsider;
+mod rest;
+mod sources;
 mod weigh;
 mod witness;
 
@@ -18,7 +25,7 @@ use crate::codec::CodecError;
 use crate::document::Document;
 use crate::reading::Reading;
 
-pub use apply::{Mended, apply};
+pub use apply::{MendRecord, Mended, apply};
 pub use gather::propose;
 
 /// Why a plan could not be made or applied.
@@ -50,10 +57,29 @@ pub enum MendError {
         /// The chip.
         chip: String,
     },
+    /// The plan does not say for which contents of a chip it was made.
+    #[error(
+        "the plan does not say for which contents of chip {chip} it was made: its [[chips]] part is gone"
+    )]
+    NoDigest {
+        /// The chip.
+        chip: String,
+    },
+    /// The plan was made with another layout.
+    #[error("the plan was made with {}, and {used} is used", match .named == .used {
+        true => "another state of the layout".to_owned(),
+        false => format!("the layout {named}"),
+    })]
+    OtherLayout {
+        /// The layout's id in the plan.
+        named: String,
+        /// The layout at hand.
+        used: String,
+    },
     /// Proposals were accepted, but not the reordering they take as done.
     #[error("the proposals take the contents as put back in order, which was not accepted")]
     OutOfOrder,
-    /// A proposal names what the layout does not have, or a code it cannot hold.
+    /// A proposal names what the layout does not have or what is not damaged, a code it cannot hold, or no chance.
     #[error("proposal {number} ({place}): {says}")]
     Proposal {
         /// Its number in the plan, from 1.
@@ -68,9 +94,10 @@ pub enum MendError {
 impl Blame for MendError {
     fn who(&self) -> Who {
         match self {
-            MendError::NotAPlan(_) | MendError::OutOfOrder | MendError::Proposal { .. } => {
-                Who::File
-            }
+            MendError::NotAPlan(_)
+            | MendError::NoDigest { .. }
+            | MendError::OutOfOrder
+            | MendError::Proposal { .. } => Who::File,
             _ => Who::Caller,
         }
     }
@@ -84,6 +111,12 @@ impl Blame for MendError {
                     "leave it out: damage in the memory is the same in every read; an earlier reading or another bank may know more"
                 }
                 MendError::NotAPlan(_) => "give the file that `cellkeep mend -o` wrote",
+                MendError::NoDigest { .. } => {
+                    "put it back: without it nothing shows that the plan belongs to this reading"
+                }
+                MendError::OtherLayout { .. } => {
+                    "give the layout it was made with, or make a new plan with `cellkeep mend`"
+                }
                 MendError::OtherReading { .. } => {
                     "make a new plan for this reading with `cellkeep mend`"
                 }
@@ -123,14 +156,58 @@ pub struct Proposal {
     pub character: Option<usize>,
     /// What is read now; lost bits show as `?`.
     pub now: String,
-    /// The code proposed.
+    /// The code to set: the one proposed, or another entered by hand.
     pub code: u64,
-    /// The setting that code stands for; only to read by.
+    /// The code proposed. Leave it: by it a code entered by hand is known.
+    pub proposed: u64,
+    /// The setting that the proposed code stands for; only to read by.
     pub setting: String,
     /// Chance that it is right, 0 to 1.
     pub probability: f64,
     /// What speaks for it.
     pub evidence: Vec<String>,
+}
+
+/// Contents proposed for damaged bits that belong to no parameter.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct BitsProposal {
+    /// Whether to apply it: for the person who reads the plan to decide.
+    pub accept: bool,
+    /// Whose bits they are, in words.
+    pub what: String,
+    /// The chip.
+    pub chip: String,
+    /// The first cell.
+    pub first: u32,
+    /// The last cell.
+    pub last: u32,
+    /// The data lines concerned, 0 is D0.
+    pub lines: Vec<u8>,
+    /// What is read on these lines now, two hexadecimal digits a cell; `??` where it was not read.
+    pub now: String,
+    /// What to set on them: what is proposed, or something else entered by hand.
+    pub value: String,
+    /// What is proposed. Leave it: by it a value entered by hand is known.
+    pub proposed: String,
+    /// Chance that a cell of it is right, 0 to 1.
+    pub probability: f64,
+    /// What speaks for it.
+    pub evidence: Vec<String>,
+}
+
+/// Damaged bits of a chip.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Damage {
+    /// The chip.
+    pub chip: String,
+    /// The first cell.
+    pub first: u32,
+    /// The last cell.
+    pub last: u32,
+    /// The data lines concerned, 0 is D0.
+    pub lines: Vec<u8>,
 }
 
 /// What cannot be mended.
@@ -141,7 +218,7 @@ pub struct Loss {
     pub area: String,
     /// The entry as labelled.
     pub entry: String,
-    /// The parameter's key.
+    /// The parameter's key, or what else it is: a check, reserved bits.
     pub parameter: String,
     /// What was lost, in words.
     pub lost: String,
@@ -175,6 +252,8 @@ pub struct MendPlan {
     pub reading: String,
     /// The layout's id.
     pub layout: String,
+    /// SHA-256 of the layout's text, lower-case hex.
+    pub layout_sha256: String,
     /// The earlier reading, as named.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<String>,
@@ -183,12 +262,21 @@ pub struct MendPlan {
     /// What is out of order, if anything.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reorder: Option<Reorder>,
+    /// Checks that are brought in line once everything they cover is mended.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub follows: Vec<String>,
     /// Values proposed, the surest first.
     #[serde(default, rename = "proposal")]
     pub proposals: Vec<Proposal>,
+    /// Bits proposed that belong to no parameter, the surest first.
+    #[serde(default)]
+    pub bits: Vec<BitsProposal>,
     /// What is lost.
     #[serde(default, rename = "loss")]
     pub losses: Vec<Loss>,
+    /// Every bit that is damaged, so that a check over what stays damaged is left alone.
+    #[serde(default)]
+    pub damage: Vec<Damage>,
 }
 
 impl Document for MendPlan {
@@ -196,23 +284,25 @@ impl Document for MendPlan {
     const VERSION: u32 = 1;
 }
 
-/// Lines at the head of a plan file.
-const HEAD: &str = "\
-# A plan for mending a reading. Nothing here is done until it is applied.
-#
-# Read each proposal; set accept = true where you agree, and change the code where you know better.
-# Then run: cellkeep mend --apply PLAN -o FOLDER
-# A proposal with probability 0.95 is expected to be wrong once in twenty.
-
-";
-
-/// The plan as a file a person edits.
+/// The plan as a file a person edits. `command` is what applies it, for its head.
 ///
 /// # Errors
 /// When a value cannot be written as TOML, such as a code above 2^63 - 1.
-pub fn to_text(plan: &MendPlan) -> Result<String, MendError> {
+pub fn to_text(plan: &MendPlan, command: &str) -> Result<String, MendError> {
     let body = toml::to_string(plan).map_err(|e| MendError::NotAPlan(e.to_string()))?;
-    Ok(format!("{HEAD}{body}"))
+    // A comment ends with its line.
+    let command = command.replace(char::is_control, " ");
+    Ok(format!(
+        "\
+# A plan for mending a reading. Nothing here is done until it is applied.
+#
+# Read each proposal; set accept = true where you agree, and change the code where you know better: it is then recorded as
+# entered by hand. A proposal with probability 0.95 is expected to be wrong once in twenty. Leave the rest as it is. Then run:
+#
+#   {command}
+
+{body}"
+    ))
 }
 
 /// Reads a plan file.

@@ -87,7 +87,7 @@ fn normalise(codes: &mut [(u64, f64)]) {
 
 /// Chance that a check holds though one of its words is wrong: one in 2^width; and that it fails though all are
 /// right, since the stored check may have suffered unnoticed.
-const STRAY: f64 = 1e-3;
+pub(super) const STRAY: f64 = 1e-3;
 /// Most combinations of codes tried against a check.
 const COMBINATIONS: usize = 1024;
 

@@ -73,9 +73,9 @@ fn documents_edited_into_nonsense_are_refused_or_read_but_never_stop_the_program
     let bank = document::to_json(&Bank::new(&decoded)).unwrap();
     let form_layout = layout::load("aldermoor-four").unwrap_or_else(|e| panic!("{e}"));
     let form = hand_set::blank_form(&form_layout).unwrap_or_else(|e| panic!("{e}"));
-    let plan = "reading = \"r\"\nlayout = \"quillon-72\"\nloss = []\n\n[[chips]]\nchip = \"IC4\"\nsha256 = \"00\"\n\n\
+    let plan = "reading = \"r\"\nlayout = \"quillon-72\"\nlayout_sha256 = \"00\"\nloss = []\n\n[[chips]]\nchip = \"IC4\"\nsha256 = \"00\"\n\n\
                 [[proposal]]\naccept = true\narea = \"sequence\"\nentry = \"step 1\"\nparameter = \"note\"\nnow = \"0?\"\n\
-                code = 3\nsetting = \"C2\"\nprobability = 0.5\nevidence = [\"none\"]\n";
+                code = 3\nproposed = 3\nsetting = \"C2\"\nprobability = 0.5\nevidence = [\"none\"]\n";
     mend::from_text(plan).unwrap_or_else(|e| panic!("{e}"));
     let (mut read, mut refused) = (0u64, 0u64);
     for _ in 0..cases() * 5 {

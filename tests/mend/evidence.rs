@@ -3,13 +3,12 @@
 use super::*;
 
 /// The damaged readings of the demonstration, each with what is wrong with it.
-const DAMAGED: [(&str, &str); 6] = [
+const DAMAGED: [(&str, &str); 5] = [
     ("wrenfield-strings", "plane-lost"),
     ("aldermoor-four", "lost-supply"),
     ("quillon-72", "data-line"),
     ("quillon-72", "glitch"),
     ("pellow-six", "contact-1"),
-    ("tessaly-nine", "sagging"),
 ];
 
 /// The damaged reading with one sound bit turned: another read of the same damaged memory.
