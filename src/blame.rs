@@ -74,6 +74,7 @@ impl Blame for DiskError {
             | std::io::ErrorKind::DirectoryNotEmpty
             | std::io::ErrorKind::IsADirectory
             | std::io::ErrorKind::NotADirectory
+            | std::io::ErrorKind::FileTooLarge
             | std::io::ErrorKind::InvalidInput => Who::Caller,
             _ => Who::Disk,
         }
@@ -89,6 +90,8 @@ impl Blame for DiskError {
                 K::AlreadyExists => "choose a new place, or allow replacing with --replace",
                 K::IsADirectory => "this is a folder; name a file",
                 K::NotADirectory => "this is a file; name a folder",
+                K::InvalidInput => "copy its contents to a file, and name that",
+                K::FileTooLarge => "see whether it is the right file",
                 K::DirectoryNotEmpty => "choose a new place, or move away what must not be lost",
                 _ => return None,
             }

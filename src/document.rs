@@ -44,7 +44,7 @@ pub fn to_json<D: Document>(body: &D) -> Result<String, serde_json::Error> {
 #[derive(Debug, thiserror::Error)]
 pub enum NotIt {
     /// No JSON, or a field is missing or of another type.
-    #[error(transparent)]
+    #[error("{}", in_words(&.0.to_string()))]
     Json(#[from] serde_json::Error),
     /// Another kind of document, or another version.
     #[error(
@@ -60,6 +60,38 @@ pub enum NotIt {
         /// The version wanted.
         known: u32,
     },
+}
+
+/// What a reader of JSON or TOML says is wrong, in words for those who do not program: "expected u32" becomes "expected
+/// a whole number, not negative".
+pub fn in_words(says: &str) -> String {
+    let mut out = String::with_capacity(says.len());
+    let mut rest = says;
+    while let Some(at) = rest.find("expected ") {
+        let (before, after) = rest.split_at(at + "expected ".len());
+        out.push_str(before);
+        let end = after
+            .find(|c: char| !c.is_alphanumeric())
+            .unwrap_or(after.len());
+        let (word, then) = after.split_at(end);
+        rest = then;
+        out.push_str(match word {
+            "usize" | "u64" | "u32" | "u16" | "u8" => "a whole number, not negative",
+            "isize" | "i64" | "i32" | "i16" | "i8" => "a whole number",
+            "f64" | "f32" => "a number",
+            "struct" | "internally" | "adjacently" => {
+                // "struct Place with 3 elements": up to where the place in the text is told.
+                rest = rest.find(" at line").map_or("", |to| &rest[to..]);
+                "a group of named values"
+            }
+            word => word,
+        });
+    }
+    out.push_str(rest);
+    out.replace("expected a sequence", "expected a list")
+        .replace("expected a map", "expected a group of named values")
+        .replace("invalid type: map", "invalid type: a group of named values")
+        .replace("invalid type: sequence", "invalid type: a list")
 }
 
 /// Reads a document from JSON text.
@@ -94,5 +126,35 @@ pub fn schema<D: Document>() -> serde_json::Value {
 impl Blame for serde_json::Error {
     fn who(&self) -> Who {
         Who::Caller
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_names_of_types_are_no_words() {
+        for (says, words) in [
+            (
+                "invalid type: string \"x\", expected usize at line 3 column 5",
+                "invalid type: string \"x\", expected a whole number, not negative at line 3 column 5",
+            ),
+            (
+                "invalid type: map, expected a sequence at line 1 column 2",
+                "invalid type: a group of named values, expected a list at line 1 column 2",
+            ),
+            (
+                "invalid type: integer `1`, expected struct Place at line 1 column 2",
+                "invalid type: integer `1`, expected a group of named values at line 1 column 2",
+            ),
+            (
+                "expected `,` or `}` at line 1 column 2",
+                "expected `,` or `}` at line 1 column 2",
+            ),
+            ("expected value", "expected value"),
+        ] {
+            assert_eq!(in_words(says), words);
+        }
     }
 }

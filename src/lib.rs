@@ -11,6 +11,8 @@ pub mod blame;
 
 pub mod document;
 
+pub mod plain;
+
 pub mod finding;
 
 pub mod evidence;

@@ -122,7 +122,7 @@ pub fn read(text: &str) -> Result<ServiceRecord, ServiceError> {
         line: e.span().map_or(1, |s| {
             text.bytes().take(s.start).filter(|b| *b == b'\n').count() + 1
         }),
-        message: e.message().to_owned(),
+        message: crate::document::in_words(e.message()),
     })?;
     if record.form != "service" {
         return Err(ServiceError::NotARecord);

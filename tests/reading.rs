@@ -3,6 +3,7 @@
 
 use std::fs;
 
+use cellkeep::blame::{Blame, Who};
 use cellkeep::finding::{Finding, worst};
 use cellkeep::image::form::{self, WriteForm};
 use cellkeep::image::{ChipImage, Form, Packing, SparseBytes};
@@ -523,4 +524,20 @@ fn origins_of_many_bits_are_few_runs() {
     assert_eq!(chip.origin_of(20, 2), Some(&later));
     assert_eq!(chip.origin_of(20, 1), Some(&origin()));
     assert_eq!(chip.origin_of(9, 0), None);
+}
+
+/// A pipe that nobody writes to would be waited for without end, and a device read without end.
+#[cfg(unix)]
+#[test]
+fn only_plain_files_are_read() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let pipe = folder.path().join("IC14.bin");
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.expect("mkfifo of POSIX").success());
+    for path in [pipe.as_path(), std::path::Path::new("/dev/zero")] {
+        let error = load(&ReadingSpec::path(path), None).expect_err("no plain file");
+        assert_eq!(error.who(), Who::Caller);
+        let says = error.to_string();
+        assert!(says.ends_with("only plain files are read"), "{says}");
+    }
 }

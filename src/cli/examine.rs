@@ -9,6 +9,7 @@ use crate::document::to_json;
 use crate::examine::{EntryVerdict, Examination, Picture, Verdict, add_votes, examine};
 use crate::finding::{Finding, Severity, worst};
 use crate::layout::model::Layout;
+use crate::reading::Reading;
 use crate::settle::{Rules, Settlement, settle};
 use crate::shelf::{Role, incoming_bytes};
 
@@ -34,6 +35,14 @@ pub(crate) struct Args {
     /// An earlier reading of the same instrument
     #[arg(long, value_name = "READING")]
     earlier: Option<String>,
+    /// How the files of the earlier reading hold the cells, where it is not as those of the reading
+    #[arg(
+        long,
+        value_name = "PACKING",
+        requires = "earlier",
+        help_heading = "Files"
+    )]
+    earlier_packing: Vec<String>,
     /// The reads it was settled from, two or more, or the record that settling wrote
     #[arg(long, value_name = "READ", num_args = 1..)]
     settled_from: Vec<String>,
@@ -59,11 +68,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let layout = args.files.layout_if_named(&args.reading)?;
     let reading = args.files.aligned(&args.reading, layout.as_ref())?;
     let earlier = match &args.earlier {
-        Some(text) => Some(args.files.aligned(text, layout.as_ref())?),
+        Some(text) => {
+            let files = args.files.packed(&args.earlier_packing);
+            Some(files.aligned_with(text, layout.as_ref(), &reading)?)
+        }
         None => None,
     };
     let mut examined = examine(&reading, layout.as_ref(), earlier.as_ref())?;
-    if let Some(votes) = votes(args, layout.as_ref())? {
+    if let Some(votes) = votes(args, layout.as_ref(), &reading)? {
         add_votes(&mut examined, &reading, layout.as_ref(), &votes)?;
     }
     let mut examined = examined.examination;
@@ -95,7 +107,11 @@ fn of_earlier(finding: &Finding) -> Finding {
 }
 
 /// The votes of the reads that were named, or else those that lie beside the reading.
-fn votes(args: &Args, layout: Option<&Layout>) -> Result<Option<Settlement>, Failure> {
+fn votes(
+    args: &Args,
+    layout: Option<&Layout>,
+    reading: &Reading,
+) -> Result<Option<Settlement>, Failure> {
     let record = |text: &str| -> Result<Option<Settlement>, Failure> {
         match args.files.beside(text, RECORD)? {
             Some(bytes) => settlement(&bytes, text).map(Some),
@@ -113,7 +129,8 @@ fn votes(args: &Args, layout: Option<&Layout>) -> Result<Option<Settlement>, Fai
     }
     let mut reads = Vec::new();
     for name in &args.settled_from {
-        reads.push((name.clone(), args.files.aligned(name, layout)?));
+        let read = args.files.aligned_with(name, layout, reading)?;
+        reads.push((name.clone(), read));
     }
     Ok(Some(settle(&reads, layout, Rules::default())?.1))
 }

@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use super::output::{print_text, say};
 use super::{Outcome, Status};
-use crate::blame::DiskError;
 use crate::finding::Finding;
 use crate::hand_set::{self, FilledForm};
 use crate::reading::place::write_file;
@@ -55,7 +54,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         return Ok(Status::Clean);
     };
-    let text = std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?;
+    let text = crate::plain::read(path, crate::plain::MOST)?;
     let (form, findings) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
     if args.json {
         print_text(&document::to_json(&form)?);

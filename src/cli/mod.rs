@@ -116,12 +116,45 @@ impl<E: Blame + 'static> From<E> for Failure {
     }
 }
 
+/// An argument with bytes that no text has; file names of other systems may be so.
+#[derive(Debug, thiserror::Error)]
+#[error("{}", not_unicode())]
+struct NotUnicode;
+
+/// Which arguments are no text, in words.
+fn not_unicode() -> String {
+    let names: Vec<String> = std::env::args_os()
+        .filter(|a| a.to_str().is_none())
+        .map(|a| a.to_string_lossy().into_owned())
+        .collect();
+    format!("a name is not text in UTF-8: {}", names.join(", "))
+}
+
+impl Blame for NotUnicode {
+    fn who(&self) -> crate::blame::Who {
+        crate::blame::Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(
+            "rename the file or folder, or put the chip files into a folder and name that"
+                .to_owned(),
+        )
+    }
+}
+
 /// What every command returns.
 pub(crate) type Outcome = Result<Status, Failure>;
 
 /// Runs the program on the process's arguments.
 pub fn main() -> ExitCode {
-    let arguments = Arguments::parse();
+    let arguments = match Arguments::try_parse() {
+        Err(e) if e.kind() == clap::error::ErrorKind::InvalidUtf8 => {
+            Ui::new(output::ColorChoice::Auto).failure(&NotUnicode);
+            return ExitCode::from(2);
+        }
+        parsed => parsed.unwrap_or_else(|e| e.exit()),
+    };
     let ui = Ui::new(arguments.color);
     let outcome: Outcome = match arguments.command {
         Command::Rehearse(args) => rehearse::run(&args),

@@ -9,7 +9,8 @@ use crate::document::{self, Document};
 use crate::image::form::WriteForm;
 use crate::image::{Form, Packing};
 use crate::layout::{self, model::Layout};
-use crate::reading::{self, Files, Reading, ReadingSpec, WriteOptions};
+use crate::plain;
+use crate::reading::{self, ChipReading, Files, Reading, ReadingSpec, WriteOptions};
 use crate::settle::Settlement;
 use crate::shelf::{Role, gather};
 
@@ -142,6 +143,38 @@ impl ReadingArgs {
         })
     }
 
+    /// Loads a reading of the same chips as another. Without a layout two readings of one file each are of one chip,
+    /// whatever the files are called.
+    pub(crate) fn aligned_with(
+        &self,
+        text: &str,
+        layout: Option<&Layout>,
+        other: &Reading,
+    ) -> Result<Reading, Failure> {
+        let mut reading = self.aligned(text, layout)?;
+        let after_file = |chip: &ChipReading| {
+            let stem = chip.source.as_ref().and_then(|s| s.path.file_stem());
+            stem.is_some_and(|stem| stem.to_string_lossy() == chip.id)
+        };
+        if layout.is_none()
+            && let ([chip], [same]) = (reading.chips.as_mut_slice(), other.chips.as_slice())
+            && after_file(chip)
+            && after_file(same)
+        {
+            chip.id.clone_from(&same.id);
+        }
+        Ok(reading)
+    }
+
+    /// The same with files that hold the cells another way, where that is said.
+    pub(crate) fn packed(&self, packing: &[String]) -> Self {
+        let mut files = self.clone();
+        if !packing.is_empty() {
+            files.packing = packing.to_vec();
+        }
+        files
+    }
+
     /// A document that lies beside a reading in its folder, if there is one; or the reading's own text where it names the
     /// document itself.
     pub(crate) fn beside(&self, text: &str, name: &str) -> Result<Option<Vec<u8>>, Failure> {
@@ -159,8 +192,7 @@ impl ReadingArgs {
         if !path.is_file() {
             return Ok(None);
         }
-        let bytes = std::fs::read(&path).map_err(|e| DiskError::new("read", &path, e))?;
-        Ok(Some(bytes))
+        Ok(Some(plain::read(&path, plain::MOST)?))
     }
 
     /// Loads a reading by a layout, or bare.
@@ -217,7 +249,8 @@ pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
         path: path.to_owned(),
         says,
     };
-    let bank: Bank = serde_json::from_slice(&text).map_err(|e| not(e.to_string()))?;
+    let bank: Bank =
+        serde_json::from_slice(&text).map_err(|e| not(document::in_words(&e.to_string())))?;
     if bank.kind.as_deref().is_some_and(|k| k != Bank::KIND) {
         return Err(not(format!(
             "it is a {:?} document",

@@ -87,7 +87,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     let mut reads: Vec<(String, Reading)> = Vec::new();
     for name in &args.reads {
-        reads.push((name.clone(), args.files.aligned(name, layout.as_ref())?));
+        let read = match reads.first() {
+            Some((_, first)) => args.files.aligned_with(name, layout.as_ref(), first)?,
+            None => args.files.aligned(name, layout.as_ref())?,
+        };
+        reads.push((name.clone(), read));
     }
     let rules = Rules {
         doubt: args.doubt,

@@ -3,7 +3,6 @@
 use std::path::PathBuf;
 
 use super::Failure;
-use crate::blame::DiskError;
 use crate::layout::model::Layout;
 use crate::standby::units::{AmpHours, Amps, Celsius, Farads, Ohms, QuantityError, Volts};
 use crate::standby::{KeepAlive, Measured, Profile, Request, StandbyError, Tables};
@@ -156,8 +155,7 @@ impl SupplyArgs {
     pub(super) fn tables(&self) -> Result<Tables, Failure> {
         let mut tables = Tables::built_in()?;
         for path in &self.tables {
-            let text = std::fs::read_to_string(path)
-                .map_err(|error| DiskError::new("read", path, error))?;
+            let text = crate::plain::read_text(path, crate::plain::MOST)?;
             tables = tables.with(&text, &path.display().to_string())?;
         }
         Ok(tables)

@@ -69,10 +69,10 @@ impl Blame for ExamineError {
         match self {
             ExamineError::Empty => Some("give a folder or file with at least one chip".to_owned()),
             ExamineError::Earlier(_) => Some(
-                "give an earlier reading of the same instrument, with the same chips".to_owned(),
+                "give an earlier reading of the same instrument with its files named alike, or name the chips: CHIP=FILE,CHIP=FILE".to_owned(),
             ),
             ExamineError::Votes(_) => Some(
-                "give the reads that this reading was settled from, or the record that settling wrote"
+                "give the reads that this reading was settled from with their files named alike, or the record that settling wrote"
                     .to_owned(),
             ),
             ExamineError::Layout(e) => e.hint(),

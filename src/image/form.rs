@@ -229,7 +229,7 @@ pub struct ReadOptions {
 }
 
 /// The largest file that is read: the largest image in its widest text form is smaller.
-pub const MAX_FILE: u64 = 128 << 20;
+pub const MAX_FILE: u64 = crate::plain::MOST;
 
 /// Checks a file's length before it is read.
 ///

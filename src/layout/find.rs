@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 use etcetera::BaseStrategy;
 
 use crate::blame::DiskError;
+use crate::plain;
 
 use super::check::{Checked, Library, check};
 use super::error::LayoutError;
@@ -179,8 +180,7 @@ fn known(id: &str) -> Result<Option<(SourceText, Option<PathBuf>)>, LayoutError>
 }
 
 fn read(path: &Path, origin: &str) -> Result<SourceText, LayoutError> {
-    let fail = |e| DiskError::new("read", path, e);
-    let bytes = fs::metadata(path).map_err(fail)?.len();
+    let bytes = plain::length(path)?;
     let limit = MAX_TEXT as u64;
     if bytes > limit {
         return Err(LayoutError::TooLong {
@@ -189,7 +189,7 @@ fn read(path: &Path, origin: &str) -> Result<SourceText, LayoutError> {
             limit,
         });
     }
-    let bytes = fs::read(path).map_err(fail)?;
+    let bytes = plain::read(path, limit)?;
     match String::from_utf8(bytes) {
         Ok(text) => Ok(SourceText {
             origin: origin.to_owned(),

@@ -310,5 +310,6 @@ pub fn to_text(plan: &MendPlan, command: &str) -> Result<String, MendError> {
 /// # Errors
 /// When it is not TOML of this shape; the message says where.
 pub fn from_text(text: &str) -> Result<MendPlan, MendError> {
-    toml::from_str(text).map_err(|e| MendError::NotAPlan(e.to_string()))
+    let wrong = |e: toml::de::Error| MendError::NotAPlan(crate::document::in_words(&e.to_string()));
+    toml::from_str(text).map_err(wrong)
 }

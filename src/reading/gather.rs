@@ -10,6 +10,7 @@ use crate::blame::DiskError;
 use crate::document;
 use crate::image::{Form, Packing};
 use crate::layout::model::Layout;
+use crate::plain;
 
 /// Where the files are.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -262,10 +263,10 @@ fn from_folder(folder: &Path, layout: Option<&Layout>) -> Result<Gathered, Readi
 /// Reads a folder's `reading.json`, if it has one.
 pub(super) fn read_record(folder: &Path) -> Result<Option<ReadingRecord>, ReadingError> {
     let path = folder.join(RECORD_NAME);
-    let text = match fs::read(&path) {
+    let text = match plain::read(&path, plain::MOST) {
         Ok(text) => text,
-        Err(e) if e.kind() == std::io::ErrorKind::NotFound => return Ok(None),
-        Err(e) => return Err(DiskError::new("read", path, e).into()),
+        Err(e) if e.source.kind() == std::io::ErrorKind::NotFound => return Ok(None),
+        Err(e) => return Err(e.into()),
     };
     let record = document::from_json(&text).map_err(|e| ReadingError::Record {
         path: path.clone(),

@@ -1,6 +1,5 @@
 //! Loading: every file into its chip, and everything that is not as expected said at once.
 
-use std::fs;
 use std::path::{Path, PathBuf};
 
 use super::fit::{Expected, fit, swapped};
@@ -12,6 +11,7 @@ use crate::finding::{Finding, Severity};
 use crate::image::form::{self, ReadOptions};
 use crate::image::{Contents, FormError, Packing, PackingError};
 use crate::layout::model::Layout;
+use crate::plain;
 
 /// Why a reading could not be loaded.
 #[derive(Debug, thiserror::Error)]
@@ -162,12 +162,10 @@ fn open(
     spec: &ReadingSpec,
     candidate: &Candidate,
 ) -> Result<Result<(Contents, String), FormError>, DiskError> {
-    let failed = |e| DiskError::new("read", path, e);
-    let length = fs::metadata(path).map_err(failed)?.len();
-    if let Err(too_large) = form::check_length(length) {
+    if let Err(too_large) = form::check_length(plain::length(path)?) {
         return Ok(Err(too_large));
     }
-    let file = fs::read(path).map_err(failed)?;
+    let file = plain::read(path, form::MAX_FILE)?;
     let options = ReadOptions {
         form: spec.form.or(candidate.record.as_ref().map(|r| r.form)),
         skip_wrong_lines: spec.skip_wrong_lines,

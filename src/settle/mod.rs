@@ -68,7 +68,7 @@ impl Blame for SettleError {
         Some(
             match self {
                 SettleError::TooFew(_) => "read the chips again into another folder and give both",
-                SettleError::Chips { .. } => "give reads of one instrument, named alike",
+                SettleError::Chips { .. } => "give reads of one instrument with their files named alike, or name the chips: CHIP=FILE,CHIP=FILE",
                 SettleError::Shape { .. } => {
                     "read that chip again with the same part chosen on the programmer"
                 }

@@ -448,7 +448,7 @@ impl Tables {
     fn merge(&mut self, text: &str, origin: &str) -> Result<(), StandbyError> {
         let more: Tables = toml::from_str(text).map_err(|error| StandbyError::Table {
             origin: origin.to_owned(),
-            says: error.to_string().trim_end().to_owned(),
+            says: crate::document::in_words(error.to_string().trim_end()),
         })?;
         self.source.extend(more.source);
         self.chemistry.extend(more.chemistry);

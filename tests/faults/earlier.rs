@@ -145,3 +145,69 @@ fn a_file_of_another_size_comes_first_with_where_to_ask() {
         "{first:?}"
     );
 }
+
+#[test]
+fn two_single_files_are_of_one_chip_whatever_they_are_called() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, dump_of) in [("new.bin", "today-1"), ("old.bin", "today-2")] {
+        let from = dump(&format!("pellow-six/{dump_of}/IC14.bin"));
+        std::fs::copy(from, folder.path().join(name)).expect("a copy");
+    }
+    let run = |args: &[&str]| {
+        Command::new(env!("CARGO_BIN_EXE_cellkeep"))
+            .args(args)
+            .current_dir(folder.path())
+            .output()
+            .expect("cellkeep starts")
+    };
+    let out = run(&["examine", "new.bin", "--earlier", "old.bin"]);
+    assert_eq!(out.status.code(), Some(0), "{out:?}");
+    let out = run(&["settle", "new.bin", "old.bin", "-o", "settled"]);
+    assert_eq!(out.status.code(), Some(0), "{out:?}");
+    // Two chips that were named are two chips.
+    let out = run(&["examine", "IC1=new.bin", "--earlier", "IC2=old.bin"]);
+    assert_eq!(out.status.code(), Some(2));
+    let says = String::from_utf8_lossy(&out.stderr);
+    assert!(says.contains("CHIP=FILE"), "{says}");
+}
+
+#[test]
+fn the_earlier_reading_may_be_packed_another_way() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let path = folder.path();
+    // One cell a byte, then two: the low nibble first.
+    let cells: Vec<Vec<u8>> = ["IC4", "IC5"]
+        .iter()
+        .map(|id| {
+            let file = dump(&format!("quillon-72/damaged/glitch/{id}.bin"));
+            std::fs::read(file).expect("the dump")
+        })
+        .collect();
+    for (folder, pack) in [("wide", false), ("packed", true)] {
+        let to = path.join(folder);
+        std::fs::create_dir(&to).expect("a folder");
+        for (id, cells) in ["IC4", "IC5"].iter().zip(&cells) {
+            let bytes: Vec<u8> = if pack {
+                cells.chunks(2).map(|c| c[0] & 15 | c[1] << 4).collect()
+            } else {
+                cells.clone()
+            };
+            file(&to, &format!("{id}.bin"), &bytes);
+        }
+    }
+    let run = |more: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_cellkeep"));
+        command
+            .current_dir(path)
+            .args(["examine", "wide", "-l", "quillon-72", "--json"]);
+        command.args(["--earlier", "packed"]).args(more);
+        let out = command.output().expect("cellkeep starts");
+        serde_json::from_slice::<Json>(&out.stdout).expect("a JSON document")
+    };
+    assert!(codes(&run(&[])).contains(&"file.short"));
+    let right = run(&["--earlier-packing", "nibbles-low-first"]);
+    assert!(
+        codes(&right).iter().all(|c| !c.starts_with("file.")),
+        "{right}"
+    );
+}

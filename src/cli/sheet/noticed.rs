@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::super::Failure;
-use crate::blame::{Blame, DiskError, Who};
+use crate::blame::{Blame, Who};
 use crate::examine::{EntryVerdict, Verdict};
 use crate::finding::{Finding, Place, Severity};
 
@@ -32,7 +32,7 @@ impl Blame for NoDocument {
 
 /// The findings of a document on disk.
 pub(super) fn from_file(path: &Path) -> Result<Vec<Finding>, Failure> {
-    let bytes = std::fs::read(path).map_err(|e| DiskError::new("read", path, e))?;
+    let bytes = crate::plain::read(path, crate::plain::MOST)?;
     let not = |says: String| NoDocument {
         path: path.to_owned(),
         says,

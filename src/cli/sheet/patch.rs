@@ -7,7 +7,6 @@ use super::super::output::say;
 use super::super::{Failure, Outcome, findings};
 use super::{PageArgs, noticed};
 use crate::bank::{self, Bank};
-use crate::blame::DiskError;
 use crate::edit::Selector;
 use crate::finding::Finding;
 use crate::hand_set;
@@ -55,7 +54,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         found.extend(noticed::from_file(path)?);
     }
     if let Some(form) = &args.hand_set {
-        let text = std::fs::read(form).map_err(|e| DiskError::new("read", form, e))?;
+        let text = crate::plain::read(form, crate::plain::MOST)?;
         let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
         findings::to_stderr(&noticed);
         bank.hand_set = Some(filled);

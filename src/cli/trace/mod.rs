@@ -73,7 +73,7 @@ impl Blame for PlanFile {
 
 /// A text file as it is.
 fn text(path: &Path) -> Result<String, DiskError> {
-    std::fs::read_to_string(path).map_err(|e| DiskError::new("read", path, e))
+    crate::plain::read_text(path, crate::plain::MOST)
 }
 
 fn load_plan(path: &Path) -> Result<Plan, Failure> {
