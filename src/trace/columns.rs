@@ -41,6 +41,20 @@ impl Column {
         self.written && self.constant().is_none()
     }
 
+    /// Whether two columns hold the same in every save (`Some(false)`), or the complement (`Some(true)`), but for what
+    /// a damaged cell may do.
+    pub(crate) fn alike(&self, other: &Column) -> Option<bool> {
+        let known = self.rows.iter().zip(&other.rows);
+        let known = known.filter(|(a, b)| **a < 2 && **b < 2);
+        let (mut same, mut all) = (0, 0);
+        for (a, b) in known {
+            all += 1;
+            same += usize::from(a == b);
+        }
+        let off = same.min(all - same);
+        (all > 3 && off * 32 <= all).then_some(same < all - same)
+    }
+
     /// Counts the saves that are to be believed.
     pub(crate) fn count(&mut self, experiment: &Experiment, bad: &[bool]) {
         self.ones.iter_mut().for_each(|x| *x = 0.0);

@@ -9,7 +9,6 @@ use rayon::prelude::*;
 
 use super::cells::Experiment;
 use super::columns::Column;
-use super::panel::Kind;
 use super::plan::Purpose;
 use super::signal::{self, Code, Hypothesis, Noise};
 
@@ -48,6 +47,8 @@ pub(crate) struct Found {
     pub(crate) margin: f64,
     /// The next coding.
     pub(crate) rival: Option<Hypothesis>,
+    /// Codings that come near, the best first.
+    pub(crate) near: Vec<Hypothesis>,
     /// How noisy this dial is.
     pub(crate) noise: Noise,
 }
@@ -92,7 +93,7 @@ impl Prediction {
 }
 
 /// What a column would be worth as nobody's bit: tossed like a coin, or still, over end stops and sweeps apart.
-fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<f64> {
+pub(crate) fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<f64> {
     let (hit, miss) = ((1.0 - noise.slip).ln(), noise.slip.ln());
     columns
         .iter()
@@ -142,22 +143,25 @@ fn predictions(
 /// Least odds for a column to be considered as a bit at all.
 const WORTH: f64 = 5.0;
 /// What a hypothesis loses for a bit that no column shows.
-const MISSING: f64 = 6.0;
+pub(crate) const MISSING: f64 = 6.0;
 /// What it loses beside for one that no column shows although all that was written lies in some column.
-const HIDDEN: f64 = 8.0;
+pub(crate) const HIDDEN: f64 = 8.0;
 /// What it loses for a column that follows the control between the end stops and is none of its bits.
-const UNEXPLAINED: f64 = 6.0;
+pub(crate) const UNEXPLAINED: f64 = 6.0;
 /// What a bit that shows in the sweeps alone gains where it lies beside the control's other bits.
 const NEIGHBOUR: f64 = 2.0;
 
 /// How often a dial that is set with care reads one step low, or high.
-const QUIET: f64 = 0.01;
+pub(crate) const QUIET: f64 = 0.01;
+
+/// What it takes to tell a column among those there are.
+pub(crate) const CHOICE: f64 = 6.0;
 
 /// What a bit may be worth and still go unseen: what is below the least odds is lost among chance.
-const UNSEEN: f64 = 4.0;
+pub(crate) const UNSEEN: f64 = 4.0;
 
 /// What a coding loses for being seldom used on a dial; common practice, no source.
-fn rare(code: Code) -> f64 {
+pub(crate) fn rare(code: Code) -> f64 {
     match code {
         Code::Binary | Code::Value | Code::Ascii | Code::AsciiLess32 => 0.0,
         Code::Gray | Code::Bcd | Code::OneHot => 1.0,
@@ -167,13 +171,31 @@ fn rare(code: Code) -> f64 {
 }
 
 /// A hypothesis with its matches: column, bit, inverted, odds.
-struct Scored {
-    h: Hypothesis,
-    noise: Noise,
-    score: f64,
+pub(crate) struct Scored {
+    pub(crate) h: Hypothesis,
+    pub(crate) noise: Noise,
+    pub(crate) score: f64,
     /// What it loses further where all that was written lies in some column, for bits that none shows.
-    hidden: f64,
-    matches: Vec<(usize, u32, bool, f64)>,
+    pub(crate) hidden: f64,
+    pub(crate) matches: Vec<(usize, u32, bool, f64)>,
+}
+
+/// A bit's best home and the copies of it first. Copies hold the same, or its complement, in every save; any other column
+/// is another that it could be.
+fn sort_homes(columns: &[Column], bit: &mut Bit) {
+    bit.homes.sort_by(|a, b| b.odds.total_cmp(&a.odds));
+    let Some(first) = bit.homes.first().copied() else {
+        return;
+    };
+    let copy = |m: &Match| columns[m.column].alike(&columns[first.column]).is_some();
+    let (mut homes, others): (Vec<Match>, Vec<Match>) =
+        bit.homes.iter().copied().partition(|m| copy(m));
+    let next = others.iter().map(|m| m.odds).fold(f64::MIN, f64::max);
+    for home in &mut homes {
+        home.margin = home.margin.min(first.odds - next);
+    }
+    bit.homes = homes;
+    bit.could_be = others.iter().map(|m| m.column).collect();
 }
 
 /// Finds the bits of every lane among the columns. `covered`: everything that was written lies in some column.
@@ -189,7 +211,7 @@ pub(crate) fn assign(
     let claims = claims(experiment, columns, &varying, noise);
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
     let mut owner: Vec<Option<usize>> = vec![None; columns.len()];
-    let mut chosen: Vec<Option<(Scored, f64, Option<Hypothesis>)>> = Vec::new();
+    let mut chosen: Vec<Option<Chosen>> = Vec::new();
     let mut best: Vec<[(f64, usize); 2]> = Vec::new();
     for _ in 0..4 {
         chosen = (0..lanes)
@@ -205,8 +227,8 @@ pub(crate) fn assign(
             .collect();
         best = vec![[(0.0, usize::MAX); 2]; columns.len()];
         for (lane, c) in chosen.iter().enumerate() {
-            let Some((scored, ..)) = c else { continue };
-            for &(column, _, _, odds) in &scored.matches {
+            let Some(c) = c else { continue };
+            for &(column, _, _, odds) in &c.scored.matches {
                 let b = &mut best[column];
                 if odds > b[0].0 {
                     b[1] = b[0];
@@ -225,7 +247,12 @@ pub(crate) fn assign(
         .into_iter()
         .enumerate()
         .map(|(lane, c)| {
-            let (scored, margin, rival) = c?;
+            let Chosen {
+                scored,
+                margin,
+                rival,
+                near,
+            } = c?;
             let mut bits = vec![Bit::default(); scored.h.width as usize];
             for &(column, k, inverted, odds) in &scored.matches {
                 if best[column][0].1 != lane {
@@ -248,8 +275,12 @@ pub(crate) fn assign(
                 table: None,
                 margin,
                 rival,
+                near,
                 noise: scored.noise,
             };
+            for bit in &mut found.bits {
+                sort_homes(columns, bit);
+            }
             margins(experiment, columns, &coins, &mut found);
             Some(found)
         })
@@ -439,7 +470,18 @@ fn score(
     }
 }
 
-/// The coding that explains most of a lane's columns, its margin over the next, and the next.
+/// The coding that explains most of a lane's columns.
+pub(crate) struct Chosen {
+    pub(crate) scored: Scored,
+    /// Its margin over the next.
+    pub(crate) margin: f64,
+    /// The next.
+    pub(crate) rival: Option<Hypothesis>,
+    /// Codings that come near, the best first.
+    pub(crate) near: Vec<Hypothesis>,
+}
+
+/// Scores every coding of a lane.
 fn choose(
     experiment: &Experiment,
     columns: &[Column],
@@ -448,14 +490,14 @@ fn choose(
     mine: &[Claim],
     covered: bool,
     noise: Noise,
-) -> Option<(Scored, f64, Option<Hypothesis>)> {
+) -> Option<Chosen> {
     // One dial may be noisier than another: each coding is taken with the noise that suits it best.
     let of = experiment.lanes[lane];
     let mut steps = vec![(noise.step, 0.0)];
     if !experiment.panel().controls[of.control].exact() {
         steps.extend([QUIET, signal::EVEN].map(|step| (step, noise.apart)));
     }
-    let mut all: Vec<Scored> = signal::hypotheses(experiment.panel(), of)
+    let all: Vec<Scored> = signal::hypotheses(experiment.panel(), of)
         .into_iter()
         .filter_map(|h| {
             let with = |&(step, price): &(f64, f64)| {
@@ -471,6 +513,16 @@ fn choose(
         })
         .filter(|s| !s.matches.is_empty())
         .collect();
+    best_of(all, covered)
+}
+
+/// Codings within these odds of the best are worth another look.
+const NEAR: f64 = 30.0;
+/// How many of them get one.
+const MOST_NEAR: usize = 8;
+
+/// The best of several codings of a lane.
+pub(crate) fn best_of(mut all: Vec<Scored>, covered: bool) -> Option<Chosen> {
     all.sort_by(|a, b| b.score.total_cmp(&a.score));
     let first = all.first()?;
     // The next coding that reads the same columns otherwise, weights counted from the top.
@@ -495,8 +547,14 @@ fn choose(
     let next = wider.chain(rival.map(|r| r.score)).max_by(f64::total_cmp);
     let margin = first.score - next.unwrap_or(0.0);
     let rival = rival.map(|r| r.h);
-    let first = all.swap_remove(0);
-    Some((first, margin, rival))
+    let near = all.iter().take_while(|s| s.score > first.score - NEAR);
+    let near = near.take(MOST_NEAR).map(|s| s.h).collect();
+    Some(Chosen {
+        scored: all.swap_remove(0),
+        margin,
+        rival,
+        near,
+    })
 }
 
 /// How far each match is from being read as another bit of the same control.
@@ -517,110 +575,5 @@ fn margins(experiment: &Experiment, columns: &[Column], coins: &[f64], found: &m
                 h.margin = h.margin.min(own - odds);
             }
         }
-    }
-}
-
-/// Selectors whose codes follow no rule: every column that is a function of the position.
-pub(crate) fn tables(
-    experiment: &Experiment,
-    columns: &[Column],
-    found: &mut [Option<Found>],
-    noise: Noise,
-) {
-    let coins = coins(experiment, columns, noise);
-    let mut owned = vec![false; columns.len()];
-    for f in found.iter().flatten() {
-        for m in f.bits.iter().flat_map(|b| &b.homes) {
-            if m.odds > 10.0 {
-                owned[m.column] = true;
-            }
-        }
-    }
-    for (lane, of) in experiment.lanes.iter().enumerate() {
-        let control = &experiment.panel().controls[of.control];
-        if control.kind != Kind::Selector || control.positions.len() > 64 {
-            continue;
-        }
-        let positions = control.positions.len();
-        let at = |d: usize| experiment.plan.settings[d].positions[lane] as usize;
-        let mine: Vec<usize> = found[lane]
-            .iter()
-            .flat_map(|f| f.bits.iter().flat_map(|b| b.homes.iter().map(|m| m.column)))
-            .collect();
-        let explained: f64 = found[lane]
-            .iter()
-            .flat_map(|f| &f.bits)
-            .flat_map(|b| &b.homes)
-            .map(|m| m.odds)
-            .sum();
-        let complete = found[lane].as_ref().is_some_and(Found::whole);
-        let mut matches = Vec::new();
-        for (c, column) in columns.iter().enumerate() {
-            if !column.moves() || (owned[c] && !mine.contains(&c)) {
-                continue;
-            }
-            let mut ones = vec![0.0; positions];
-            let mut known = vec![0.0; positions];
-            for d in 0..column.ones.len() {
-                ones[at(d)] += f64::from(column.ones[d]);
-                known[at(d)] += f64::from(column.known[d]);
-            }
-            let mut odds = -coins[c];
-            let mut code = Vec::new();
-            for p in 0..positions {
-                let most = f64::max(ones[p], known[p] - ones[p]);
-                odds += most * (1.0 - noise.slip).ln() + (known[p] - most) * noise.slip.ln();
-                if known[p] > 0.0 {
-                    // The table's own bits are bought with the data.
-                    odds -= std::f64::consts::LN_2;
-                }
-                code.push((known[p] > 0.0).then_some(ones[p] * 2.0 > known[p]));
-            }
-            let seen: Vec<bool> = code.iter().flatten().copied().collect();
-            if odds > 6.5 && seen.contains(&true) && seen.contains(&false) {
-                matches.push((c, odds, code));
-            }
-        }
-        let total: f64 = matches.iter().map(|m| m.1).sum();
-        if matches.is_empty() || (complete && total < explained + 5.0) || matches.len() > 16 {
-            continue;
-        }
-        matches.sort_by_key(|m| {
-            let c = &columns[m.0];
-            (c.chip, c.cell, c.line)
-        });
-        let mut table: Vec<Option<u64>> = vec![Some(0); positions];
-        let mut bits = Vec::new();
-        for (k, (column, odds, code)) in matches.iter().enumerate() {
-            for (t, b) in table.iter_mut().zip(code) {
-                *t = match (*t, b) {
-                    (Some(t), Some(b)) => Some(t | u64::from(*b) << k),
-                    _ => None,
-                };
-            }
-            bits.push(Bit {
-                homes: vec![Match {
-                    column: *column,
-                    inverted: false,
-                    odds: *odds,
-                    margin: *odds,
-                }],
-                ..Bit::default()
-            });
-            owned[*column] = true;
-        }
-        let rival = found[lane].as_ref().map(|f| f.hypothesis);
-        found[lane] = Some(Found {
-            lane,
-            hypothesis: Hypothesis {
-                code: Code::Binary,
-                width: bits.len() as u32,
-            },
-            bits,
-            table: Some(table),
-            margin: total - explained,
-            rival,
-            noise,
-        });
     }
 }

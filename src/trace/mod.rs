@@ -5,11 +5,13 @@ pub mod plan;
 pub mod rng;
 pub mod words;
 
+mod arrangement;
 mod audit;
 mod cells;
 mod checks;
 mod codes;
 mod columns;
+mod dials;
 mod explain;
 mod fields;
 mod groups;
@@ -26,6 +28,7 @@ mod solve;
 mod space;
 mod standing;
 mod structures;
+mod tables;
 pub mod unplanned;
 mod write;
 

@@ -95,7 +95,8 @@ impl Document for Report {
 }
 
 impl Solution<'_> {
-    fn home(&self, home: &Home) -> String {
+    /// A home in the first preset, in words.
+    pub(crate) fn home(&self, home: &Home) -> String {
         home.places.first().map_or_else(String::new, |p| {
             let chip = self
                 .solved

@@ -2,7 +2,7 @@
 
 use super::cells::{Experiment, TraceError};
 use super::checks::{self, Dependent, FoundCheck};
-use super::fields::{Bit, Match};
+use super::fields::{Bit, CHOICE, Match};
 use super::groups::{self, Group};
 use super::plan::Plan;
 use super::signal::{Code, Hypothesis};
@@ -219,10 +219,11 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
         } else {
             let resting = |m: &Match| &solved.structures[solved.columns[m.column].structure];
             let most = match bit.homes.iter().all(|m| resting(m).doubt.is_none()) {
+                true if bit.by_neighbours => 0.99,
                 true => 1.0,
                 false => 0.9,
             };
-            chance(least(|m| m.margin.min(m.odds - 6.0))).min(most)
+            chance(least(|m| m.margin.min(m.odds - CHOICE))).min(most)
         },
         homes: bit
             .homes

@@ -2,11 +2,13 @@
 
 use super::cells::{Dictionary, Experiment, TraceError};
 use super::columns::{self, Column};
+use super::dials;
 use super::explain::Explained;
 use super::fields::{self, Found};
 use super::signal::{self, Code, Noise};
-use super::standing;
+use super::standing::{self, Agreement};
 use super::structures::structures;
+use super::tables;
 
 /// Everything found, before it is written down.
 pub(crate) struct Solved<'a> {
@@ -41,16 +43,28 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         columns = columns::columns(&experiment, &structures);
         found = assign(&columns, noise);
     }
-    let bad_saves = bad_saves(&experiment, &columns, &found, &mut bad);
-    if !bad_saves.is_empty() {
+    // Without the saves that are bad the fields show better, and better fields show further saves that are bad.
+    let mut bad_saves = Vec::new();
+    for _ in 0..3 {
+        let found_bad = self::bad_saves(&experiment, &columns, &found);
+        if found_bad.len() == bad_saves.len() {
+            break;
+        }
+        bad.fill(false);
+        for (s, _) in &found_bad {
+            bad[*s] = true;
+        }
+        bad_saves = found_bad;
         for c in &mut columns {
             c.count(&experiment, &bad);
         }
         found = assign(&columns, noise);
     }
-    found = assign(&columns, usual(&experiment, &found));
+    let usual = usual(&experiment, &found);
+    found = assign(&columns, usual);
+    found = dials::settle(&experiment, &columns, found, &bad, covered, usual);
     noise = measure(&experiment, &columns, &found, &bad, noise);
-    fields::tables(&experiment, &columns, &mut found, noise);
+    tables::tables(&experiment, &columns, &mut found, noise);
     standing::weigh(&experiment, &mut structures, &columns, &found);
     let off_mark = off_mark(&experiment, &columns, &found);
     Ok(Solved {
@@ -69,29 +83,25 @@ fn bad_saves(
     experiment: &Experiment,
     columns: &[Column],
     found: &[Option<Found>],
-    bad: &mut [bool],
 ) -> Vec<(usize, Option<usize>)> {
     let expected = standing::expected(experiment, found);
-    let off = |save: usize, setting: usize| -> (usize, usize) {
-        let (mut wrong, mut all) = (0, 0);
+    let off = |save: usize, setting: usize| -> Agreement {
+        let mut out = Agreement::default();
         for e in &expected {
-            let row = columns[e.column].rows[save];
-            if let (Some(sure), true) = (e.sure[setting], row != 2) {
-                all += 1;
-                wrong += usize::from(sure != (row == 1));
+            if let Some(sure) = e.sure[setting] {
+                out.add(sure, columns[e.column].rows[save]);
             }
         }
-        (wrong, all)
+        out
     };
     let mut out = Vec::new();
     for (s, save) in experiment.plan.saves.iter().enumerate() {
-        let (wrong, all) = off(s, save.setting);
-        if all >= 12 && wrong * 6 > all {
-            bad[s] = true;
+        let here = off(s, save.setting);
+        if here.bad() || here.all >= 12 && here.wrong * 6 > here.all {
             let other = (0..experiment.plan.settings.len())
                 .map(|d| (off(s, d), d))
-                .filter(|((wrong, all), _)| *all >= 12 && wrong * 20 < *all)
-                .min_by_key(|((wrong, _), _)| *wrong)
+                .filter(|(a, _)| a.all >= 12 && a.wrong * 20 < a.all)
+                .min_by_key(|(a, _)| a.wrong)
                 .map(|(_, d)| d);
             out.push((s, other));
         }

@@ -182,6 +182,20 @@ impl PresetMap {
         !(follows(|p, _| p) || follows(|p, n| n - 1 - p) || follows(|p, _| p ^ p >> 1))
     }
 
+    /// True where three in four presets lie as another map says, from a common start.
+    pub(crate) fn nearly(&self, other: &PresetMap) -> bool {
+        let n = self.offset.len();
+        if self.xor != other.xor || self.pins != other.pins || other.offset.len() != n {
+            return false;
+        }
+        let mut apart: Vec<u32> = (self.offset.iter().zip(&other.offset))
+            .map(|(a, b)| if self.xor { a ^ b } else { a.wrapping_sub(*b) })
+            .collect();
+        apart.sort_unstable();
+        let most = apart.chunk_by(|a, b| a == b).map(<[u32]>::len).max();
+        most.is_some_and(|most| most * 4 >= n * 3)
+    }
+
     /// Offsets that presets could have by a table.
     pub(crate) fn places(&self) -> Vec<u32> {
         if self.xor {
@@ -192,9 +206,13 @@ impl PresetMap {
         out
     }
 
-    /// True where these presets fix the rule, whichever of them is left out.
+    /// True where these presets fix the rule, whichever of them is left out. A table is fixed by all of them only:
+    /// nothing but what a preset holds tells where it lies.
     pub(crate) fn fixed_by(&self, presets: &[usize]) -> bool {
-        if self.tabled() || !self.xor {
+        if self.tabled() {
+            return presets.len() == self.offset.len();
+        }
+        if !self.xor {
             return presets.len() >= 3.min(self.offset.len());
         }
         let spans = |without: usize| {

@@ -51,7 +51,7 @@ pub(crate) struct Agreement {
 }
 
 impl Agreement {
-    fn add(&mut self, expected: bool, bit: u8) {
+    pub(crate) fn add(&mut self, expected: bool, bit: u8) {
         if bit < 2 {
             self.all += 1;
             self.wrong += u32::from(expected != (bit == 1));
@@ -70,7 +70,19 @@ impl Agreement {
         self.odds() > 3.0
     }
 
-    fn bad(self) -> bool {
+    /// Good, and better than a place beside the right one would look: there bits of the same control lie, which stand
+    /// alike between the end stops.
+    fn plain(self) -> bool {
+        /// Share of bits that are off in a place beside the right one.
+        const BESIDE: f64 = 0.25;
+        let right = f64::from(self.all - self.wrong);
+        let beside =
+            right * (2.0 * (1.0 - BESIDE)).ln() + f64::from(self.wrong) * (2.0 * BESIDE).ln();
+        self.good() && self.odds() - beside > 3.0
+    }
+
+    /// A coin would agree as well.
+    pub(crate) fn bad(self) -> bool {
         self.odds() < -2.0
     }
 }
@@ -338,12 +350,18 @@ fn doubt(
         let saves = experiment.plan.saves.iter().zip(seen);
         saves.filter(|(s, a)| s.preset == p && like(**a)).count()
     };
+    // By a rule the others tell where a preset lies; by a table only what it holds does.
+    let bears: fn(Agreement) -> bool = match map.tabled() {
+        true => Agreement::plain,
+        false => Agreement::good,
+    };
     let (mut borne, mut lost, mut chance) = (Vec::new(), Vec::new(), 0.0);
     for p in 0..presets {
         let (good, bad) = (of(p, Agreement::good), of(p, Agreement::bad));
-        if good > 0 {
+        if of(p, bears) > 0 {
             borne.push(p);
-        } else if bad > 0 {
+        }
+        if good == 0 && bad > 0 {
             lost.push(p);
         }
         chance += SLIP.powi((good + bad).max(1) as i32);
@@ -399,5 +417,15 @@ mod tests {
         let stepped = PresetMap::stepped(30, &[0, 1, 2, 3], "");
         assert!(stepped.fixed_by(&[0, 1, 3]));
         assert!(!stepped.fixed_by(&[0, 3]));
+        let tabled = PresetMap::stepped(30, &[0, 2, 1, 3], "");
+        assert!(tabled.fixed_by(&[0, 1, 2, 3]));
+        assert!(!tabled.fixed_by(&[0, 1, 3]));
+        // One of eight elsewhere is a slip; half of them are another order.
+        assert!(wired.nearly(&PresetMap::wired(&[1, 2, 4], 8, "")));
+        let mut other = wired.clone();
+        other.offset.swap(2, 3);
+        assert!(other.tabled() && wired.nearly(&other));
+        other.offset.swap(4, 6);
+        assert!(!wired.nearly(&other));
     }
 }

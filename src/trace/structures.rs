@@ -3,7 +3,7 @@
 use super::cells::{Dictionary, Experiment};
 use super::explain::{self, Explained};
 use super::search::{Candidate, Searcher};
-use super::shifted::{Shift, Shifted};
+use super::shifted::{Carried, Shift, Shifted};
 use super::space::{Contents, PresetMap, Space};
 
 /// Least odds (natural logarithm) for a preset structure to be believed.
@@ -93,7 +93,64 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
             finder.shared(&all, &mut out, depth);
         }
     }
+    settle(&mut out);
+    siblings(&all, &mut out);
+    out.sort_by_key(|e| e.space.chips[0]);
     out
+}
+
+/// Of structures that share chips, the one of many chips or those of few, whichever is worth more.
+fn settle(all: &mut Vec<Explained>) {
+    let shares = |a: &Explained, b: &Explained| {
+        let chips = &b.space.chips;
+        a.space != b.space && a.space.chips.iter().any(|c| chips.contains(c))
+    };
+    while let Some(many) = all
+        .iter()
+        .filter(|e| all.iter().any(|o| shares(o, e)))
+        .max_by_key(|e| e.space.chips.len())
+        .cloned()
+    {
+        let few = all.iter().filter(|e| shares(e, &many)).map(worth);
+        if few.sum::<f64>() > worth(&many) {
+            all.retain(|e| e.space != many.space);
+        } else {
+            all.retain(|e| !shares(e, &many));
+        }
+    }
+}
+
+/// A chip that shows nothing by itself is taken to be addressed as those of its shape are, where they all are alike: it
+/// may hold the lowest bits of dials, which noise drowns.
+fn siblings(all: &[Space], out: &mut Vec<Explained>) {
+    let lost: Vec<&Space> = (all.iter())
+        .filter(|s| out.iter().all(|e| !e.space.chips.contains(&s.chips[0])))
+        .collect();
+    let mut more = Vec::new();
+    for space in lost {
+        let shape = |s: &Space| (s.chips.len(), s.words, s.width);
+        let mut like = out.iter().filter(|e| shape(&e.space) == shape(space));
+        let (Some(first), Some(second)) = (like.next(), like.next()) else {
+            continue;
+        };
+        if first.map != second.map || like.any(|e| e.map != first.map) {
+            continue;
+        }
+        let mut bases: Vec<u32> = first.bases.iter().chain(&second.bases).copied().collect();
+        bases.sort_unstable();
+        bases.dedup();
+        more.push(Explained {
+            space: space.clone(),
+            map: first.map.clone(),
+            bases,
+            weight: 0.0,
+            hits: 0,
+            moving: 0,
+            doubt: Some("taken from the chips that are like it".to_owned()),
+            carried: Carried::default(),
+        });
+    }
+    out.extend(more);
 }
 
 /// True where something better may be there.
@@ -123,6 +180,11 @@ fn worth(e: &Explained) -> f64 {
 fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
     let Some(found) = found else { return };
     let shares = |e: &Explained| e.space.chips.iter().any(|c| found.space.chips.contains(c));
+    // A table that nearly is a rule is the rule, and slips of the hand.
+    let ruled = |e: &Explained| !e.map.tabled() && e.map.nearly(&found.map);
+    if found.map.tabled() && all.iter().any(|e| shares(e) && ruled(e)) {
+        return;
+    }
     let before: Vec<&Explained> = all.iter().filter(|e| shares(e)).collect();
     let before: f64 = before.iter().map(|e| worth(e)).sum();
     if worth(&found) > before {

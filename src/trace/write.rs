@@ -12,6 +12,9 @@ mod text;
 
 use text::{meaning, negated, order_text, pieces};
 
+/// How many other places of a bit a note names.
+const MOST_OTHERS: usize = 4;
+
 struct Writer<'a> {
     solution: &'a Solution<'a>,
     groups: &'a [Group],
@@ -354,6 +357,13 @@ impl Writer<'_> {
                 "; next best reading: {:?} of {} bits",
                 r.code, r.width
             );
+        }
+        for (k, bit) in field.bits.iter().enumerate() {
+            let others = bit.could_be.iter().map(|h| self.solution.home(h));
+            let others: Vec<String> = others.take(MOST_OTHERS).collect();
+            if !others.is_empty() {
+                let _ = write!(note, "; bit {k} could be {} as well", others.join(" or "));
+            }
         }
         let _ = writeln!(
             t,

@@ -49,7 +49,7 @@ fn open_controls_become_fewer() {
         after += open(&second, lanes);
     }
     println!("open before {before}, after {after}, {asked} more settings");
-    assert!(before >= 100, "little was open: {before}");
+    assert!(before >= 60, "little was open: {before}");
     assert!(
         after * 3 <= before * 2,
         "{after} of {before} are still open"

@@ -8,6 +8,8 @@ use cellkeep::trace::plan::{Effort, Plan, PlanError};
 use cellkeep::trace::simulate::{self, Hand, Target};
 use cellkeep::trace::{TraceError, solve};
 
+use crate::noise;
+
 fn dialled(id: &str, seed: u64) -> (Layout, Vec<Target>, Plan, Vec<Reading>) {
     let layout = layout::load(id).unwrap();
     let (panel, targets) = simulate::panel_of(&layout).unwrap();
@@ -103,6 +105,42 @@ fn presets_that_were_left_out_are_named() {
         };
         assert!(said.iter().any(named), "{preset}: {said:?}");
     }
+}
+
+/// The third reading is of another instrument of the same model, with presets of its own: none is as planned.
+#[test]
+fn a_reading_of_another_instrument_is_strange() {
+    let layout = layout::from_text("small", &noise::small(1, 20)).unwrap();
+    let (panel, targets) = simulate::panel_of(&layout).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    assert_eq!(plan.readings(), 3);
+    let dial =
+        |plan: &Plan, seed| simulate::dial(&layout, &targets, plan, Hand::default(), seed).unwrap();
+    let readings = dial(&plan, 3);
+    let mut played = plan.clone();
+    for (s, setting) in played.settings.iter_mut().enumerate() {
+        for (l, position) in setting.positions.iter_mut().enumerate() {
+            *position = (s * 7 + l * 13 + s * l * 5) as u32 % 101;
+        }
+    }
+    let mut mixed = readings.clone();
+    mixed[2] = dial(&played, 4).remove(2);
+    let said = codes(&plan, &mixed);
+    let strange: Vec<&str> = said
+        .iter()
+        .filter(|(c, _)| c == "trace.strange-reading")
+        .map(|(_, s)| &s[..])
+        .collect();
+    assert_eq!(
+        strange,
+        ["most presets of reading 3 do not hold what the plan says"],
+        "{said:?}"
+    );
+    // What is true of the whole reading is not said of each preset once more.
+    let each = |(c, s): &(String, String)| c == "trace.wrong-preset" && s.contains("reading 3");
+    assert!(!said.iter().any(each), "{said:?}");
+    let good = codes(&plan, &readings);
+    assert!(good.iter().all(|(c, _)| c != "trace.strange-reading"));
 }
 
 #[test]

@@ -11,6 +11,7 @@ mod checks;
 mod commands;
 mod generator;
 mod judge;
+mod noise;
 
 use cellkeep::layout;
 use cellkeep::trace::plan::{Effort, Plan};

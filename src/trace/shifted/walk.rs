@@ -4,6 +4,10 @@ use super::{HAND_ON, Shifted, apart};
 
 /// Two places that differ in a smaller part of their bits than this held one setting.
 const ALIKE: f64 = 0.22;
+/// How many ways to give places to settings are followed at a time.
+const BEAM: usize = 1000;
+/// In place of a group of places: none.
+const NOWHERE: usize = usize::MAX;
 
 impl Shifted {
     /// How well a walk fits in which every preset is followed as planned.
@@ -69,7 +73,7 @@ fn walk(
         .filter(|&q| apart(&before[q], &after[q]) > 0.08)
         .collect();
     // Groups of places that held one setting.
-    let mut group = vec![usize::MAX; before.len()];
+    let mut group = vec![NOWHERE; before.len()];
     let mut members: Vec<Vec<usize>> = Vec::new();
     for &q in &used {
         let nearest = members
@@ -99,13 +103,7 @@ fn walk(
     };
     let groups = members.len();
     let follower: Vec<Option<usize>> = (0..before.len())
-        .map(|q| {
-            if group[q] == usize::MAX {
-                None
-            } else {
-                next(q)
-            }
-        })
+        .map(|q| if group[q] == NOWHERE { None } else { next(q) })
         .collect();
     // Where the places are wrong, hardly any is followed by another.
     if follower.iter().flatten().count() * 10 < settings.len() * 7 {
@@ -117,6 +115,10 @@ fn walk(
             seen[group[q] * groups + to] += 1;
         }
     }
+    let follows = |a: usize, b: usize| match a == NOWHERE || b == NOWHERE {
+        true => 0,
+        false => seen[a * groups + b],
+    };
     // The same of the plan.
     let n = settings.len();
     let mut labels: Vec<usize> = Vec::new();
@@ -142,12 +144,16 @@ fn walk(
         // Score, whose it is, and the group that is given to this setting.
         let mut longer: Vec<(i32, usize, usize)> = Vec::new();
         for (i, (score, given)) in beam.iter().enumerate() {
-            for g in (0..groups).filter(|g| !given.contains(g)) {
-                let mut score = score - (members[g].len() as i32 - times[l]).abs();
+            // A slip of the hand may leave a setting without a place.
+            let free = (0..groups).filter(|g| !given.contains(g)).map(Some);
+            for g in free.chain([None]) {
+                let size = g.map_or(0, |g| members[g].len());
+                let mut score = score - (size as i32 - times[l]).abs();
+                let g = g.unwrap_or(NOWHERE);
                 for (o, &other) in given.iter().enumerate() {
                     for (plan, is) in [
-                        (planned[o * labels.len() + l], seen[other * groups + g]),
-                        (planned[l * labels.len() + o], seen[g * groups + other]),
+                        (planned[o * labels.len() + l], follows(other, g)),
+                        (planned[l * labels.len() + o], follows(g, other)),
                     ] {
                         score += 2 * plan.min(is) - (plan - is).abs();
                     }
@@ -156,7 +162,7 @@ fn walk(
             }
         }
         longer.sort_unstable_by(|a, b| b.0.cmp(&a.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-        longer.truncate(300);
+        longer.truncate(BEAM);
         let with = |&(score, i, g): &(i32, usize, usize)| {
             let given = beam[i].1.iter().copied().chain([g]);
             (score, given.collect())

@@ -1,0 +1,590 @@
+//! Dials once more: all bits of a code together, save by save.
+//!
+//! A converter that is one step off turns all the bits that a carry turns. So the bits above say in each save which way
+//! the step went, and that says what the bit below should hold: far more than its share of ones in each setting does.
+//! Every coding that came near is followed from its top bit down, each bit in the column that fits best given the bits
+//! above it and the instrument's habits (`arrangement`(super::arrangement)); the codings are compared by what they
+//! explain in all.
+
+use rayon::prelude::*;
+
+use super::arrangement::Arrangement;
+use super::cells::Experiment;
+use super::codes::{self, Hypothesis};
+use super::columns::Column;
+use super::fields::{
+    self, Bit, CHOICE, Chosen, Found, HIDDEN, MISSING, Match, QUIET, Scored, UNEXPLAINED, UNSEEN,
+};
+use super::plan::Purpose;
+use super::signal::{self, EVEN, Noise};
+
+/// Chance that a bit is not what its code says although the save is good: damaged cells.
+const FLAW: f64 = 0.004;
+/// Share of the habit in where a bit is looked for; the rest is anywhere.
+const HABIT: f64 = 0.9;
+/// Columns within these odds of the best are stated as what a bit could be as well.
+const AS_WELL: f64 = 4.0;
+/// Below these odds between columns it was the habit that chose.
+const SHOWN: f64 = 3.0;
+
+/// A column taken for a bit.
+struct Pick {
+    column: usize,
+    inverted: bool,
+    /// Odds (natural logarithm) against nobody's column, the choice among columns paid for.
+    value: f64,
+    /// By how much that beats the next reading.
+    margin: f64,
+    /// The habit chose rather than what the column held.
+    by_habit: bool,
+    /// Columns that hold the same or its complement in every save; inverted or not, and by how much this beats them.
+    copies: Vec<(usize, bool, f64)>,
+    /// What it could be as well.
+    others: Vec<usize>,
+}
+
+/// A column looked at for a bit: what it gains there, before and after its place is weighed.
+#[derive(Clone, Copy)]
+struct Look {
+    value: f64,
+    raw: f64,
+    column: usize,
+    inverted: bool,
+}
+
+/// A coding followed down.
+struct Chain {
+    scored: Scored,
+    /// Bit 0 first.
+    picks: Vec<Option<Pick>>,
+}
+
+impl Chain {
+    /// A column that holds the same as another is a copy of it, unless it is taken for another bit: then nothing tells
+    /// which is which.
+    fn sort_copies(&mut self, used: &mut [bool]) {
+        for (k, pick) in self.picks.iter_mut().enumerate() {
+            let Some(pick) = pick else { continue };
+            for (column, _, ahead) in &pick.copies {
+                if used[*column] {
+                    pick.margin = pick.margin.min(*ahead);
+                    pick.by_habit = true;
+                }
+            }
+            pick.copies.retain(|c| !used[c.0]);
+            let copies = pick.copies.iter().map(|c| (c.0, c.1));
+            for (column, inverted) in copies.chain([(pick.column, pick.inverted)]) {
+                used[column] = true;
+                let odds = pick.value + CHOICE;
+                self.scored.matches.push((column, k as u32, inverted, odds));
+            }
+        }
+    }
+}
+
+struct Dials<'a> {
+    experiment: &'a Experiment<'a>,
+    columns: &'a [Column],
+    /// How much each save says.
+    weights: Vec<f64>,
+    /// What each column is worth as nobody's.
+    nobody: Vec<f64>,
+    habit: Arrangement,
+    covered: bool,
+    noise: Noise,
+}
+
+/// Looks at every dial again.
+pub(crate) fn settle(
+    experiment: &Experiment,
+    columns: &[Column],
+    mut found: Vec<Option<Found>>,
+    bad: &[bool],
+    covered: bool,
+    noise: Noise,
+) -> Vec<Option<Found>> {
+    let weights = weights(experiment, columns, &found, bad);
+    let dials = Dials {
+        nobody: nobody(experiment, columns, &weights, noise),
+        habit: Arrangement::learn(columns, &found),
+        experiment,
+        columns,
+        weights,
+        covered,
+        noise,
+    };
+    for (lane, chosen) in dials.all(&found) {
+        found[lane] = Some(chosen);
+    }
+    found
+}
+
+/// How much each save says. Copies of a setting share what a hand did, but a converter may convert for each save anew:
+/// as far as copies differ where noise would make them, each says something of its own.
+fn weights(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &[Option<Found>],
+    bad: &[bool],
+) -> Vec<f64> {
+    let plan = experiment.plan;
+    let mut of: Vec<Vec<usize>> = vec![Vec::new(); plan.settings.len()];
+    for (s, save) in plan.saves.iter().enumerate() {
+        if !bad[s] {
+            of[save.setting].push(s);
+        }
+    }
+    let (mut seen, mut expected) = (0.0, 0.0);
+    for f in found.iter().flatten().filter(|f| dial(experiment, f)) {
+        let lane = experiment.lanes[f.lane];
+        let chances = signal::chances(f.hypothesis, plan, f.lane, lane, f.noise);
+        for (bit, chances) in f.bits.iter().zip(&chances) {
+            if let Some(home) = bit.homes.first().filter(|h| h.odds > 8.0) {
+                let rows = &columns[home.column].rows;
+                for (saves, p) in of.iter().zip(chances) {
+                    for pair in saves.windows(2) {
+                        let (a, b) = (rows[pair[0]], rows[pair[1]]);
+                        if a < 2 && b < 2 {
+                            expected += 2.0 * p * (1.0 - p);
+                            seen += f64::from(u8::from(a != b));
+                        }
+                    }
+                }
+            }
+        }
+    }
+    let anew = if expected > 0.0 {
+        f64::min(seen / expected, 1.0)
+    } else {
+        0.0
+    };
+    let mut out = vec![0.0; plan.saves.len()];
+    for saves in &of {
+        let n = saves.len() as f64;
+        for &s in saves {
+            out[s] = (1.0 + (n - 1.0) * anew) / n;
+        }
+    }
+    out
+}
+
+/// What columns are worth as nobody's bit, as in [`fields::coins`], by how much each save says.
+fn nobody(experiment: &Experiment, columns: &[Column], weights: &[f64], noise: Noise) -> Vec<f64> {
+    let plan = experiment.plan;
+    let (hit, miss) = ((1.0 - noise.slip).ln(), noise.slip.ln());
+    let worth = |c: &Column| {
+        let part = |ends: bool| {
+            let (mut ones, mut known) = (0.0, 0.0);
+            for ((save, row), weight) in plan.saves.iter().zip(&c.rows).zip(weights) {
+                let here = (plan.settings[save.setting].purpose == Purpose::Ends) == ends;
+                if here && *row < 2 {
+                    ones += weight * f64::from(*row);
+                    known += weight;
+                }
+            }
+            let most = f64::max(ones, known - ones);
+            let still = most * hit + (known - most) * miss - std::f64::consts::LN_2;
+            still.max(-known * std::f64::consts::LN_2)
+        };
+        part(true) + part(false)
+    };
+    columns.iter().map(worth).collect()
+}
+
+fn dial(experiment: &Experiment, f: &Found) -> bool {
+    f.table.is_none() && !experiment.panel().controls[experiment.lanes[f.lane].control].exact()
+}
+
+impl Dials<'_> {
+    /// What is found of every dial.
+    fn all(&self, found: &[Option<Found>]) -> Vec<(usize, Found)> {
+        /// How often a column that two claim goes to the better, and the other looks again.
+        const ROUNDS: usize = 3;
+        // Columns that are plainly somebody's.
+        let mut owner: Vec<Option<usize>> = vec![None; self.columns.len()];
+        for f in found.iter().flatten() {
+            for m in f.bits.iter().flat_map(|b| &b.homes) {
+                if m.odds > 10.0 && m.margin > 3.0 {
+                    owner[m.column] = Some(f.lane);
+                }
+            }
+        }
+        let varying: Vec<usize> = (0..self.columns.len())
+            .filter(|c| self.columns[*c].moves())
+            .collect();
+        let mut denied: Vec<Vec<usize>> = vec![Vec::new(); found.len()];
+        let mut todo: Vec<&Found> = found.iter().flatten().collect();
+        todo.retain(|f| dial(self.experiment, f));
+        let mut out: Vec<Option<(Chosen, Chain)>> = found.iter().map(|_| None).collect();
+        let mut rivals: Vec<[(f64, usize); 2]> = Vec::new();
+        for _ in 0..ROUNDS {
+            let done: Vec<(usize, Option<(Chosen, Chain)>)> = todo
+                .par_iter()
+                .map(|f| {
+                    let mine = |c: &usize| {
+                        owner[*c].is_none_or(|o| o == f.lane) && !denied[f.lane].contains(c)
+                    };
+                    let mine: Vec<usize> = varying.iter().copied().filter(mine).collect();
+                    let own = |c: &usize| owner[*c] == Some(f.lane);
+                    let own: Vec<usize> = mine.iter().copied().filter(own).collect();
+                    (f.lane, self.choose(f, &mine, &own))
+                })
+                .collect();
+            for (lane, chosen) in done {
+                out[lane] = chosen;
+            }
+            rivals = vec![[(f64::MIN, usize::MAX); 2]; self.columns.len()];
+            for (lane, chain) in out.iter().enumerate() {
+                for p in chain.iter().flat_map(|(_, c)| c.picks.iter().flatten()) {
+                    let r = &mut rivals[p.column];
+                    if p.value > r[0].0 {
+                        *r = [(p.value, lane), r[0]];
+                    } else if p.value > r[1].0 {
+                        r[1] = (p.value, lane);
+                    }
+                }
+            }
+            todo.clear();
+            for f in found.iter().flatten() {
+                let Some((_, chain)) = &out[f.lane] else {
+                    continue;
+                };
+                let lost = |p: &&Pick| rivals[p.column][0].1 != f.lane;
+                let before = denied[f.lane].len();
+                denied[f.lane].extend(chain.picks.iter().flatten().filter(lost).map(|p| p.column));
+                if denied[f.lane].len() > before {
+                    todo.push(f);
+                }
+            }
+            if todo.is_empty() {
+                break;
+            }
+        }
+        let all = out.into_iter().enumerate();
+        all.filter_map(|(lane, o)| o.map(|(chosen, chain)| (lane, chosen, chain)))
+            .filter_map(|(lane, chosen, chain)| {
+                Some((lane, self.found(lane, chosen, chain, &rivals)?))
+            })
+            .collect()
+    }
+
+    fn found(
+        &self,
+        lane: usize,
+        chosen: Chosen,
+        chain: Chain,
+        rivals: &[[(f64, usize); 2]],
+    ) -> Option<Found> {
+        let bit = |pick: Option<Pick>| {
+            let Some(p) = pick else { return Bit::default() };
+            let r = rivals[p.column];
+            let mut could_be = p.others;
+            if r[0].1 != lane {
+                could_be.insert(0, p.column);
+                return Bit {
+                    could_be,
+                    ..Bit::default()
+                };
+            }
+            let home = |(column, inverted)| Match {
+                column,
+                inverted,
+                odds: p.value + CHOICE,
+                margin: p.margin.min(p.value - r[1].0),
+            };
+            let copies = p.copies.iter().map(|c| (c.0, c.1));
+            let homes = [(p.column, p.inverted)].into_iter().chain(copies);
+            Bit {
+                homes: homes.map(home).collect(),
+                by_neighbours: p.by_habit,
+                could_be,
+            }
+        };
+        let bits: Vec<Bit> = chain.picks.into_iter().map(bit).collect();
+        let any = bits.iter().any(|b| !b.homes.is_empty());
+        any.then_some(Found {
+            lane,
+            hypothesis: chosen.scored.h,
+            bits,
+            table: None,
+            margin: chosen.margin,
+            rival: chosen.rival,
+            near: chosen.near,
+            noise: chosen.scored.noise,
+        })
+    }
+
+    /// The best coding of a dial among those that came near, and their next wider and narrower ones.
+    fn choose(&self, f: &Found, mine: &[usize], own: &[usize]) -> Option<(Chosen, Chain)> {
+        /// What another noise may make up for.
+        const OTHERWISE: f64 = 20.0;
+        let lane = self.experiment.lanes[f.lane];
+        let possible = codes::hypotheses(self.experiment.panel(), lane);
+        let near = |h: &Hypothesis| {
+            let beside = |n: &Hypothesis| n.code == h.code && n.width.abs_diff(h.width) < 2;
+            f.near.contains(h) || f.near.iter().take(2).any(beside)
+        };
+        let with = |h: Hypothesis, (step, price): (f64, f64)| {
+            let noise = Noise { step, ..self.noise };
+            let mut scored = self.chain(f.lane, h, noise, mine, own).scored;
+            scored.score -= price;
+            scored
+        };
+        let usual = |step: f64| {
+            if step == self.noise.step {
+                0.0
+            } else {
+                self.noise.apart
+            }
+        };
+        let first = (f.noise.step, usual(f.noise.step));
+        let all: Vec<Scored> = (possible.into_iter().filter(near))
+            .map(|h| with(h, first))
+            .collect();
+        // Noise that suits another coding better is tried with those that come near.
+        let most = all.iter().map(|s| s.score).fold(f64::MIN, f64::max);
+        let all = all.into_iter().map(|s| {
+            if s.score < most - OTHERWISE {
+                return s;
+            }
+            let h = s.h;
+            let others = [self.noise.step, QUIET, EVEN].map(|step| (step, usual(step)));
+            let others = others.into_iter().filter(|o| *o != first);
+            others
+                .map(|o| with(h, o))
+                .fold(s, |a, b| match b.score > a.score {
+                    true => b,
+                    false => a,
+                })
+        });
+        let all: Vec<Scored> = all.filter(|s| !s.matches.is_empty()).collect();
+        let chosen = fields::best_of(all, self.covered)?;
+        let (h, noise) = (chosen.scored.h, chosen.scored.noise);
+        let chain = self.chain(f.lane, h, noise, mine, own);
+        Some((chosen, chain))
+    }
+
+    /// The codes one step low, right and one step high in every setting, with their chances.
+    fn steps(&self, lane: usize, h: Hypothesis, noise: Noise) -> Vec<[(u64, f64); 3]> {
+        let of = self.experiment.lanes[lane];
+        let c = &self.experiment.panel().controls[of.control];
+        let top = codes::steps(h, c);
+        let settings = self.experiment.plan.settings.iter();
+        settings
+            .map(|s| {
+                let middle = codes::step(h, c, s.positions[lane]);
+                [-1, 0, 1].map(|by| {
+                    let code = codes::code_at(h, c, (middle + by).clamp(0, top));
+                    let chance = match by {
+                        0 => 1.0 - 2.0 * noise.step,
+                        _ => noise.step,
+                    };
+                    (code, chance)
+                })
+            })
+            .collect()
+    }
+
+    /// Follows a coding from its top bit down among the columns it may look at; `own` are those that would be left
+    /// unexplained.
+    fn chain(
+        &self,
+        lane: usize,
+        h: Hypothesis,
+        noise: Noise,
+        mine: &[usize],
+        own: &[usize],
+    ) -> Chain {
+        let saves = &self.experiment.plan.saves;
+        let steps = self.steps(lane, h, noise);
+        // For every save the chances that it was one step low, right, one step high, and anything else.
+        let mut went: Vec<[f64; 4]> = saves
+            .iter()
+            .map(|s| {
+                let c = &steps[s.setting];
+                let good = 1.0 - noise.slip;
+                [c[0].1 * good, c[1].1 * good, c[2].1 * good, noise.slip]
+            })
+            .collect();
+        let mut out = Chain {
+            scored: Scored {
+                h,
+                noise,
+                score: -fields::rare(h.code),
+                hidden: 0.0,
+                matches: Vec::new(),
+            },
+            picks: (0..h.width).map(|_| None).collect(),
+        };
+        let mut used = vec![false; self.columns.len()];
+        for k in (0..h.width as usize).rev() {
+            let one: Vec<f64> = saves
+                .iter()
+                .zip(&went)
+                .map(|(s, w)| {
+                    let bit = |j: usize| {
+                        if steps[s.setting][j].0 >> k & 1 == 1 {
+                            1.0 - FLAW
+                        } else {
+                            FLAW
+                        }
+                    };
+                    let all = w[0] + w[1] + w[2] + w[3];
+                    (w[0] * bit(0) + w[1] * bit(1) + w[2] * bit(2) + w[3] * 0.5) / all
+                })
+                .collect();
+            let worth: f64 = one
+                .iter()
+                .zip(&self.weights)
+                .map(|(p, w)| {
+                    w * (p * p.ln() + (1.0 - p) * (1.0 - p).ln() + std::f64::consts::LN_2)
+                })
+                .sum();
+            let less = (worth - UNSEEN).clamp(0.0, MISSING + HIDDEN);
+            let upper = out.picks.get(k + 1).and_then(Option::as_ref);
+            let upper = upper.map(|p| (p.column, p.inverted));
+            let absent = -if self.covered {
+                less
+            } else {
+                less.min(MISSING)
+            };
+            let Some(pick) = self.pick(h, k, upper, &one, mine, &used, absent) else {
+                out.scored.score -= less.min(MISSING);
+                out.scored.hidden += (less - MISSING).max(0.0);
+                continue;
+            };
+            let rows = &self.columns[pick.column].rows;
+            for ((s, w), row) in saves.iter().zip(&mut went).zip(rows) {
+                if *row == 2 {
+                    continue;
+                }
+                let bit = u64::from((*row == 1) != pick.inverted);
+                for (w, (code, _)) in w.iter_mut().zip(&steps[s.setting]) {
+                    *w *= if code >> k & 1 == bit {
+                        1.0 - FLAW
+                    } else {
+                        FLAW
+                    };
+                }
+                w[3] *= 0.5;
+            }
+            out.scored.score += pick.value;
+            used[pick.column] = true;
+            out.picks[k] = Some(pick);
+        }
+        out.sort_copies(&mut used);
+        let left = own.iter().filter(|c| !used[**c]).count();
+        out.scored.score -= UNEXPLAINED * left as f64;
+        out
+    }
+
+    /// The column that fits a bit best, where one fits better than none. `one`: the chance in every save that it is 1.
+    #[allow(clippy::too_many_arguments)]
+    fn pick(
+        &self,
+        h: Hypothesis,
+        k: usize,
+        upper: Option<(usize, bool)>,
+        one: &[f64],
+        mine: &[usize],
+        used: &[bool],
+        absent: f64,
+    ) -> Option<Pick> {
+        /// What is further behind than this is not looked at closely.
+        const FAR: f64 = 16.0;
+        let weighed = |p: f64, w: &f64| w * p.ln();
+        let ones: Vec<f64> = one
+            .iter()
+            .zip(&self.weights)
+            .map(|(p, w)| weighed(*p, w))
+            .collect();
+        let zeros: Vec<f64> = one
+            .iter()
+            .zip(&self.weights)
+            .map(|(p, w)| weighed(1.0 - *p, w))
+            .collect();
+        let anywhere = 1.0 / mine.len().max(1) as f64;
+        let mut looks: Vec<Look> = Vec::new();
+        let mut best = absent;
+        for &c in mine.iter().filter(|c| !used[**c]) {
+            let column = &self.columns[c];
+            let (mut straight, mut turned) = (0.0, 0.0);
+            for ((row, one), zero) in column.rows.iter().zip(&ones).zip(&zeros) {
+                match row {
+                    0 => {
+                        straight += zero;
+                        turned += one;
+                    }
+                    1 => {
+                        straight += one;
+                        turned += zero;
+                    }
+                    _ => {}
+                }
+            }
+            let nobody = self.nobody[c];
+            if f64::max(straight, turned) - nobody < best - FAR {
+                continue;
+            }
+            let (place, inverted) = match upper {
+                None => (anywhere, 0.5),
+                Some((u, turned)) => {
+                    let u = &self.columns[u];
+                    let place = self.habit.chance(u, column, k, h.width as usize);
+                    // Two's complement is plain binary with its top bit inverted.
+                    let inverted = match k + 2 == h.width as usize {
+                        true => 0.5,
+                        false => self.habit.inverted(u, turned, column),
+                    };
+                    (HABIT * place + (1.0 - HABIT) * anywhere, inverted)
+                }
+            };
+            for (raw, inverted, polarity) in [
+                (straight - nobody, false, 1.0 - inverted),
+                (turned - nobody, true, inverted),
+            ] {
+                let value = raw + place.ln() + polarity.ln();
+                best = best.max(value);
+                looks.push(Look {
+                    value,
+                    raw,
+                    column: c,
+                    inverted,
+                });
+            }
+        }
+        looks.sort_by(|a, b| b.value.total_cmp(&a.value));
+        let first = *looks.first().filter(|l| l.value > absent)?;
+        let chosen = &self.columns[first.column];
+        let mut pick = Pick {
+            column: first.column,
+            inverted: first.inverted,
+            value: first.value,
+            margin: first.value - absent,
+            by_habit: false,
+            copies: Vec::new(),
+            others: Vec::new(),
+        };
+        for l in &looks[1..] {
+            if l.value < first.value - FAR && l.raw < first.raw - SHOWN {
+                continue;
+            }
+            if l.column != first.column {
+                if pick.copies.iter().any(|c| c.0 == l.column) {
+                    continue;
+                }
+                if let Some(not) = self.columns[l.column].alike(chosen) {
+                    let ahead = first.value - l.value;
+                    pick.copies.push((l.column, first.inverted ^ not, ahead));
+                    continue;
+                }
+                if l.value > first.value - AS_WELL && !pick.others.contains(&l.column) {
+                    pick.others.push(l.column);
+                }
+            }
+            pick.margin = pick.margin.min(first.value - l.value);
+            pick.by_habit |= l.raw > first.raw - SHOWN;
+        }
+        Some(pick)
+    }
+}
