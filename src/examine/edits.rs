@@ -148,18 +148,28 @@ impl Presets {
 
 /// Findings about entries that changed as a whole: edited, replaced, or saved through a faulty converter.
 pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) -> Vec<Finding> {
-    let mut out = Vec::new();
     let layout = before.content.layout;
+    let edited_in = |a: usize| edited.get(a).map_or(&[][..], Vec::as_slice);
+    let found: Vec<Option<Presets>> = (0..layout.areas.len())
+        .map(|a| {
+            let repeats = !layout.areas[a].axes.is_empty();
+            repeats.then(|| Presets::new(before, codes, a, edited_in(a)))
+        })
+        .collect();
+    let another_bank = found.iter().flatten().any(Presets::replaced);
+    let moved = saves::moved(before, codes, edited);
+    let converter = saves::finding(before, codes, &moved, another_bank);
+    // What a faulty converter saved is the owner's own, however much of it differs.
+    let own = converter.is_some();
+    let mut out = Vec::from_iter(converter);
     let mut labels = Vec::new();
-    let (mut presets, mut whole) = (0, false);
+    let mut presets = 0;
     // Entries of each area that are not told of yet.
     let mut left: Vec<Vec<usize>> = Vec::new();
     for (a, area) in layout.areas.iter().enumerate() {
-        let mut edited = edited.get(a).cloned().unwrap_or_default();
-        if !area.axes.is_empty() {
-            let found = Presets::new(before, codes, a, &edited);
-            if let Some((f, told)) = found.finding(before) {
-                whole |= found.replaced();
+        let mut edited = edited_in(a).to_vec();
+        if let Some(found) = &found[a] {
+            if !own && let Some((f, told)) = found.finding(before) {
                 out.push(f);
                 edited.retain(|e| !told.contains(e));
             }
@@ -173,10 +183,6 @@ pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) ->
         }
         labels.extend(edited.iter().map(|e| area.entry_label(*e)));
         left.push(edited);
-    }
-    let moved = saves::moved(before, codes, &left);
-    if !whole && let Some(f) = saves::finding(before, codes, &moved) {
-        out.push(f);
     }
     if labels.is_empty() {
         return out;
@@ -196,7 +202,7 @@ pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) ->
     .means("Whole values changed to plausible ones: edits, not damage.");
     f.evidence = vec![format!(
         "{presets} of them hold presets; {} knobs moved",
-        moved.len()
+        saves::moved(before, codes, &left).len()
     )];
     out.push(f);
     out

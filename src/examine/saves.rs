@@ -130,17 +130,26 @@ fn weigh(moved: &[Moved], gain: impl Fn(&Moved) -> Option<f64>) -> (f64, usize) 
     (saved, explained)
 }
 
-/// The converter fault that explains how the knobs moved, if one does.
-pub(super) fn finding(before: &Before, codes: &Codes, moved: &[Moved]) -> Option<Finding> {
+/// The converter fault that explains how the knobs moved, if one does. Where another bank was loaded, only a fault that
+/// tells new codes from old ones says anything: another bank has other habits.
+pub(super) fn finding(
+    before: &Before,
+    codes: &Codes,
+    moved: &[Moved],
+    another_bank: bool,
+) -> Option<Finding> {
     if moved.len() < FEWEST {
         return None;
     }
     let habits = habits(before, moved);
     let mut options = vec![noise(moved, &habits)];
     options.extend(drift(moved, &habits));
-    options.extend(stuck(moved, &habits));
-    options.extend(missing(moved, &habits));
-    options.extend(multiplexer(codes, before, moved));
+    options.extend(offset(moved, &habits));
+    if !another_bank {
+        options.extend(stuck(moved, &habits));
+        options.extend(missing(moved, &habits));
+        options.extend(multiplexer(codes, before, moved));
+    }
     options
         .into_iter()
         .filter(|w| w.saved > CLEAR)
@@ -196,6 +205,37 @@ fn drift(moved: &[Moved], habits: &Habits) -> Option<Weighed> {
         ),
         act: "Measure the converter's reference and supply, and set them right before anything is saved again.",
         other: "the panel's supply differs from the converter's reference",
+    })
+}
+
+/// Every knob off by the same number of codes: the converter's zero has moved.
+fn offset(moved: &[Moved], habits: &Habits) -> Option<Weighed> {
+    let mut steps: Vec<i64> = moved
+        .iter()
+        .map(|m| m.new.cast_signed() - m.old.cast_signed())
+        .collect();
+    steps.sort_unstable();
+    let step = *steps.get(steps.len() / 2)?;
+    if step == 0 {
+        return None;
+    }
+    let (saved, explained) = weigh(moved, |m| {
+        let top = (1u64 << m.width) - 1;
+        let expected = m.old.saturating_add_signed(step).min(top);
+        (m.new.abs_diff(expected) <= 1).then(|| -chance(habits, m, m.new).log2() - one_of(3))
+    });
+    Some(Weighed {
+        saved: saved - CONVERTER - 8.0,
+        explained,
+        code: "converter.drift",
+        says: format!(
+            "new values lie {} {} the old ones, for {explained} of {} moved knobs",
+            step.unsigned_abs(),
+            if step > 0 { "above" } else { "below" },
+            moved.len()
+        ),
+        act: "Measure the converter's zero and its reference, and set them right before anything is saved again.",
+        other: "the panel's ground lies above or below the converter's",
     })
 }
 

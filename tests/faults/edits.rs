@@ -88,3 +88,32 @@ fn another_bank_part_of_one_and_another_order_are_told_apart() {
         );
     }
 }
+
+/// A converter whose zero moved adds the same to every knob, which is neither noise nor another scale.
+#[test]
+fn knobs_that_are_all_off_by_the_same_are_the_converters_zero() {
+    for (id, step) in [("pellow-six", 3i64), ("tessaly-nine", -4)] {
+        let layout = layouts::shipped(id);
+        let mut rng = Rng::new(SEEDS + 1401);
+        let maker = Maker::new(&layout, &mut rng);
+        let bank = maker.bank(&mut rng);
+        let mut now = bank.clone();
+        for (a, groups) in presets(&layout) {
+            let knobs = crate::panel::knobs(&maker, a);
+            for e in groups.iter().take(20).flatten() {
+                for knob in &knobs {
+                    let places = layout.areas[a].field_places(*e, knob.field);
+                    let top = (1u64 << places.len()) - 1;
+                    let code = now.gather(places).0.saturating_add_signed(step).min(top);
+                    now.scatter(places, code);
+                }
+            }
+        }
+        maker.settle_promises(&mut now);
+        let told = codes(&layout, &bank, &now);
+        assert!(
+            told.contains(&"converter.drift".to_owned()),
+            "{id}: {told:?}"
+        );
+    }
+}

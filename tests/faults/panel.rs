@@ -43,12 +43,12 @@ pub(crate) fn answer(fault: &str) -> &str {
 }
 
 /// A knob of an area that stores the converter's own code: every code is legal.
-struct Knob {
-    field: usize,
+pub(crate) struct Knob {
+    pub(crate) field: usize,
     width: u8,
 }
 
-fn knobs(maker: &Maker, area: usize) -> Vec<Knob> {
+pub(crate) fn knobs(maker: &Maker, area: usize) -> Vec<Knob> {
     let a = &maker.layout.areas[area];
     maker
         .values(area)
