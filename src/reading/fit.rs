@@ -172,7 +172,10 @@ fn length(
             Severity::Caution
         };
         let finding = notes.add("file.long", severity, says);
-        finding.means = other_packing(bytes.count(), words, width, packing);
+        finding.means = other_packing(bytes.count(), words, width, packing).or_else(|| {
+            let means = "if it is another chip's or another instrument's file, no other finding says anything about it";
+            copies.is_none().then(|| means.to_owned())
+        });
         finding.act = Some(match copies {
             Some(_) => {
                 "the programmer was set to a larger part; set it to the part fitted".to_owned()

@@ -138,7 +138,7 @@ fn a_file_of_another_size_comes_first_with_where_to_ask() {
         .output()
         .expect("cellkeep starts");
     let text = String::from_utf8(out.stdout).expect("text");
-    let first: Vec<&str> = text.lines().take(2).collect();
+    let first: Vec<&str> = text.lines().take(3).collect();
     assert!(first[0].contains("[file.long]"), "{first:?}");
     assert!(
         first.iter().any(|l| l.contains("cellkeep identify")),
