@@ -9,7 +9,6 @@ use super::{Outcome, findings};
 use crate::bank::{self, Bank};
 use crate::document;
 use crate::hand_set;
-use crate::reading::place;
 use crate::shelf::{Role, incoming_bytes};
 
 /// How a bank is printed.
@@ -118,7 +117,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     match &args.output {
         None => print_text(&text),
         Some(path) => {
-            place::write_file(path, text.as_bytes(), args.replace)?;
+            super::inputs::write_file(path, text.as_bytes(), args.replace)?;
             say!("wrote {}", path.display());
             say!("{}", next(&args.reading, &found));
         }

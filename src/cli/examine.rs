@@ -1,7 +1,7 @@
 //! `examine`: look for damage and name its likely cause.
 
 use super::open::{ReadingArgs, settlement};
-use super::output::{print_text, say};
+use super::output::{print_text, quoted, say};
 use super::settle::RECORD;
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, findings};
@@ -167,6 +167,22 @@ fn print(e: &Examination, args: &Args) {
     }
 }
 
+/// The command that makes a plan for mending, to be pasted.
+fn line_to_mend(args: &Args) -> String {
+    let option = |name: &str, value: &Option<String>| {
+        let given = value.iter();
+        given
+            .map(|v| format!(" {name} {}", quoted(v)))
+            .collect::<String>()
+    };
+    format!(
+        "cellkeep mend {}{}{} -o mend.toml",
+        quoted(&args.reading),
+        option("--earlier", &args.earlier),
+        option("-l", &args.files.layout)
+    )
+}
+
 fn why(v: &EntryVerdict) -> String {
     const SHOWN: usize = 4;
     let mut out = v.why.clone();
@@ -231,10 +247,11 @@ fn closing(e: &Examination, args: &Args) -> Vec<String> {
                 format!("next: keep it before anything is unsoldered: `cellkeep shelf put JOB --as as-found {}`", args.reading)
             });
         }
-        Some(_) => lines.push(format!(
-            "next: do what the findings say and read again; `cellkeep mend {}` proposes values for what stays damaged",
-            args.reading
+        Some(_) if e.layout.is_some() => lines.push(format!(
+            "next: do what the findings say and read again; `{}` proposes values for what stays damaged",
+            line_to_mend(args)
         )),
+        Some(_) => lines.push("next: do what the findings say and read again".to_owned()),
     }
     lines
 }

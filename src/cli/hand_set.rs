@@ -2,11 +2,11 @@
 
 use std::path::PathBuf;
 
+use super::inputs::write_file;
 use super::output::{print_text, say};
 use super::{Outcome, Status};
 use crate::finding::Finding;
 use crate::hand_set::{self, FilledForm};
-use crate::reading::place::write_file;
 use crate::{document, layout};
 
 /// Print the form for controls that memory does not hold, or read it filled in.
@@ -37,6 +37,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
+    super::inputs::note(std::path::Path::new(&args.layout));
     let layout = layout::load(&args.layout)?;
     let Some(path) = &args.filled else {
         let form = hand_set::blank_form(&layout)?;
@@ -54,7 +55,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         return Ok(Status::Clean);
     };
-    let text = crate::plain::read(path, crate::plain::MOST)?;
+    let text = super::inputs::read(path)?;
     let (form, findings) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
     if args.json {
         print_text(&document::to_json(&form)?);

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::inputs::write_file;
 use super::open::{OutputArgs, ReadingArgs, WrittenArgs, same_place};
 use super::output::{print_text, quoted, say};
 use super::shelved::ShelfArgs;
@@ -12,7 +13,6 @@ use crate::examine::examine;
 use crate::layout::model::Layout;
 use crate::mend::{self, MendPlan, Sources};
 use crate::reading::Reading;
-use crate::reading::place::write_file;
 use crate::shelf::{Role, incoming_bytes};
 
 /// Proposals and losses listed before the rest is only counted.

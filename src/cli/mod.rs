@@ -16,6 +16,7 @@ mod examine;
 mod findings;
 mod hand_set;
 mod identify;
+mod inputs;
 mod layout;
 mod man;
 mod mend;

@@ -14,8 +14,8 @@ use crate::reading::{self, ChipReading, Files, Reading, ReadingSpec, WriteOption
 use crate::settle::Settlement;
 use crate::shelf::{Role, gather};
 
-use super::Failure;
 use super::shelved::{self, ShelfArgs, Taken};
+use super::{Failure, inputs};
 
 /// Which layout, and what is special about the files.
 #[derive(clap::Args, Clone, Debug)]
@@ -99,6 +99,7 @@ impl ReadingArgs {
     /// The layout that was named, or that the reading's record names.
     pub(crate) fn layout_for(&self, reading: &str) -> Result<Layout, Failure> {
         if let Some(name) = &self.layout {
+            inputs::note(Path::new(name));
             return Ok(layout::load(name)?);
         }
         let opened = self.spec(reading)?;
@@ -198,10 +199,18 @@ impl ReadingArgs {
     /// Loads a reading by a layout, or bare.
     pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
         let opened = self.spec(text)?;
-        match (reading::load(&opened.spec, layout), &opened.taken) {
-            (Err(e), Some(taken)) => Err(taken.told(&e).into()),
-            (loaded, _) => Ok(loaded?),
+        let reading = match (reading::load(&opened.spec, layout), &opened.taken) {
+            (Err(e), Some(taken)) => return Err(taken.told(&e).into()),
+            (loaded, _) => loaded?,
+        };
+        if let Files::Path(path) = &opened.spec.files {
+            inputs::note(path);
+            inputs::note(&path.join("reading.json"));
         }
+        for source in reading.chips.iter().filter_map(|c| c.source.as_ref()) {
+            inputs::note(&source.path);
+        }
+        Ok(reading)
     }
 
     /// Loads a reading by a layout and decodes it.

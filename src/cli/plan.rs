@@ -4,12 +4,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 use std::time::Duration;
 
+use super::inputs::write_file;
 use super::output::{paragraph, print_text, say};
 use super::supply::SupplyArgs;
 use super::{Failure, Outcome, Status};
 use crate::document::to_json;
 use crate::plan::{Plan, Progress, Stage, Step, Subject, plan};
-use crate::reading::place::write_file;
 use crate::sheet;
 use crate::shelf::{HeldLayout, JobShown, Reference, Role, Shelf};
 use crate::standby::{self, Setup, StandbyError, Verdict};

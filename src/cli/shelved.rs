@@ -58,7 +58,7 @@ pub(crate) fn take(text: &str) -> Result<Option<Taken>, Failure> {
 pub(crate) fn read_file(path: &Path) -> Result<Vec<u8>, Failure> {
     let text = path.to_string_lossy();
     if !Reference::is_one(&text) {
-        return Ok(crate::plain::read(path, crate::plain::MOST)?);
+        return Ok(super::inputs::read(path)?);
     }
     let mut found = resolve(&shelf()?, &Reference::parse(&text)?)?;
     match found.files.pop() {

@@ -2,12 +2,12 @@
 
 use std::path::PathBuf;
 
+use super::inputs::write_file;
 use super::output::{print_text, say};
 use super::supply::SupplyArgs;
 use super::{Outcome, Status};
 use crate::caution::{Caution, DEFER};
 use crate::document::to_json;
-use crate::reading::place::write_file;
 use crate::sheet;
 use crate::standby::tables::Ground;
 use crate::standby::units::{Amps, Celsius, Range, Volts};

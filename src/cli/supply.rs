@@ -155,7 +155,7 @@ impl SupplyArgs {
     pub(super) fn tables(&self) -> Result<Tables, Failure> {
         let mut tables = Tables::built_in()?;
         for path in &self.tables {
-            let text = crate::plain::read_text(path, crate::plain::MOST)?;
+            let text = super::inputs::read_text(path)?;
             tables = tables.with(&text, &path.display().to_string())?;
         }
         Ok(tables)

@@ -317,6 +317,7 @@ impl<'a> Bench<'a> {
                 true => (shown & !known, self.turned),
                 false => (0, 0.5),
             },
+            impossible: self.impossible((a, e, f)),
         };
         Belief::of(&prior, seen, says)
     }

@@ -31,6 +31,28 @@ pub(super) struct Seen {
     pub flip: f64,
     /// Bits that look flipped, beside the firm ones, and the chance of a flip where they are.
     pub doubtful: (u64, f64),
+    /// Whether the code cannot be: then its bits flipped, or the whole of it is nonsense.
+    pub impossible: bool,
+}
+
+/// Chance that a code that cannot be is nonsense as a whole rather than a code with flipped bits.
+const NONSENSE: f64 = 0.5;
+
+impl Seen {
+    /// How likely what is seen is, up to a factor, where a code is the truth.
+    fn given(&self, code: u64) -> f64 {
+        let odds = |flip: f64| flip / (1.0 - flip);
+        let wrong = ((code ^ self.code) & self.firm).count_ones() as i32;
+        if self.impossible {
+            let bits = f64::from(self.firm.count_ones());
+            // At least one bit flipped, each as likely as any.
+            let flipped = odds(self.flip).powi((wrong - 1).max(0)) / bits.max(1.0);
+            return (1.0 - NONSENSE) * flipped + NONSENSE * (-bits).exp2();
+        }
+        let (doubtful, rate) = self.doubtful;
+        let turned = ((code ^ self.code) & doubtful).count_ones() as i32;
+        odds(self.flip).powi(wrong) * odds(rate).powi(turned)
+    }
 }
 
 /// Codes kept of a belief.
@@ -51,12 +73,7 @@ impl Belief {
         let mut codes: Vec<(u64, f64)> = prior
             .iter()
             .map(|&(code, chance)| {
-                let wrong = ((code ^ seen.code) & seen.firm).count_ones() as i32;
-                let (doubtful, rate) = seen.doubtful;
-                let turned = ((code ^ seen.code) & doubtful).count_ones() as i32;
-                let mut w = chance
-                    * (seen.flip / (1.0 - seen.flip)).powi(wrong)
-                    * (rate / (1.0 - rate)).powi(turned);
+                let mut w = chance * seen.given(code);
                 for (s, by_chance) in sources.iter().zip(&by_chance) {
                     let same = (code ^ s.code) & s.known == 0;
                     w *= (1.0 - s.reliable) * by_chance + if same { s.reliable } else { 0.0 };
@@ -182,6 +199,7 @@ mod tests {
             firm: 0,
             flip: 0.001,
             doubtful: (0, 0.5),
+            impossible: false,
         }
     }
 
@@ -200,6 +218,7 @@ mod tests {
             firm: 2,
             flip: 1e-9,
             doubtful: (1, 0.01),
+            impossible: false,
         };
         let belief = Belief::of(&FLAT, seen, &[says]);
         assert_eq!(belief.codes[0].0, 3);
@@ -221,12 +240,36 @@ mod tests {
     }
 
     #[test]
+    fn a_code_that_cannot_be_need_not_be_one_flip_away() {
+        // Read as 7 where only 0 to 3 can be: 3 is one flip away, 0 all three. A source sure to 99 % holds 0. Flipped, 3 bits:
+        // 3 has 0.5 / 3 + 0.5 / 8 = 0.2292, 0 has 0.0625. With the source 0 has (0.99 + 0.01 / 4) * 0.0625 = 0.06203 and 3
+        // 0.01 / 4 * 0.2292 = 0.00057; 1 and 2 are two flips away, 0.0025 * 0.0627 = 0.00016 each: 98.6 %.
+        let says = Says {
+            who: String::new(),
+            code: 0,
+            known: 7,
+            reliable: 0.99,
+        };
+        let seen = Seen {
+            code: 7,
+            firm: 7,
+            flip: 0.001,
+            doubtful: (0, 0.5),
+            impossible: true,
+        };
+        let (code, p) = Belief::of(&FLAT, seen, &[says]).best().unwrap();
+        assert_eq!(code, 0);
+        assert!((p - 0.986).abs() < 1e-3, "{p}");
+    }
+
+    #[test]
     fn firm_bits_rule_out_the_rest() {
         let seen = Seen {
             code: 2,
             firm: 2,
             flip: 1e-9,
             doubtful: (0, 0.5),
+            impossible: false,
         };
         let belief = Belief::of(&FLAT, seen, &[]);
         assert!((belief.codes[0].1 - 0.5).abs() < 1e-6);

@@ -127,6 +127,8 @@ impl NewFolder {
             return Err(taken("create the folder", target));
         }
         refuse_shelf("create the folder", target)?;
+        refuse_other(target, |kind| kind.is_dir(), "no folder")
+            .map_err(|e| DiskError::new("create the folder", target, e))?;
         let parent = parent_of(target);
         fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
         let temporary = beside(target, "partial", |path| fs::create_dir(path))?;
@@ -205,8 +207,11 @@ impl NewFolder {
             for entry in fs::read_dir(self.target.join(&within)).map_err(failed)? {
                 let entry = entry.map_err(failed)?;
                 let path = within.join(entry.file_name());
-                if entry.file_type().map_err(failed)?.is_dir() {
+                let kind = entry.file_type().map_err(failed)?;
+                if kind.is_dir() {
                     folders.push(path);
+                } else if !kind.is_file() {
+                    return refused(format!("{} in it is no plain file", path.display()));
                 } else if !self.temporary.join(&path).is_file()
                     && !named.iter().any(|n| path == Path::new(n))
                 {
@@ -270,6 +275,7 @@ pub fn write_file_with(
     if !replace && target.symlink_metadata().is_ok() {
         return Err(taken("write", target));
     }
+    refuse_other(target, |kind| kind.is_file(), "no plain file").map_err(failed)?;
     let parent = parent_of(target);
     fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
     let temporary = beside(target, "partial", |path| {
@@ -284,6 +290,21 @@ pub fn write_file_with(
     }
     written.map_err(failed)?;
     sync_folder(parent)
+}
+
+/// Refuses to replace what is neither file nor folder of ours: a device, a pipe, a link.
+fn refuse_other(
+    target: &Path,
+    ours: impl Fn(fs::FileType) -> bool,
+    what: &str,
+) -> std::io::Result<()> {
+    match target.symlink_metadata() {
+        Ok(there) if !ours(there.file_type()) => Err(std::io::Error::new(
+            std::io::ErrorKind::InvalidInput,
+            format!("what is there is {what} and is not replaced; choose a new place"),
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// Gives a finished file its name.
@@ -337,6 +358,34 @@ mod tests {
 
         put(&target, Former::Like(vec!["mine/notes.txt".into()])).unwrap();
         assert_eq!(fs::read(target.join("page.1")).unwrap(), b"new");
+    }
+
+    /// A pipe stands in for a device, which takes root to make.
+    #[cfg(unix)]
+    #[test]
+    fn what_is_no_plain_file_is_never_replaced() {
+        let dir = tempfile::tempdir().unwrap();
+        let (pipe, link, file) = ("pipe", "link", "file");
+        let at = |name: &str| dir.path().join(name);
+        let made = std::process::Command::new("mkfifo").arg(at(pipe)).status();
+        assert!(made.unwrap().success(), "mkfifo is part of coreutils");
+        fs::write(at(file), "dear to me").unwrap();
+        std::os::unix::fs::symlink(at(file), at(link)).unwrap();
+        for name in [pipe, link] {
+            let before = at(name).symlink_metadata().unwrap().file_type();
+            let error = write_file(&at(name), b"new", true).unwrap_err();
+            assert!(error.to_string().contains("no plain file"), "{error}");
+            assert!(NewFolder::begin(&at(name), Former::Any).is_err());
+            assert_eq!(at(name).symlink_metadata().unwrap().file_type(), before);
+        }
+        assert_eq!(fs::read(at(file)).unwrap(), b"dear to me");
+        assert_eq!(
+            fs::read_dir(dir.path()).unwrap().count(),
+            3,
+            "litter is left"
+        );
+        write_file(&at(file), b"new", true).unwrap();
+        assert_eq!(fs::read(at(file)).unwrap(), b"new");
     }
 
     #[test]

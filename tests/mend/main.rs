@@ -4,6 +4,7 @@
 
 mod applying;
 mod evidence;
+mod places;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};

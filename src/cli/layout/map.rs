@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::super::inputs::write_file;
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use super::check::{counted, coverage};
@@ -14,7 +15,6 @@ use crate::layout::explain::{self, BitOwner, BitOwners, Explained, ValuePlace};
 use crate::layout::model::Layout;
 use crate::layout::owners::Owners;
 use crate::layout::report::LayoutMap;
-use crate::reading::place::write_file;
 use crate::sheet::view::Subject;
 use crate::sheet::{Paper, memory};
 
@@ -72,6 +72,7 @@ impl Blame for MapError {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
+    super::super::inputs::note(std::path::Path::new(&args.layout));
     let layout = layout::load(&args.layout)?;
     match &args.explain {
         Some(what) => explain(args, &layout, what),

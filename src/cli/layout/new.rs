@@ -4,11 +4,11 @@ use std::io::{BufRead, IsTerminal, Write};
 use std::path::PathBuf;
 use std::str::FromStr;
 
+use super::super::inputs::write_file;
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::layout::{Answers, ChipAnswer, scaffold};
-use crate::reading::place::write_file;
 
 /// Begin a layout: a commented file that already passes the check, to be filled in.
 #[derive(clap::Args)]

@@ -25,6 +25,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
+    super::super::inputs::note(std::path::Path::new(&args.layout));
     let layout = layout::load(&args.layout)?;
     args.page
         .write(&sheet::form::form(&layout, args.panel, args.page.paper()))

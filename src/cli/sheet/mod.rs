@@ -12,7 +12,6 @@ use std::path::PathBuf;
 
 use super::output::say;
 use super::{Failure, Outcome, Status};
-use crate::reading::place;
 use crate::sheet::{Paper, Sheet};
 
 /// Draw sheets: presets to dial by hand, comparisons, pictures of the memory, forms.
@@ -86,7 +85,7 @@ impl PageArgs {
 
     /// Writes a sheet and says what to do with it.
     fn write(&self, sheet: &Sheet) -> Result<Status, Failure> {
-        place::write_file(&self.output, sheet.html.as_bytes(), self.replace)?;
+        super::inputs::write_file(&self.output, sheet.html.as_bytes(), self.replace)?;
         say!("written: {}", self.output.display());
         let paper = match self.paper {
             PaperName::A4 => "A4",

@@ -32,7 +32,7 @@ impl Blame for NoDocument {
 
 /// The findings of a document on disk.
 pub(super) fn from_file(path: &Path) -> Result<Vec<Finding>, Failure> {
-    let bytes = crate::plain::read(path, crate::plain::MOST)?;
+    let bytes = super::super::inputs::read(path)?;
     let not = |says: String| NoDocument {
         path: path.to_owned(),
         says,

@@ -54,7 +54,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         found.extend(noticed::from_file(path)?);
     }
     if let Some(form) = &args.hand_set {
-        let text = crate::plain::read(form, crate::plain::MOST)?;
+        let text = super::super::inputs::read(form)?;
         let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
         findings::to_stderr(&noticed);
         bank.hand_set = Some(filled);

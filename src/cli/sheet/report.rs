@@ -186,7 +186,7 @@ impl Opened {
     /// The record among the job's papers, or the one given.
     fn service_record(&self, given: Option<&Path>) -> Result<Option<ServiceRecord>, Failure> {
         let bytes = match given {
-            Some(path) => crate::plain::read(path, crate::plain::MOST)?,
+            Some(path) => super::super::inputs::read(path)?,
             None => {
                 let is_one = |f: &&FileAt| f.path.ends_with("/service.toml");
                 match self.of(Role::Paper).find(is_one) {

@@ -12,7 +12,7 @@ use super::open::ReadingArgs;
 use super::output::say;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
-use crate::reading::{Reading, place};
+use crate::reading::Reading;
 use crate::trace::plan::Plan;
 use crate::trace::rehearsal;
 use crate::trace::simulate::Hand;
@@ -73,7 +73,7 @@ impl Blame for PlanFile {
 
 /// A text file as it is.
 fn text(path: &Path) -> Result<String, DiskError> {
-    crate::plain::read_text(path, crate::plain::MOST)
+    super::inputs::read_text(path)
 }
 
 fn load_plan(path: &Path) -> Result<Plan, Failure> {
@@ -125,7 +125,7 @@ impl FileArgs {
     /// Writes a text, where a file was named.
     fn write(&self, text: &str) -> Result<(), DiskError> {
         match &self.output {
-            Some(output) => place::write_file(output, text.as_bytes(), self.replace),
+            Some(output) => super::inputs::write_file(output, text.as_bytes(), self.replace),
             None => Ok(()),
         }
     }

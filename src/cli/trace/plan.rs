@@ -74,6 +74,7 @@ impl Blame for NoPanel {
 
 fn panel(args: &Args) -> Result<Panel, Failure> {
     if let Some(name) = &args.layout {
+        super::super::inputs::note(std::path::Path::new(name));
         let layout = layout::load(name)?;
         let (panel, _) = simulate::panel_of(&layout).ok_or_else(|| NoPanel(name.clone()))?;
         return Ok(panel);
