@@ -67,6 +67,12 @@ pub enum TraceError {
     /// Nothing in the readings follows the plan.
     #[error("{0}")]
     NothingFound(String),
+    /// The readings fit in another order: indices into those given.
+    #[error("the readings are not in the order of the plan: they fit as {}", in_order(.0))]
+    Order(Vec<usize>),
+    /// Layout and plan are of two instruments.
+    #[error("{0}")]
+    Other(String),
     /// The plan itself is impossible.
     #[error("the plan cannot be used: {0}")]
     Plan(String),
@@ -75,7 +81,9 @@ pub enum TraceError {
 impl crate::blame::Blame for TraceError {
     fn who(&self) -> crate::blame::Who {
         match self {
-            TraceError::Readings { .. } | TraceError::Same { .. } => crate::blame::Who::Caller,
+            TraceError::Readings { .. } | TraceError::Same { .. } | TraceError::Order(_) => {
+                crate::blame::Who::Caller
+            }
             _ => crate::blame::Who::File,
         }
     }
@@ -105,10 +113,27 @@ impl crate::blame::Blame for TraceError {
                 "check that plan and readings are of one instrument, that the presets were saved after dialling and that \
                  the chips were read afterwards; then read again, or dial the plan anew"
             }
+            TraceError::Order(_) => {
+                "give them in this order, and mark each on its folder when it is read"
+            }
+            TraceError::Other(_) => {
+                "give the plan that the readings were taken after; `cellkeep trace plan --layout` makes one for a layout"
+            }
             TraceError::Plan(_) => "make the plan anew with `cellkeep trace plan`",
         };
         Some(text.to_owned())
     }
+}
+
+/// Readings by their place in what was given, from 1.
+fn in_order(order: &[usize]) -> String {
+    let of = |r: &usize| match r + 1 {
+        1 => "the 1st".to_owned(),
+        2 => "the 2nd".to_owned(),
+        3 => "the 3rd".to_owned(),
+        n => format!("the {n}th"),
+    };
+    order.iter().map(of).collect::<Vec<_>>().join(", ")
 }
 
 /// What was dialled before a reading: presets and their positions.
@@ -122,7 +147,7 @@ fn dialled(plan: &Plan, reading: usize) -> Vec<(usize, &[u32])> {
 }
 
 /// What the reading after these holds, in the words of the sheet.
-fn missing(plan: &Plan, given: usize) -> String {
+pub(super) fn missing(plan: &Plan, given: usize) -> String {
     let saves = plan.saves.iter().filter(|s| s.reading == given).count();
     let axis = &plan.panel.axis;
     match saves {

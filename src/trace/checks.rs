@@ -221,10 +221,21 @@ pub(crate) fn method_says(method: &Method) -> String {
         Method::SumOnesComplement => "one's complement of the sum".to_owned(),
         Method::Xor { with: 0 } => "exclusive-or".to_owned(),
         Method::Xor { with } => format!("exclusive-or, and of {with:#x}"),
-        Method::Crc { name } => name.clone(),
+        Method::Crc { name } => crc_name(name),
         Method::Parity { odd: true } => "odd parity".to_owned(),
         Method::Parity { odd: false } => "even parity".to_owned(),
         _ => "check".to_owned(),
+    }
+}
+
+/// A CRC as the catalogue of parametrised CRC algorithms prints it: "CRC-16/IBM-SDLC" for `CRC_16_IBM_SDLC`.
+fn crc_name(name: &str) -> String {
+    let mut parts = name.splitn(3, '_');
+    match (parts.next(), parts.next(), parts.next()) {
+        (Some("CRC"), Some(width), Some(rest)) => {
+            format!("CRC-{width}/{}", rest.replace('_', "-"))
+        }
+        _ => name.to_owned(),
     }
 }
 
@@ -269,3 +280,18 @@ pub(crate) fn runs(over: &[u32]) -> Vec<String> {
 
 #[cfg(test)]
 mod tests;
+
+#[cfg(test)]
+mod names {
+    /// As the catalogue of parametrised CRC algorithms (reveng) heads its entries; from memory.
+    #[test]
+    fn a_crc_is_called_as_the_catalogue_does() {
+        for (key, name) in [
+            ("CRC_16_IBM_SDLC", "CRC-16/IBM-SDLC"),
+            ("CRC_8_MAXIM_DOW", "CRC-8/MAXIM-DOW"),
+            ("CRC_16_ARC", "CRC-16/ARC"),
+        ] {
+            assert_eq!(super::crc_name(key), name);
+        }
+    }
+}

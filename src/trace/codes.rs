@@ -32,6 +32,27 @@ pub(crate) struct Hypothesis {
     pub(crate) width: u32,
 }
 
+impl Hypothesis {
+    /// The coding as part of a sentence: "Gray code of 7 bits".
+    pub(crate) fn says(self) -> String {
+        let word = match self.code {
+            Code::Binary => "plain binary",
+            Code::Value => "two's complement",
+            Code::Gray => "Gray code",
+            Code::SignMagnitude => "sign and magnitude",
+            Code::Ones => "one's complement",
+            Code::Bcd => "decimal digits (BCD)",
+            Code::OneHot => "a bit for each position",
+            Code::Ascii => "ASCII characters",
+            Code::AsciiLess32 => "ASCII characters less 32",
+        };
+        match self.width {
+            1 => format!("{word} in 1 bit"),
+            n => format!("{word} in {n} bits"),
+        }
+    }
+}
+
 /// Widest field that is looked for.
 pub(crate) const WIDEST: u32 = 10;
 

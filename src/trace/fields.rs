@@ -142,6 +142,8 @@ fn predictions(
 
 /// Least odds for a column to be considered as a bit at all.
 const WORTH: f64 = 5.0;
+/// By how much bits of one control that is met exactly differ in what they lack: a miss, not two.
+const ALIKE: f64 = 6.0;
 /// What a hypothesis loses for a bit that no column shows.
 pub(crate) const MISSING: f64 = 6.0;
 /// What it loses beside for one that no column shows although all that was written lies in some column.
@@ -388,8 +390,27 @@ fn score(
     let mut matches = Vec::new();
     let mut seen = vec![0.0f64; h.width as usize];
     let mut score = 0.0;
-    // What does not stand at two ends is looked for in every column.
+    // What does not stand at two ends is looked for in every column. There a check that covers the control may pass for
+    // a bit of it; but a position slipped shows in all bits alike, so none has several misses where another has none.
     let all = !experiment.two_valued(lane);
+    let lacks = |column: usize, odds: f64| {
+        let known: f32 = columns[column].known.iter().sum();
+        f64::from(known) * (1.0 - noise.slip).ln() - coins[column] - odds
+    };
+    let most = if all {
+        let odds = |c: &Claim| {
+            let of = |p: &Prediction| p.odds(&columns[c.column], coins[c.column]).0;
+            predicted.iter().map(of).fold(f64::MIN, f64::max)
+        };
+        let told = mine.iter().map(|c| (c.column, odds(c)));
+        let told = told.filter(|(_, odds)| *odds > WORTH);
+        let least = told
+            .map(|(c, odds)| lacks(c, odds))
+            .fold(f64::MAX, f64::min);
+        least + ALIKE
+    } else {
+        f64::MAX
+    };
     for claim in mine.iter().filter(|c| c.strong || all) {
         let mut best = (0.0, 0, false);
         for (k, p) in predicted.iter().enumerate() {
@@ -399,7 +420,7 @@ fn score(
             }
         }
         let (odds, k, inverted) = best;
-        if odds > WORTH {
+        if odds > WORTH && lacks(claim.column, odds) <= most {
             seen[k] = seen[k].max(odds);
             score += odds;
             matches.push((claim.column, k as u32, inverted, odds));
@@ -437,6 +458,9 @@ fn score(
             .iter()
             .map(|&c| {
                 let (o, i) = p.odds(&columns[c], coins[c]);
+                if lacks(c, o) > most {
+                    return (f64::MIN, i);
+                }
                 (o + near(&columns[c]), i)
             })
             .collect();

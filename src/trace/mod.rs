@@ -15,6 +15,7 @@ mod dials;
 mod explain;
 mod fields;
 mod groups;
+mod hints;
 mod marks;
 mod next;
 pub mod rehearsal;
@@ -32,7 +33,8 @@ mod tables;
 pub mod unplanned;
 mod write;
 
-pub use audit::{LayoutAudit, Unproved, audit};
+pub use audit::{LayoutAudit, Unproved, audit, belongs};
 pub use cells::TraceError;
+pub use hints::{order, solve_in_order};
 pub use next::{Next, next};
 pub use solution::{CERTAIN, FoundBit, FoundField, Home, Solution, solve};

@@ -52,10 +52,9 @@ pub fn next(solution: &Solution) -> Option<Next> {
                     .filter(|b| b.sure < super::solution::CERTAIN)
                     .count();
                 open.push(match f.rival {
-                    Some(r) if field.sure < super::solution::CERTAIN => format!(
-                        "{name}: {} of {} bits, or {:?} of {}",
-                        field.code, f.hypothesis.width, r.code, r.width
-                    ),
+                    Some(r) if field.sure < super::solution::CERTAIN => {
+                        format!("{name}: {}, or {}", f.hypothesis.says(), r.says())
+                    }
                     _ => format!(
                         "{name}: {loose} of {} bits could be another",
                         field.bits.len()

@@ -126,6 +126,38 @@ impl crate::blame::Blame for PanelError {
     }
 }
 
+/// What a parser says, in words for the bench: types by what they hold.
+pub(crate) fn plainly(says: &str) -> String {
+    let numbers = [
+        ("usize", "a whole number from 0 on"),
+        ("u64", "a whole number from 0 on"),
+        ("u32", "a whole number from 0 on"),
+        ("u8", "a whole number from 0 to 255"),
+        ("i64", "a whole number"),
+        ("a boolean", "true or false"),
+        ("a sequence", "a list in square brackets"),
+        ("a string", "a text in quotes"),
+    ];
+    let mut out = says.to_owned();
+    for (word, plain) in numbers {
+        out = out.replace(&format!("expected {word}"), &format!("expected {plain}"));
+    }
+    for (kind, plain) in [
+        ("floating point", "the number"),
+        ("integer", "the number"),
+        ("string", "the text"),
+        ("boolean", "the word"),
+    ] {
+        for what in ["type", "value"] {
+            out = out.replace(
+                &format!("invalid {what}: {kind}"),
+                &format!("this cannot be {plain}"),
+            );
+        }
+    }
+    out
+}
+
 /// Most controls, presets and voices a plan is made for; far above any panel.
 const MOST: usize = 4096;
 
@@ -136,7 +168,7 @@ impl Panel {
     /// When it is not TOML, has unknown keys, or says something impossible.
     pub fn parse(text: &str) -> Result<Self, PanelError> {
         let panel: Panel = toml::from_str(text)
-            .map_err(|e| PanelError::Syntax(e.to_string().trim_end().to_owned()))?;
+            .map_err(|e| PanelError::Syntax(plainly(e.to_string().trim_end())))?;
         panel.check()?;
         Ok(panel)
     }
@@ -384,6 +416,30 @@ kind = "number"
 low = -12
 high = 12
 "#;
+
+    #[test]
+    fn words_of_the_parser_are_plain() {
+        for (from, to, says) in [
+            (
+                "16",
+                "-3",
+                "this cannot be the number `-3`, expected a whole number from 0 on",
+            ),
+            (
+                "16",
+                "\"x\"",
+                "this cannot be the text \"x\", expected a whole number from 0 on",
+            ),
+            (
+                "words = 64",
+                "words = 3.5",
+                "expected a whole number from 0 on",
+            ),
+        ] {
+            let said = Panel::parse(&PANEL.replacen(from, to, 1)).unwrap_err();
+            assert!(said.to_string().contains(says), "{said}");
+        }
+    }
 
     #[test]
     fn what_cannot_be_is_refused_with_the_reason() {

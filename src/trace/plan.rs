@@ -82,6 +82,15 @@ pub struct Cost {
     pub one_at_a_time: usize,
 }
 
+/// What a preset of the shifted reading takes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Recall {
+    /// What this preset, from 0, holds at that moment.
+    Preset(usize),
+    /// This setting, from 0, dialled again.
+    Dial(usize),
+}
+
 /// A plan that cannot be made.
 #[derive(Debug, thiserror::Error, PartialEq, Eq)]
 pub enum PlanError {
@@ -282,6 +291,26 @@ impl Plan {
             };
             held(second - 1).zip(held(second)).is_some_and(next)
         })
+    }
+
+    /// How the shifted reading is saved without dialling: for each preset in turn the one to recall, or the setting to
+    /// dial where no preset holds it any more. `None` where no reading is shifted.
+    pub fn recalls(&self) -> Option<Vec<Recall>> {
+        let reading = self.shifted()?;
+        let presets = self.panel.presets;
+        let held = |reading: usize, preset: usize| {
+            let save = self
+                .saves
+                .iter()
+                .find(|s| (s.reading, s.preset) == (reading, preset));
+            save.map(|s| s.setting)
+        };
+        let first = held(reading - 1, 0)?;
+        // The last takes what the first held, which the first has given away: a copy of it may lie elsewhere.
+        let copy = (1..presets).find(|p| held(reading - 1, *p) == Some(first));
+        let last = copy.map_or(Recall::Dial(first), |p| Recall::Preset(p - 1));
+        let next = (1..presets).map(Recall::Preset);
+        Some(next.chain([last]).collect())
     }
 
     /// What it costs.
@@ -555,6 +584,31 @@ mod tests {
             for s in 0..plan.settings.len() {
                 assert!(plan.saves.iter().any(|x| x.setting == s));
             }
+        }
+    }
+
+    /// Saved one after the other, the presets recalled hold what the plan says at that moment.
+    #[test]
+    fn the_shifted_reading_is_recalled() {
+        for (n, presets) in [(24, 64), (8, 8), (8, 2), (30, 128)] {
+            let plan = Plan::with(&knobs(n, presets), Effort::FULL);
+            let held = |reading: usize| {
+                let mut all = vec![0; presets];
+                for s in plan.saves.iter().filter(|s| s.reading == reading) {
+                    all[s.preset] = s.setting;
+                }
+                all
+            };
+            let mut memory = held(0);
+            let recalls = plan.recalls().unwrap();
+            assert_eq!(recalls.len(), presets);
+            for (preset, recall) in recalls.iter().enumerate() {
+                memory[preset] = match recall {
+                    Recall::Preset(p) => memory[*p],
+                    Recall::Dial(setting) => *setting,
+                };
+            }
+            assert_eq!(memory, held(1));
         }
     }
 

@@ -5,11 +5,12 @@ use serde::{Deserialize, Serialize};
 
 use super::checks::{FoundCheck, says};
 use super::groups;
+use super::hints;
 use super::plan::Cost;
 use super::solution::{FoundBit, Home, Solution};
 use super::write::check;
 use crate::document::Document;
-use crate::finding::{Finding, Place, Severity};
+use crate::finding::{ChipPlace, Finding, Place, Severity};
 
 /// One code bit, as found.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -273,6 +274,90 @@ impl Solution<'_> {
         all
     }
 
+    /// Dials off their mark in one save of several of a setting.
+    fn slips_of_one_save(&self, out: &mut Vec<Finding>) {
+        let experiment = &self.solved.experiment;
+        let panel = experiment.panel();
+        for (s, lane, stood) in &self.solved.off_in_save {
+            let save = experiment.plan.saves[*s];
+            let control = &panel.controls[experiment.lanes[*lane].control];
+            let wanted = experiment.plan.settings[save.setting].positions[*lane];
+            out.push(
+                Finding::new(
+                    "trace.off-mark",
+                    Severity::Caution,
+                    format!(
+                        "{} {} of reading {}: {} reads {stood}, setting {} has it at {}",
+                        panel.axis,
+                        save.preset + 1,
+                        save.reading + 1,
+                        panel.lane_name(experiment.lanes[*lane]),
+                        save.setting + 1,
+                        control.position(wanted)
+                    ),
+                )
+                .at(Place {
+                    entries: vec![format!("{} {}", panel.axis, save.preset + 1)],
+                    parameters: vec![control.key.clone()],
+                    ..Place::default()
+                })
+                .means("it was turned before this save, or the memory changed it; other saves of the setting are right"),
+            );
+        }
+    }
+
+    /// Data lines that never move.
+    fn still_lines(&self, out: &mut Vec<Finding>) {
+        let experiment = &self.solved.experiment;
+        for (chip, line, one) in hints::still_lines(experiment) {
+            let id = &experiment.chips[chip].id;
+            out.push(
+                Finding::new(
+                    "trace.line-still",
+                    Severity::Caution,
+                    format!(
+                        "D{line} of {id} is {} in every cell of every reading",
+                        u8::from(one)
+                    ),
+                )
+                .at(Place {
+                    chips: vec![ChipPlace {
+                        data_lines: vec![line],
+                        chip: id.clone(),
+                        ..ChipPlace::default()
+                    }],
+                    ..Place::default()
+                })
+                .means("it is stuck, the reader's clip does not touch it, or it is not wired: bits kept there cannot be found")
+                .act("clean and seat the clip, and read again; test the chip if the line stays still"),
+            );
+        }
+    }
+
+    /// Controls none of whose bits is shown by more than chance.
+    fn by_chance(&self, fields: &[FieldReport], out: &mut Vec<Finding>) {
+        /// A bit that is this sure is shown by the settings.
+        const SHOWN: f64 = 0.9;
+        for f in fields
+            .iter()
+            .filter(|f| f.bits.iter().all(|b| b.sure < SHOWN))
+        {
+            out.push(
+                Finding::new(
+                    "trace.by-chance",
+                    Severity::Caution,
+                    format!("no bit follows {} better than chance would", f.name),
+                )
+                .at(Place {
+                    parameters: vec![f.name.clone()],
+                    ..Place::default()
+                })
+                .means("it was never moved, or memory does not hold it, or another control or a check hides it")
+                .act("move this control alone, save, read, and run `cellkeep trace next`"),
+            );
+        }
+    }
+
     /// Slips, and what is not certain.
     fn findings(&self, fields: &[FieldReport]) -> Vec<Finding> {
         let experiment = &self.solved.experiment;
@@ -335,6 +420,8 @@ impl Solution<'_> {
                 }),
             );
         }
+        self.slips_of_one_save(&mut out);
+        self.still_lines(&mut out);
         for (l, lane) in experiment.lanes.iter().enumerate() {
             let positions = experiment.plan.settings.iter().map(|s| s.positions[l]);
             let moved = positions
@@ -372,6 +459,7 @@ impl Solution<'_> {
             }
         }
         self.check_findings(&mut out);
+        self.by_chance(fields, &mut out);
         for f in fields.iter().filter(|f| !f.certain) {
             out.push(
                 Finding::new(

@@ -5,6 +5,7 @@ use super::columns::{self, Column};
 use super::dials;
 use super::explain::Explained;
 use super::fields::{self, Found};
+use super::hints;
 use super::signal::{self, Code, Noise};
 use super::standing::{self, Agreement};
 use super::structures::structures;
@@ -21,6 +22,8 @@ pub(crate) struct Solved<'a> {
     pub(crate) bad_saves: Vec<(usize, Option<usize>)>,
     /// Dials off their mark: setting, lane, and the position they seem to have stood at.
     pub(crate) off_mark: Vec<(usize, usize, String)>,
+    /// Dials off their mark in one save alone: save, lane, position.
+    pub(crate) off_in_save: Vec<(usize, usize, String)>,
 }
 
 /// Solves.
@@ -67,6 +70,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     tables::tables(&experiment, &columns, &mut found, noise);
     standing::weigh(&experiment, &mut structures, &columns, &found);
     let off_mark = off_mark(&experiment, &columns, &found);
+    let off_in_save = hints::off_in_save(&experiment, &columns, &found, &bad);
     Ok(Solved {
         experiment,
         structures,
@@ -75,6 +79,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         noise,
         bad_saves,
         off_mark,
+        off_in_save,
     })
 }
 

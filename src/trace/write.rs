@@ -352,11 +352,7 @@ impl Writer<'_> {
             let _ = write!(note, "; {missing} lower bit(s) not found");
         }
         if !certain && let Some(r) = f.rival {
-            let _ = write!(
-                note,
-                "; next best reading: {:?} of {} bits",
-                r.code, r.width
-            );
+            let _ = write!(note, "; next best reading: {}", r.says());
         }
         for (k, bit) in field.bits.iter().enumerate() {
             let others = bit.could_be.iter().map(|h| self.solution.home(h));

@@ -3,8 +3,9 @@
 use cellkeep::image::ChipImage;
 use cellkeep::layout;
 use cellkeep::reading::{ChipReading, Reading};
+use cellkeep::trace::panel::Panel;
 use cellkeep::trace::plan::{Plan, Purpose, Save, Setting};
-use cellkeep::trace::{LayoutAudit, audit, simulate};
+use cellkeep::trace::{LayoutAudit, TraceError, audit, belongs, simulate};
 
 const LAYOUT: &str = r#"
 cellkeep = 1
@@ -130,4 +131,46 @@ fn a_wrong_layout_is_contradicted() {
     assert_eq!(audit.contradicted.len(), 1);
     let c = &audit.contradicted[0];
     assert_eq!((c.key.as_str(), c.compared, c.off), ("level", 4, 2));
+}
+
+/// A plan must be of the instrument, its readings complete; and what is guessed or missing is never proved.
+#[test]
+fn a_plan_of_another_and_a_guess_prove_nothing() {
+    let layout = layout::from_text("small", LAYOUT).unwrap();
+    let (panel, _) = simulate::panel_of(&layout).unwrap();
+    let of = |panel: Panel| Plan::new(&panel, None).unwrap();
+    let plan = of(panel.clone());
+    belongs(&layout, &plan, plan.readings()).unwrap();
+    let refused = |panel: Panel| {
+        let plan = of(panel);
+        belongs(&layout, &plan, plan.readings())
+            .unwrap_err()
+            .to_string()
+    };
+    let count = belongs(&layout, &plan, plan.readings() - 1).unwrap_err();
+    assert!(matches!(count, TraceError::Readings { .. }), "{count}");
+    let mut other = panel.clone();
+    other.chips[0].words = 32;
+    assert!(refused(other).contains("the layout has no chip U1 of 32 x 4"));
+    let mut other = panel.clone();
+    other.presets = 3;
+    assert!(refused(other).contains("it saves 3 presets, the layout has 4"));
+    let mut other = panel.clone();
+    other.controls.iter_mut().for_each(|c| c.key.push('x'));
+    assert!(refused(other).contains("none of its controls is in the layout"));
+
+    // One control of two under another name, and one that the layout guesses.
+    let mut other = panel;
+    other.controls[1].key = "tremolo".to_owned();
+    let guessed = LAYOUT.replace(
+        "control = \"number\"",
+        "control = \"number\"\nevidence = \"guessed\"",
+    );
+    let layout = layout::from_text("small", &guessed).unwrap();
+    let audit = audit(&layout, &[reading()], Some(&of(other))).unwrap();
+    assert_eq!(
+        (&audit.guessed[..], &audit.missing[..]),
+        (&["level".to_owned()][..], &["tremolo".to_owned()][..])
+    );
+    assert!(!audit.proves());
 }

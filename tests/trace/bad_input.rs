@@ -153,3 +153,159 @@ fn too_few_settings_say_how_many_it_takes() {
     assert!(Plan::new(&plan.panel, Some(*least - 1)).is_err());
     assert!(error.to_string().contains(&format!("at least {least}")));
 }
+
+/// Five knobs, three switches, a selector and a sum over all of it: 16 cells a preset from cell 0x41 on, all else
+/// random. The sum, modulo 256, is worked out here.
+mod simple {
+    use super::*;
+    use cellkeep::trace::panel::Panel;
+    use cellkeep::trace::rng::Random;
+
+    pub(super) const AT: usize = 0x41;
+    pub(super) const STRIDE: usize = 16;
+
+    pub(super) fn plan() -> Plan {
+        let mut text =
+            "name = \"Simple\"\npresets = 24\n[[chip]]\nid = \"IC1\"\nwords = 512\nwidth = 8\n"
+                .to_owned();
+        let mut control = |key: String, kind: &str| {
+            text.push_str(&format!(
+                "[[control]]\nkey = \"{key}\"\nkind = \"{kind}\"\n"
+            ));
+        };
+        for i in 0..5 {
+            control(format!("knob-{i}"), "knob");
+        }
+        for i in 0..3 {
+            control(format!("switch-{i}"), "switch");
+        }
+        control("wave".to_owned(), "selector");
+        text.push_str("positions = [\"x\", \"y\", \"z\"]\n");
+        Plan::with(&Panel::parse(&text).unwrap(), Effort::FULL)
+    }
+
+    /// What a preset holds.
+    pub(super) fn entry(positions: &[u32]) -> [u8; STRIDE] {
+        let mut e = [0u8; STRIDE];
+        for (i, p) in positions[..5].iter().enumerate() {
+            e[i] = ((p * 127 + 50) / 100) as u8;
+        }
+        for (i, p) in positions[5..8].iter().enumerate() {
+            e[i] |= (*p as u8) << 7;
+        }
+        e[8] = (positions[8] as u8) << 3;
+        sum(&mut e);
+        e
+    }
+
+    pub(super) fn sum(e: &mut [u8; STRIDE]) {
+        e[15] = e[..15].iter().fold(0u8, |s, b| s.wrapping_add(*b));
+    }
+
+    /// The readings, every entry changed on its way into memory: reading, preset, entry.
+    pub(super) fn readings(
+        plan: &Plan,
+        change: &dyn Fn(usize, usize, &mut [u8; STRIDE]),
+    ) -> Vec<Reading> {
+        let mut random = Random::new(77);
+        let mut cells: Vec<u8> = (0..512).map(|_| random.bits() as u8).collect();
+        let mut out = Vec::new();
+        for reading in 0..plan.readings() {
+            for save in plan.saves.iter().filter(|s| s.reading == reading) {
+                let mut e = entry(&plan.settings[save.setting].positions);
+                change(reading, save.preset, &mut e);
+                let at = AT + STRIDE * save.preset;
+                cells[at..at + STRIDE].copy_from_slice(&e);
+            }
+            out.push(of(&cells));
+        }
+        out
+    }
+
+    pub(super) fn of(cells: &[u8]) -> Reading {
+        let image = ChipImage::from_cells(8, cells).unwrap();
+        Reading::new(vec![ChipReading::new("IC1", image)])
+    }
+}
+
+#[test]
+fn a_selector_and_its_check_are_not_taken_for_each_other() {
+    let plan = simple::plan();
+    let readings = simple::readings(&plan, &|_, _, _| {});
+    let solution = solve(&plan, &readings).unwrap();
+    let report = solution.report();
+    let wave = report.fields.iter().find(|f| f.name == "wave").unwrap();
+    let homes: Vec<&str> = wave.bits.iter().map(|b| b.homes[0].as_str()).collect();
+    assert_eq!(
+        homes,
+        ["IC1 cell 0x049 D3", "IC1 cell 0x049 D4"],
+        "{}",
+        wave.code
+    );
+    assert!(solution.layout_toml("simple").contains("at    = 65\n"));
+    let sums: Vec<&str> = report.checks.iter().map(|c| c.stored.as_str()).collect();
+    assert_eq!(sums, ["15.7..0"]);
+    assert!(report.findings.iter().all(|f| f.code != "trace.by-chance"));
+}
+
+#[test]
+fn a_slip_in_one_save_and_a_line_that_is_stuck_are_named() {
+    let plan = simple::plan();
+    // Knob 2 of preset 4 is otherwise in the first reading; D5 reads 0 throughout.
+    let mut readings = simple::readings(&plan, &|reading, preset, e| {
+        if (reading, preset) == (0, 3) {
+            e[2] ^= 0x55;
+            simple::sum(e);
+        }
+    });
+    let said = codes(&plan, &readings);
+    let named = |(code, says): &(String, String)| {
+        code == "trace.off-mark" && says.starts_with("preset 4 of reading 1: knob-2 reads ")
+    };
+    assert!(said.iter().any(named), "{said:?}");
+    for reading in &mut readings {
+        let cells: Vec<u8> = reading.chips[0]
+            .image
+            .values()
+            .iter()
+            .map(|b| b & 0xdf)
+            .collect();
+        *reading = simple::of(&cells);
+    }
+    let said = codes(&plan, &readings);
+    let still = (
+        "trace.line-still".to_owned(),
+        "D5 of IC1 is 0 in every cell of every reading".to_owned(),
+    );
+    assert!(said.contains(&still), "{said:?}");
+}
+
+#[test]
+fn a_knob_that_nobody_moved_is_named() {
+    let plan = simple::plan();
+    let readings = simple::readings(&plan, &|_, _, e| {
+        e[4] = 0;
+        simple::sum(e);
+    });
+    let said = codes(&plan, &readings);
+    let named = |(code, says): &(String, String)| {
+        ["trace.by-chance", "trace.not-found"].contains(&code.as_str()) && says.contains("knob-4")
+    };
+    assert!(said.iter().any(named), "{said:?}");
+}
+
+#[test]
+fn readings_in_another_order_are_put_right() {
+    let plan = simple::plan();
+    let readings = simple::readings(&plan, &|_, _, _| {});
+    let turned = [readings[1].clone(), readings[0].clone()];
+    let error = cellkeep::trace::solve_in_order(&plan, &turned)
+        .err()
+        .unwrap();
+    assert_eq!(error, TraceError::Order(vec![1, 0]));
+    assert!(
+        error.to_string().contains("they fit as the 2nd, the 1st"),
+        "{error}"
+    );
+    assert!(cellkeep::trace::solve_in_order(&plan, &readings).is_ok());
+}

@@ -16,14 +16,14 @@ A change is one bit of a parameter turned, or exchanged with another bit of the 
 it starts, the step to the next preset or voice, two presets or voices exchanged, an address or data line inverted or
 exchanged with another. Without a plan only illegal codes and checks notice a change; with the plan the readings were
 taken after, every control is compared with what was dialled, and controls that read otherwise are named.
-Exit status 1 means that changes are left that nothing notices.
+Exit status 1 means that changes are left that nothing notices, or that the layout is guessed in part.
 
 Examples:
   cellkeep trace plan --layout pellow-six --output plan.json     then dial, save and read
-  cellkeep trace audit pellow-six reading --plan plan.json")]
+  cellkeep trace audit pellow-six reading1 reading2 --plan plan.json")]
 pub(crate) struct Args {
     /// The layout's id or file
-    #[arg(value_name = "LAYOUT")]
+    #[arg(value_name = "LAYOUT", conflicts_with = "layout")]
     audited: String,
     /// The readings; with a plan in its order
     #[arg(required = true)]
@@ -45,11 +45,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
     for name in &args.readings {
         readings.push(args.files.load(name, Some(&layout))?);
     }
+    if let Some(plan) = &plan {
+        trace::belongs(&layout, plan, readings.len())?;
+    }
     let audit = trace::audit(&layout, &readings, plan.as_ref())?;
-    let status = if audit.unnoticed > 0 || !audit.contradicted.is_empty() {
-        Status::Findings
-    } else {
+    let status = if audit.proves() {
         Status::Clean
+    } else {
+        Status::Findings
     };
     if args.json {
         print_text(&to_json(&audit)?);
@@ -83,12 +86,29 @@ pub(crate) fn run(args: &Args) -> Outcome {
         audit.readings,
         if audit.planned { " and their plan" } else { "" }
     );
+    if !audit.guessed.is_empty() {
+        say!(
+            "The layout itself calls {} of its parameters guessed: {}.",
+            audit.guessed.len(),
+            audit.guessed.join(", ")
+        );
+    }
+    if !audit.missing.is_empty() {
+        say!(
+            "{} controls of the plan are not in the layout: {}.",
+            audit.missing.len(),
+            audit.missing.join(", ")
+        );
+    }
     if !audit.contradicted.is_empty() {
         say!(
             "Next: see whether the plan was followed where values read otherwise; then cellkeep trace solve on the same plan shows what the readings say themselves."
         );
-    } else if audit.unnoticed == 0 {
+    } else if audit.proves() {
         say!("The layout is proved as far as its parameters go.");
+    } else if audit.unnoticed == 0 {
+        say!("The layout is not proved: what is guessed or missing must be settled first.");
+        say!("Next: `cellkeep trace next` on the plan it was traced with.");
     } else if audit.planned {
         say!(
             "Next: `cellkeep trace next` on the same plan, or dial the controls above in further settings."

@@ -13,9 +13,10 @@ use super::output::say;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::Reading;
+use crate::trace::panel::plainly;
 use crate::trace::plan::Plan;
-use crate::trace::rehearsal;
 use crate::trace::simulate::Hand;
+use crate::trace::{TraceError, rehearsal};
 
 /// Find the layout of an instrument that nobody documented.
 #[derive(clap::Args)]
@@ -83,7 +84,7 @@ fn load_plan(path: &Path) -> Result<Plan, Failure> {
         what,
     };
     let plan: Plan =
-        crate::document::from_json(text.as_bytes()).map_err(|e| wrong(e.to_string()))?;
+        crate::document::from_json(text.as_bytes()).map_err(|e| wrong(plainly(&e.to_string())))?;
     plan.check().map_err(wrong)?;
     Ok(plan)
 }
@@ -145,12 +146,17 @@ impl Blame for NothingToDial {
 /// Tracing rehearsed on a layout that the solver does not see, with a hand that slips now and then.
 pub(crate) fn rehearse(name: &str) -> Outcome {
     let layout = crate::layout::load(name)?;
-    let hand = Hand {
+    let slips = Hand {
         jitter: false,
         slips: 0.03,
     };
-    let done =
-        rehearsal::rehearse(&layout, hand, 1).ok_or_else(|| NothingToDial(name.to_owned()))??;
+    let rehearse = |hand: Hand| {
+        rehearsal::rehearse(&layout, hand, 1).ok_or_else(|| NothingToDial(name.to_owned()))
+    };
+    let (done, slipped) = match rehearse(slips)? {
+        Err(TraceError::NothingFound(_)) => (rehearse(Hand::default())??, false),
+        done => (done?, true),
+    };
     let cost = done.plan.cost();
     say!(
         "{}: its layout is hidden from the solver. Nothing is read or written.",
@@ -164,7 +170,14 @@ pub(crate) fn rehearse(name: &str) -> Outcome {
         cost.floor,
         cost.one_at_a_time
     );
-    say!("2. Dial and save, with a slip of the hand now and then; read.");
+    if slipped {
+        say!("2. Dial and save, with a slip of the hand now and then; read.");
+    } else {
+        say!(
+            "2. Dial and save, with a slip of the hand now and then; read: nothing can be found in it."
+        );
+        say!("   So dial, save and read all of it again, without a slip.");
+    }
     say!("3. Solve:");
     for s in &done.structure {
         say!("     {s}");

@@ -26,7 +26,7 @@ pub(crate) struct Args {
 
 pub(crate) fn run(args: &Args) -> Outcome {
     let (plan, readings) = args.dialled.load()?;
-    let solution = trace::solve(&plan, &readings)?;
+    let solution = trace::solve_in_order(&plan, &readings)?;
     let Some(next) = trace::next(&solution) else {
         if args.json {
             print_text(&to_json(&plan)?);

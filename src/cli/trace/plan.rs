@@ -8,7 +8,7 @@ use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::layout;
 use crate::trace::panel::Panel;
-use crate::trace::plan::{Plan, Purpose};
+use crate::trace::plan::{Effort, Plan, Purpose, Recall};
 use crate::trace::simulate;
 
 /// Make a plan of settings to dial, from what the panel has.
@@ -147,6 +147,13 @@ fn sheet(plan: &Plan) {
             _ => "  one slip is mended and two are noticed.",
         }
     );
+    let full = Plan::with(panel, Effort::FULL).settings.len();
+    if plan.settings.len() < full {
+        say!(
+            "The full plan has {full} settings. With fewer, most controls may be found and none be called traced:"
+        );
+        say!("  what stays guessed, `cellkeep trace next` asks further settings for.");
+    }
     if plan.sweeps() < 9 {
         say!(
             "Only {} sweeps: the order of the bits of wide dials, and Gray, BCD and signed codes, may stay open.",
@@ -154,6 +161,44 @@ fn sheet(plan: &Plan) {
         );
     }
     say!();
+}
+
+/// How every preset takes what the next one holds.
+fn shifted(plan: &Plan, recalls: &[Recall]) {
+    let axis = &plan.panel.axis;
+    let last = recalls.len();
+    say!(
+        "  Nothing new is dialled: every {axis} takes what the next one holds. Turn no control between"
+    );
+    say!("  recalling and saving, and keep to this order:");
+    say!();
+    let ahead = |(p, r): &(usize, &Recall)| **r == Recall::Preset(p + 1);
+    let row = recalls.iter().enumerate().take_while(ahead).count();
+    if row > 0 {
+        let examples: Vec<String> = (1..=row.min(2))
+            .map(|p| format!("recall {axis} {}, save it as {axis} {p}", p + 1))
+            .collect();
+        let on = if row > 2 {
+            format!(
+                "; and so on up to: recall {axis} {}, save it as {axis} {row}",
+                row + 1
+            )
+        } else {
+            String::new()
+        };
+        say!("    {}{on}", examples.join("; "));
+    }
+    match recalls.last() {
+        Some(Recall::Preset(p)) => say!(
+            "    at last recall {axis} {}, which holds what {axis} 1 held, and save it as {axis} {last}",
+            p + 1
+        ),
+        Some(Recall::Dial(setting)) => say!(
+            "    at last dial setting {} once more, as above, and save it as {axis} {last}",
+            setting + 1
+        ),
+        None => {}
+    }
 }
 
 /// The settings from one on, for the readings from one on, as they are dialled.
@@ -164,6 +209,15 @@ pub(super) fn settings(plan: &Plan, first_setting: usize, first_reading: usize) 
     let longest = names.iter().map(String::len).max().unwrap_or(0);
     for reading in first_reading..plan.readings() {
         say!("For reading {}:", reading + 1);
+        if plan.shifted() == Some(reading)
+            && let Some(recalls) = plan.recalls()
+        {
+            shifted(plan, &recalls);
+            say!();
+            say!("  Now read every chip: reading {}.", reading + 1);
+            say!();
+            continue;
+        }
         for (d, setting) in plan.settings.iter().enumerate().skip(first_setting) {
             let saves: Vec<String> = plan
                 .saves

@@ -7,6 +7,7 @@ use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
+use crate::trace::panel::plainly;
 use crate::trace::unplanned::{
     self, Change, ChipStructure, Facts, Hypotheses, LikelyField, Remembered,
 };
@@ -72,6 +73,27 @@ impl Blame for Unnamed {
     }
 }
 
+/// A reading after a change that is not of the same chips.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "{after} and {before} cannot be compared: {chips} is missing in one of them, or has another size there"
+)]
+struct Other {
+    after: String,
+    before: String,
+    chips: String,
+}
+
+impl Blame for Other {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some("give readings of one instrument, with every chip read to its end".to_owned())
+    }
+}
+
 /// A facts file that cannot be used.
 #[derive(Debug, thiserror::Error)]
 #[error("the facts cannot be used: {0}")]
@@ -102,14 +124,26 @@ pub(crate) fn run(args: &Args) -> Outcome {
     };
     for (i, after) in args.after.iter().enumerate() {
         let name = args.change.get(i).unwrap_or(after);
-        let after = args.files.load(after, None)?;
-        found
-            .changes
-            .push(unplanned::changes(name, &reading, &after));
+        let read = args.files.load(after, None)?;
+        let mut change = unplanned::changes(name, &reading, &read);
+        if !change.not_compared.is_empty() {
+            return Err(Other {
+                after: after.clone(),
+                before: args.reading.clone(),
+                chips: change.not_compared.join(", "),
+            }
+            .into());
+        }
+        for cell in &mut change.cells {
+            let structure = found.structure.iter().find(|s| s.chip == cell.chip);
+            let check = structure.and_then(|s| s.check.as_ref());
+            cell.check = check.is_some_and(|c| c.keeps(cell.cell));
+        }
+        found.changes.push(change);
     }
     if let Some(path) = &args.facts {
         let facts: Facts = toml::from_str(&super::text(path)?)
-            .map_err(|e| FactsFile(e.to_string().trim_end().to_owned()))?;
+            .map_err(|e| FactsFile(plainly(e.to_string().trim_end())))?;
         facts.check().map_err(FactsFile)?;
         facts.check_within(&reading).map_err(FactsFile)?;
         found.remembered = unplanned::remembered(&reading, &facts);
@@ -218,12 +252,17 @@ fn change(c: &Change) {
     for cell in c.cells.iter().take(32) {
         let lines: Vec<String> = cell.lines.iter().map(|l| format!("D{l}")).collect();
         say!(
-            "  {} cell {:#x}: {:#04x} to {:#04x} ({})",
+            "  {} cell {:#x}: {:#04x} to {:#04x} ({}){}",
             cell.chip,
             cell.cell,
             cell.before,
             cell.after,
-            lines.join(" ")
+            lines.join(" "),
+            if cell.check {
+                ": the entry's check, which follows"
+            } else {
+                ""
+            }
         );
     }
     if c.cells.len() > 32 {
@@ -236,9 +275,6 @@ fn change(c: &Change) {
     }
     for d in &c.again_at {
         say!("  the same again {d} cells on: voices, or a copy");
-    }
-    for chip in &c.not_compared {
-        say!("  {chip} is not in both readings in the same shape: not compared");
     }
 }
 
@@ -257,7 +293,12 @@ fn remembered(r: &Remembered) {
     }
     if r.fits.is_empty() {
         say!("  no bit fits: one of the facts is not so, or stride, at or lines are others");
-    } else if r.fits.len() > 32 {
+    } else if (r.fits.len() as f64) < r.by_chance * 2.0 && r.by_chance >= 2.0 {
+        say!(
+            "  about as many would fit by chance: more presets in which it stood at an end would tell"
+        );
+    }
+    if r.fits.len() > 32 {
         say!(
             "  and {} more: more presets in which it stood at an end would single it out",
             r.fits.len() - 32

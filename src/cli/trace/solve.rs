@@ -15,7 +15,7 @@ says for each parameter whether it is traced (shown by what the bits held) or gu
 
 Examples:
   cellkeep trace solve plan.json reading1 reading2 --output found.toml
-  cellkeep trace solve plan.json reading1 --json")]
+  cellkeep trace solve plan.json reading1 reading2 --json")]
 pub(crate) struct Args {
     #[command(flatten)]
     dialled: super::DialledArgs,
@@ -28,7 +28,7 @@ pub(crate) struct Args {
 
 pub(crate) fn run(args: &Args) -> Outcome {
     let (plan, readings) = args.dialled.load()?;
-    let solution = trace::solve(&plan, &readings)?;
+    let solution = trace::solve_in_order(&plan, &readings)?;
     let report = solution.report();
     let stem = args
         .to

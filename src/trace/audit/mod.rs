@@ -10,6 +10,8 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::cells::TraceError;
+use super::panel::{Lane, Panel};
 use super::plan::Plan;
 use super::simulate::{self, Target};
 use crate::codec::{CodecError, Memory, setting};
@@ -64,6 +66,12 @@ pub struct LayoutAudit {
     pub unnoticed: usize,
     /// Parameters with unnoticed changes, the least proved first.
     pub unproved: Vec<Unproved>,
+    /// Parameters that the layout itself calls guessed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub guessed: Vec<String>,
+    /// Controls of the plan that the layout does not have.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub missing: Vec<String>,
 }
 
 impl Document for LayoutAudit {
@@ -96,6 +104,87 @@ struct Evidence<'a> {
     dialled: Vec<Vec<Vec<Dialled>>>,
 }
 
+/// Sees whether a plan and its readings can be of the instrument that a layout describes.
+///
+/// # Errors
+/// When readings are missing or too many, or the plan is of other chips, presets or controls.
+pub fn belongs(layout: &Layout, plan: &Plan, readings: usize) -> Result<(), TraceError> {
+    if readings != plan.readings() {
+        return Err(TraceError::Readings {
+            found: readings,
+            expected: plan.readings(),
+            missing: super::cells::missing(plan, readings),
+        });
+    }
+    let other = |what: String| {
+        Err(TraceError::Other(format!(
+            "the plan is of another instrument ({}) than the layout ({}): {what}",
+            plan.panel.name, layout.name
+        )))
+    };
+    for chip in &plan.panel.chips {
+        let alike = |c: &crate::layout::model::Chip| {
+            c.id.eq_ignore_ascii_case(&chip.id) && (c.words, c.width) == (chip.words, chip.width)
+        };
+        if !layout.chips.iter().any(alike) {
+            return other(format!(
+                "the layout has no chip {} of {} x {}",
+                chip.id, chip.words, chip.width
+            ));
+        }
+    }
+    let panel = simulate::panel_of(layout).map(|p| p.0);
+    if let Some(panel) = panel.filter(|p| p.presets != plan.panel.presets) {
+        return other(format!(
+            "it saves {} {}s, the layout has {}",
+            plan.panel.presets, plan.panel.axis, panel.presets
+        ));
+    }
+    if missing(layout, plan).len() == plan.panel.lanes().len() {
+        return other("none of its controls is in the layout".to_owned());
+    }
+    Ok(())
+}
+
+/// Controls of a plan that a layout does not have.
+fn missing(layout: &Layout, plan: &Plan) -> Vec<String> {
+    let of_layout = simulate::panel_of(layout);
+    let has = |lane: &Lane| {
+        let (panel, targets) = of_layout.as_ref()?;
+        place(
+            panel,
+            targets,
+            &plan.panel.controls[lane.control].key,
+            *lane,
+        )
+    };
+    let lanes = plan.panel.lanes().into_iter();
+    lanes
+        .filter(|l| has(l).is_none())
+        .map(|l| plan.panel.lane_name(l))
+        .collect()
+}
+
+/// Where a layout keeps what is dialled: its target, and the character within it. A traced layout has a key of its own
+/// for each voice and character.
+fn place(panel: &Panel, targets: &[Target], key: &str, lane: Lane) -> Option<(Target, usize)> {
+    let target = |key: &str| {
+        let at = panel.controls.iter().position(|c| c.key == key)?;
+        targets.get(at).copied()
+    };
+    let mut traced = key.to_owned();
+    if let Some(v) = lane.voice {
+        traced.push_str(&format!(".voice-{}", v + 1));
+    }
+    if let Some(c) = lane.character {
+        traced.push_str(&format!(".character-{}", c + 1));
+    }
+    let character = lane.character.unwrap_or(0);
+    target(key)
+        .map(|t| (t, character))
+        .or_else(|| target(&traced).map(|t| (t, 0)))
+}
+
 /// Audits a layout by readings, and by the plan they were taken after, if there was one.
 ///
 /// # Errors
@@ -123,11 +212,16 @@ pub fn audit(
         tried: 0,
         unnoticed: 0,
         unproved: Vec::new(),
+        guessed: Vec::new(),
+        missing: plan.map_or_else(Vec::new, |p| missing(layout, p)),
     };
     for (a, area) in layout.areas.iter().enumerate() {
         for (p, parameter) in area.parameters.iter().enumerate() {
             if parameter.alias_of.is_some() {
                 continue;
+            }
+            if parameter.evidence == crate::layout::model::Evidence::Guessed {
+                out.guessed.push(parameter.key.clone());
             }
             out.contradicted.extend(evidence.contradicted(a, p));
             out.add(evidence.parameter(a, p));
@@ -140,6 +234,14 @@ pub fn audit(
 }
 
 impl LayoutAudit {
+    /// Nothing is left open: every change would be noticed, nothing reads otherwise, nothing is guessed or missing.
+    pub fn proves(&self) -> bool {
+        self.unnoticed == 0
+            && self.contradicted.is_empty()
+            && self.guessed.is_empty()
+            && self.missing.is_empty()
+    }
+
     fn add(&mut self, row: Unproved) {
         self.tried += row.tried;
         self.unnoticed += row.unnoticed;
@@ -311,19 +413,13 @@ fn dialled(layout: &Layout, plan: Option<&Plan>, readings: usize) -> Vec<Vec<Vec
     };
     for (l, lane) in plan.panel.lanes().iter().enumerate() {
         let control = &plan.panel.controls[lane.control];
-        let Some(target) = panel
-            .controls
-            .iter()
-            .position(|c| c.key == control.key)
-            .map(|t| targets[t])
-        else {
+        let Some((target, character)) = place(&panel, &targets, &control.key, *lane) else {
             continue;
         };
         let Target {
             area, parameter, ..
         } = target;
-        let field =
-            layout.areas[area].parameters[parameter].fields.start + lane.character.unwrap_or(0);
+        let field = layout.areas[area].parameters[parameter].fields.start + character;
         for save in plan.saves.iter().filter(|s| s.reading < readings) {
             let position = plan.settings[save.setting].positions[l];
             let code = |jitter| simulate::code_at(layout, target, control, position, jitter);

@@ -18,6 +18,9 @@ pub struct ChangedCell {
     pub before: u8,
     /// Contents after.
     pub after: u8,
+    /// It holds the check that a run of entries keeps: it follows any change.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub check: bool,
 }
 
 /// What changed from one reading to another.
@@ -68,6 +71,7 @@ pub fn changes(control: &str, before: &Reading, after: &Reading) -> Change {
                         .collect(),
                     before: was.values()[at],
                     after: is.values()[at],
+                    check: false,
                 });
             }
         }

@@ -21,8 +21,21 @@ pub struct LikelyCheck {
     pub stride: u32,
     /// Entries in a row that keep it.
     pub entries: u32,
+    /// Where an entry keeps it: the offset of its first cell, and how many cells.
+    pub stored: (u32, u32),
     /// Bits by which that is better than chance, after all that was tried.
     pub evidence: f64,
+}
+
+impl LikelyCheck {
+    /// True where a cell holds the check of one of the entries.
+    pub fn keeps(&self, cell: u32) -> bool {
+        let (offset, cells) = self.stored;
+        cell.checked_sub(self.at).is_some_and(|d| {
+            d / self.stride.max(1) < self.entries
+                && (offset..offset + cells).contains(&(d % self.stride.max(1)))
+        })
+    }
 }
 
 /// A run of bits of an entry.
@@ -111,6 +124,7 @@ pub(super) fn check(image: &ChipImage, strides: &[u32]) -> Option<LikelyCheck> {
                                 at: phase + first * stride,
                                 stride,
                                 entries,
+                                stored: (if before { 0 } else { stride - bytes }, *bytes),
                                 evidence,
                             });
                         }
@@ -239,4 +253,24 @@ pub fn fields(image: &ChipImage, at: u32, stride: u32, entries: Option<u32>) -> 
         }
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: entries of 16 cells from cell 4 on, two of them, kept in the last cell: 19 and 35.
+    #[test]
+    fn cells_of_a_check() {
+        let check = LikelyCheck {
+            says: String::new(),
+            at: 4,
+            stride: 16,
+            entries: 2,
+            stored: (15, 1),
+            evidence: 30.0,
+        };
+        let kept: Vec<u32> = (0..80).filter(|c| check.keeps(*c)).collect();
+        assert_eq!(kept, [19, 35]);
+    }
 }

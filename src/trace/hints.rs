@@ -1,0 +1,163 @@
+//! What else explains readings that do not follow their plan: an order of the readings, a data line that never moves,
+//! one dial off its mark in one save.
+
+use super::cells::{Experiment, TraceError};
+use super::columns::Column;
+use super::fields::Found;
+use super::plan::Plan;
+use super::signal;
+use super::solution::{self, FoundField, Solution};
+use super::solve::code_in_save;
+use crate::reading::Reading;
+
+/// Most readings of which every order is tried; of more, two are exchanged.
+const ALL_ORDERS: usize = 3;
+
+/// Controls of a solution that are likely right.
+fn likely(solution: &Solution) -> usize {
+    /// A control this sure is likely right.
+    const LIKELY: f64 = 0.9;
+    let likely = |f: &&FoundField| f.chance() >= LIKELY;
+    solution.fields.iter().filter(likely).count()
+}
+
+/// The order in which readings fit their plan, as indices into those given, where they do not fit as given: one in
+/// which half of the controls or more are likely right.
+pub fn order(plan: &Plan, readings: &[Reading]) -> Option<Vec<usize>> {
+    let lanes = plan.panel.lanes().len();
+    let fits = |order: &Vec<usize>| {
+        let some: Vec<Reading> = order.iter().map(|r| readings[*r].clone()).collect();
+        let likely = likely(&solution::solve(plan, &some).ok()?);
+        (likely * 2 >= lanes).then_some(likely)
+    };
+    let tried = orders(readings.len()).into_iter();
+    let best = tried.filter_map(|o| Some((fits(&o)?, o)));
+    best.max_by_key(|(likely, _)| *likely).map(|(_, o)| o)
+}
+
+/// Orders of a few readings other than the one they are in.
+fn orders(count: usize) -> Vec<Vec<usize>> {
+    let straight: Vec<usize> = (0..count).collect();
+    let exchanged = |order: &[usize]| -> Vec<Vec<usize>> {
+        let pairs = (0..count).flat_map(|i| (0..i).map(move |j| (j, i)));
+        pairs
+            .map(|(i, j)| {
+                let mut order = order.to_vec();
+                order.swap(i, j);
+                order
+            })
+            .collect()
+    };
+    let mut out = exchanged(&straight);
+    if count <= ALL_ORDERS {
+        out = out
+            .iter()
+            .flat_map(|o| exchanged(o))
+            .chain(out.clone())
+            .collect();
+        out.retain(|o| *o != straight);
+    }
+    out.sort();
+    out.dedup();
+    out
+}
+
+/// Solves; where no control is likely right, sees whether another order of the readings would do better.
+///
+/// # Errors
+/// As [`solution::solve`], and [`TraceError::Order`] where the readings fit in another order.
+pub fn solve_in_order<'a>(
+    plan: &'a Plan,
+    readings: &[Reading],
+) -> Result<Solution<'a>, TraceError> {
+    let given = solution::solve(plan, readings);
+    let good = match &given {
+        Ok(s) => likely(s) > 0,
+        Err(e) => !matches!(e, TraceError::NothingFound(_)),
+    };
+    match if good { None } else { order(plan, readings) } {
+        Some(order) => Err(TraceError::Order(order)),
+        None => given,
+    }
+}
+
+/// Data lines that hold one value in every cell of every reading, below one that moves: chip, line, value.
+pub(crate) fn still_lines(experiment: &Experiment) -> Vec<(usize, u8, bool)> {
+    let mut out = Vec::new();
+    for (c, chip) in experiment.chips.iter().enumerate() {
+        let (mut zeros, mut ones) = (0u8, 0u8);
+        for (values, known) in chip.values.iter().zip(&chip.known) {
+            for (v, k) in values.iter().zip(known) {
+                ones |= v & k;
+                zeros |= !v & k;
+            }
+        }
+        let moving = zeros & ones;
+        for line in 0..chip.width {
+            let held = |seen: u8| seen >> line & 1 == 1;
+            if held(zeros) != held(ones) && moving >> line != 0 {
+                out.push((c, line, held(ones)));
+            }
+        }
+    }
+    out
+}
+
+/// Dials that stood elsewhere than the plan says in one save, while other saves of the setting are right: save, lane,
+/// and the position it seems to have stood at.
+pub(crate) fn off_in_save(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &[Option<Found>],
+    bad: &[bool],
+) -> Vec<(usize, usize, String)> {
+    /// Least odds of every bit of a control that is judged.
+    const SHOWN: f64 = 6.0;
+    let (plan, panel) = (experiment.plan, experiment.panel());
+    let mut out = Vec::new();
+    for f in found.iter().flatten() {
+        let shown = |b: &super::fields::Bit| b.homes.first().is_some_and(|h| h.odds > SHOWN);
+        if f.table.is_some() || !f.bits.iter().all(shown) {
+            continue;
+        }
+        let lane = experiment.lanes[f.lane];
+        let stood = |save: usize| {
+            let code = code_in_save(columns, f, save, 0)?;
+            signal::step_of(f.hypothesis, panel, lane, code)
+        };
+        let off = |save: &usize| {
+            let position = plan.settings[plan.saves[*save].setting].positions[f.lane];
+            let want = signal::step_at(f.hypothesis, panel, lane, position);
+            let far = if f.hypothesis.width < 3 { 0 } else { 2 };
+            stood(*save).is_some_and(|s| (s - want).abs() > far)
+        };
+        let judged = (0..plan.saves.len()).filter(|s| !bad[*s]);
+        let (wrong, right): (Vec<usize>, Vec<usize>) = judged.partition(off);
+        // Many of them are no slips: then it is the control that is not understood.
+        if wrong.len() * 6 > right.len() {
+            continue;
+        }
+        for save in wrong {
+            let same = |r: &&usize| plan.saves[**r].setting == plan.saves[save].setting;
+            if let (Some(step), Some(_)) = (stood(save), right.iter().find(same)) {
+                let at = signal::shown(f.hypothesis, panel, lane, step);
+                out.push((save, f.lane, at));
+            }
+        }
+    }
+    out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn orders_of_a_few() {
+        assert_eq!(orders(1), Vec::<Vec<usize>>::new());
+        assert_eq!(orders(2), [[1, 0]]);
+        assert_eq!(orders(3).len(), 5);
+        // Of four, the six exchanges of two.
+        assert_eq!(orders(4).len(), 6);
+    }
+}
