@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::cells::{AGAINST, Dictionary, Experiment};
 use super::shifted::{Carried, Shift};
-use super::space::{Contents, PresetMap, Space};
+use super::space::{Contents, PresetMap, Space, pivots};
 
 /// A preset structure with the bases of its columns.
 #[derive(Clone, Debug)]
@@ -143,7 +143,13 @@ pub(crate) fn explain(
     };
     let weights: Vec<Option<Weight>> = (0..len).into_par_iter().map(weigh).collect();
     if map.xor {
-        wired_bases(space, map, &weights)
+        // A preset bit that turns several lines is told by one that carries nothing else.
+        let mut maps = vec![map.clone(), map.clone()];
+        maps[1].lines = pivots(&map.deltas, true);
+        maps.dedup();
+        let ways = maps.iter().map(|map| wired_bases(space, map, &weights));
+        let more = |a: (f64, Explained), b: (f64, Explained)| if b.0 > a.0 + 1e-6 { b } else { a };
+        ways.reduce(more).map(|(_, e)| e)
     } else {
         stepped_bases(space, map, &weights)
     }
@@ -157,34 +163,18 @@ pub(crate) fn gather(address: u32, lines: &[u32]) -> u32 {
         .fold(0, |o, (i, l)| o | (address >> l & 1) << i)
 }
 
-/// The lines that tell which preset a cell holds: one a preset bit, chosen so that no other bit is needed.
-pub(crate) fn pivots(deltas: &[u32]) -> Vec<u32> {
-    let mut rows: Vec<u32> = deltas.to_vec();
-    let mut out = Vec::new();
-    for i in 0..rows.len() {
-        let line = rows[i].trailing_zeros().min(31);
-        out.push(line);
-        for j in 0..rows.len() {
-            if j != i && rows[j] >> line & 1 == 1 {
-                rows[j] ^= rows[i];
-            }
-        }
-    }
-    out
-}
-
 /// What the lines that turn the origin turn at a base.
 fn undone(turned: &[(u32, u32)], base: u32) -> u32 {
     let set = turned.iter().filter(|(line, _)| base >> line & 1 == 1);
     set.fold(0, |o, (_, by)| o ^ by)
 }
 
-fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> Option<Explained> {
-    let pivots = pivots(&map.deltas);
+fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> (f64, Explained) {
+    let pivots = &map.lines;
     let mut classes = vec![0.0; 1 << pivots.len()];
     for (base, w) in weights.iter().enumerate() {
         if let Some(w) = w {
-            classes[gather(base as u32, &pivots) as usize] += w.all();
+            classes[gather(base as u32, pivots) as usize] += w.all();
         }
     }
     let best_of = |c: &[f64]| {
@@ -204,7 +194,7 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> Op
             for (base, w) in weights.iter().enumerate() {
                 let Some(w) = w else { continue };
                 let base = base as u32;
-                let class = (gather(base, &pivots) ^ undone(&turned, base)) as usize;
+                let class = (gather(base, pivots) ^ undone(&turned, base)) as usize;
                 halves[(base >> line & 1) as usize][class] += w.all();
             }
             let here = |half: usize| halves[half][origin as usize];
@@ -229,15 +219,12 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> Op
         }
     }
     let bases: Vec<u32> = (0..space.len())
-        .filter(|b| gather(*b, &pivots) ^ undone(&turned, *b) == origin)
+        .filter(|b| gather(*b, pivots) ^ undone(&turned, *b) == origin)
         .filter(|b| weights[*b as usize].is_some())
         .collect();
-    let words = bases
-        .iter()
-        .filter_map(|b| weights[*b as usize])
-        .map(|w| w.words);
-    let total = words.sum();
-    Some(Explained::of(space, map, bases, weights, total))
+    let told = || bases.iter().filter_map(|b| weights[*b as usize]);
+    let (all, words) = (told().map(Weight::all).sum(), told().map(|w| w.words).sum());
+    (all, Explained::of(space, map, bases, weights, words))
 }
 
 fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> Option<Explained> {

@@ -1,7 +1,7 @@
 //! Chips that follow one preset structure, put together as one area with a word bus.
 
 use super::columns::Column;
-use super::explain::{Explained, gather, pivots};
+use super::explain::{Explained, gather};
 use super::fields::Found;
 
 /// Chips whose preset structure is the same: they share an area.
@@ -135,8 +135,7 @@ fn inversions(group: &Group, columns: &[Column], found: &[Option<Found>]) -> Vec
 
 /// The address lines of a space that carry no preset bit.
 pub(crate) fn slot_lines(e: &Explained) -> Vec<u32> {
-    let pivots = pivots(&e.map.deltas);
     (0..e.space.bits())
-        .filter(|l| !pivots.contains(l))
+        .filter(|l| !e.map.lines.contains(l))
         .collect()
 }

@@ -67,6 +67,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     found = assign(&columns, usual);
     found = dials::settle(&experiment, &columns, found, &bad, covered, usual);
     noise = measure(&experiment, &columns, &found, &bad, noise);
+    contradict(&experiment, &columns, &mut found, &bad);
     tables::tables(&experiment, &columns, &mut found, noise);
     standing::weigh(&experiment, &mut structures, &columns, &found);
     let off_mark = off_mark(&experiment, &columns, &found);
@@ -112,6 +113,33 @@ fn bad_saves(
         }
     }
     out
+}
+
+/// Most that a bit's margin is worth where a save that is to be believed contradicts it.
+const CONTRADICTED: f64 = 4.0;
+
+/// Leaves open the bits that a save contradicts: a dial off its mark, or a preset that lies elsewhere for these cells.
+fn contradict(
+    experiment: &Experiment,
+    columns: &[Column],
+    found: &mut [Option<Found>],
+    bad: &[bool],
+) {
+    let contradicted = |e: &standing::Expected| {
+        let saves = experiment.plan.saves.iter().zip(&columns[e.column].rows);
+        saves.zip(bad).any(|((save, row), bad)| {
+            let sure = e.sure[save.setting];
+            !bad && *row != 2 && sure.is_some_and(|one| one != (*row == 1))
+        })
+    };
+    let mut open = vec![false; columns.len()];
+    for e in standing::expected(experiment, found) {
+        open[e.column] |= contradicted(&e);
+    }
+    let homes = found.iter_mut().flatten().flat_map(|f| &mut f.bits);
+    for m in homes.flat_map(|b| &mut b.homes).filter(|m| open[m.column]) {
+        m.margin = m.margin.min(CONTRADICTED);
+    }
 }
 
 /// How noisy dials are in this instrument, by what suited each best.

@@ -119,6 +119,26 @@ pub(crate) fn turned(deltas: &[u32], number: usize) -> u32 {
     set.fold(0, |o, (_, d)| o ^ d)
 }
 
+/// The lines that tell which preset a cell holds: one a preset bit, chosen so that no other bit is needed; the lowest
+/// or the highest of those that a preset bit turns.
+pub(crate) fn pivots(deltas: &[u32], highest: bool) -> Vec<u32> {
+    let mut rows: Vec<u32> = deltas.to_vec();
+    let mut out = Vec::new();
+    for i in 0..rows.len() {
+        let line = match highest {
+            true => 31 - rows[i].leading_zeros().min(31),
+            false => rows[i].trailing_zeros().min(31),
+        };
+        out.push(line);
+        for j in 0..rows.len() {
+            if j != i && rows[j] >> line & 1 == 1 {
+                rows[j] ^= rows[i];
+            }
+        }
+    }
+    out
+}
+
 /// How the place of a bit moves with the preset.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct PresetMap {
@@ -128,8 +148,9 @@ pub(crate) struct PresetMap {
     pub(crate) offset: Vec<u32>,
     /// For added offsets: what lies between the address as it is counted and the chip.
     pub(crate) pins: Pins,
-    /// For exclusive-ored offsets: what each preset bit turns.
+    /// For exclusive-ored offsets: what each preset bit turns, and the line that tells each.
     pub(crate) deltas: Vec<u32>,
+    pub(crate) lines: Vec<u32>,
     /// For added offsets in equal steps: the step.
     pub(crate) stride: u32,
     /// What it is, in words.
@@ -143,6 +164,7 @@ impl PresetMap {
             offset: (0..presets).map(|p| turned(deltas, p)).collect(),
             pins: Pins::default(),
             deltas: deltas.to_vec(),
+            lines: pivots(deltas, false),
             stride: 0,
             says: says.into(),
         }
@@ -154,6 +176,7 @@ impl PresetMap {
             offset: order.iter().map(|o| o * stride).collect(),
             pins: Pins::default(),
             deltas: Vec::new(),
+            lines: Vec::new(),
             stride,
             says: says.into(),
         }

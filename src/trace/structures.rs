@@ -26,12 +26,22 @@ enum Depth {
     ShiftedTable,
     /// The same behind address lines that are swapped or inverted.
     ShiftedPins,
+    /// The same where they follow a table.
+    ShiftedPinsTable,
     /// The plan's words under the plain structures.
     Words,
     /// The plan's words under contrived ones.
     WordsContrived,
     /// What other chips showed, and nothing else.
     Known,
+}
+
+impl Depth {
+    /// What a shifted reading shows beside plain rules.
+    fn contrived(self) -> bool {
+        use Depth::{ShiftedPins, ShiftedPinsTable, ShiftedTable};
+        matches!(self, ShiftedTable | ShiftedPins | ShiftedPinsTable)
+    }
 }
 
 /// Looks for the preset structure of chips.
@@ -64,6 +74,7 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
             Depth::Shifted,
             Depth::ShiftedTable,
             Depth::ShiftedPins,
+            Depth::ShiftedPinsTable,
             Depth::Words,
             Depth::Known,
         ],
@@ -156,8 +167,8 @@ fn siblings(all: &[Space], out: &mut Vec<Explained>) {
 /// True where something better may be there.
 fn wanting(e: &Explained, depth: Depth) -> bool {
     let much = strong(e) && e.carried.mostly();
-    let by_shift = matches!(depth, Depth::ShiftedTable | Depth::ShiftedPins);
-    !e.carried.throughout() && (by_shift || !much)
+    let by_shift = depth.contrived();
+    !settled(e) && (by_shift || !much)
 }
 
 /// What structures are compared by: all that speaks for it, less what it takes to tell it among its like.
@@ -196,6 +207,11 @@ fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
 /// Most of what moves follows the plan.
 fn strong(e: &Explained) -> bool {
     e.hits * 2 > e.moving
+}
+
+/// All of the memory follows it from preset to preset, or nearly all and what moves reads as the plan's words.
+fn settled(e: &Explained) -> bool {
+    e.carried.throughout() || (e.carried.nearly() && e.hits * 4 > e.moving * 3)
 }
 
 impl Finder<'_> {
@@ -271,7 +287,8 @@ impl Finder<'_> {
         match (Shifted::new(shift.clone(), &pool), depth) {
             (Some(shifted), Depth::Shifted) => shifted.by_rule(),
             (Some(shifted), Depth::ShiftedTable) => shifted.by_table(),
-            (Some(shifted), Depth::ShiftedPins) => shifted.behind_pins(),
+            (Some(shifted), Depth::ShiftedPins) => shifted.stepped_behind_pins(),
+            (Some(shifted), Depth::ShiftedPinsTable) => shifted.stepped_in_order_behind_pins(),
             _ => Vec::new(),
         }
     }
@@ -297,15 +314,28 @@ impl Finder<'_> {
             let top = c.first().map_or(0.0, |c| c.score);
             let equal = c.iter().take_while(|c| c.score > top * 0.999).count();
             // Of equals the first, which is the plainest.
-            c.iter()
+            let mut best: Option<Explained> = None;
+            for c in (c.iter())
                 .filter(|c| self.shift.is_some() || c.score > top * 0.6)
                 .take(equal.clamp(if self.shift.is_some() { 12 } else { 6 }, 16))
-                .filter_map(|c| closely(&c.map))
-                .reduce(|a, b| if worth(&b) > worth(&a) { b } else { a })
-                .filter(|e| {
-                    let carried = e.weight > BELIEVED_AGAIN && e.carried.odds() > BELIEVED;
-                    carried || e.weight > believed
-                })
+            {
+                let Some(e) = closely(&c.map) else { continue };
+                // Nothing explains more than all.
+                let all = e.carried.wholly() && e.hits * 20 > e.moving * 19;
+                if best.as_ref().is_none_or(|b| worth(&e) > worth(b)) {
+                    best = Some(e);
+                }
+                if all {
+                    break;
+                }
+            }
+            best.filter(|e| {
+                let odds = e.carried.odds();
+                let again = believed < BELIEVED && e.carried.mostly();
+                (again && odds > BELIEVED_AGAIN && e.weight + odds > BELIEVED)
+                    || (e.weight > BELIEVED_AGAIN && odds > BELIEVED)
+                    || e.weight > believed
+            })
         };
         let scored = |maps: &[PresetMap]| -> Vec<Candidate> {
             let mut all: Vec<Candidate> = maps
@@ -340,13 +370,13 @@ impl Finder<'_> {
         tried.retain(|c| c.score > 4.0 || self.shift.is_some());
         // A map that another chip follows may be half right here, so it must explain most of what moves before the
         // search for a better one is left out.
-        let deeper = matches!(depth, Depth::ShiftedTable | Depth::ShiftedPins);
-        let follows =
-            |e: &Explained| e.carried.throughout() || (e.hits * 4 > e.moving * 3 && !deeper);
+        let deeper = depth.contrived();
+        let follows = |e: &Explained| settled(e) || (e.hits * 4 > e.moving * 3 && !deeper);
         let mut best = look(&tried, BELIEVED_AGAIN);
         if best.as_ref().is_some_and(follows) {
             return best.map(judged);
         }
+        let in_part = best.as_ref().is_some_and(|b| b.carried.partly());
         let together = self.together.iter().find(|t| t.0 == space.len());
         let from_all = || scored(together.map_or(&[], |t| &t.1));
         let alone = || match &self.shift {
@@ -358,12 +388,17 @@ impl Finder<'_> {
         let behind_pins = || searcher.stepped_behind_pins();
         let crossed = || searcher.wired_crossed();
         let stages: &[&dyn Fn() -> Vec<Candidate>] = match depth {
-            Depth::Shifted | Depth::ShiftedTable | Depth::ShiftedPins => &[&from_all, &alone],
+            // What a chip of the same size shows in full, and this one in part, need not be looked for in others.
+            _ if depth != Depth::Shifted && in_part && known.iter().filter(alike).any(settled) => {
+                &[]
+            }
+            Depth::Shifted => &[&from_all, &alone],
+            _ if depth.contrived() => &[&from_all, &alone],
             // What so many changed bits do not show, the words of fewer saves will not show either.
             Depth::Words if self.changed(&contents) > ENOUGH => &[],
             Depth::Words => &[&stepped, &wired, &gray],
             Depth::WordsContrived => &[&behind_pins, &crossed],
-            Depth::Known => &[],
+            _ => &[],
         };
         // A chip of several that share the bits between them shows its share.
         let enough = (experiment.lanes.len() * 2 / experiment.chips.len()).clamp(6, 24);
@@ -376,7 +411,7 @@ impl Finder<'_> {
             }
             let much =
                 |e: &Explained| e.hits >= enough && (strong(e) || searcher.score(&e.map) > PLAIN);
-            if (best.as_ref()).is_some_and(|b| b.carried.throughout() || much(b)) {
+            if (best.as_ref()).is_some_and(|b| settled(b) || much(b)) {
                 break;
             }
         }

@@ -6,6 +6,9 @@ use super::fields::{Bit, Found, Match, coins};
 use super::panel::Kind;
 use super::signal::{Code, Hypothesis, Noise};
 
+/// Most that the margin of a selector's code is worth where it could have a further bit.
+const FURTHER: f64 = 4.0;
+
 /// Selectors whose codes follow no rule: every column that is a function of the position.
 pub(crate) fn tables(
     experiment: &Experiment,
@@ -41,6 +44,8 @@ pub(crate) fn tables(
             .sum();
         let complete = found[lane].as_ref().is_some_and(Found::whole);
         let mut matches = Vec::new();
+        // A column of nobody's that could be a further bit, though little says so.
+        let mut further = false;
         for (c, column) in columns.iter().enumerate() {
             if !column.moves() || (owned[c] && !mine.contains(&c)) {
                 continue;
@@ -63,11 +68,16 @@ pub(crate) fn tables(
                 code.push((known[p] > 0.0).then_some(ones[p] * 2.0 > known[p]));
             }
             let seen: Vec<bool> = code.iter().flatten().copied().collect();
-            if odds > 6.5 && seen.contains(&true) && seen.contains(&false) {
+            let turns = seen.contains(&true) && seen.contains(&false);
+            further |= turns && odds > 0.0 && !mine.contains(&c);
+            if turns && odds > 6.5 {
                 matches.push((c, odds, code));
             }
         }
         let total: f64 = matches.iter().map(|m| m.1).sum();
+        if let Some(f) = found[lane].as_mut().filter(|_| further) {
+            f.margin = f.margin.min(FURTHER);
+        }
         if matches.is_empty() || (complete && total < explained + 5.0) || matches.len() > 16 {
             continue;
         }

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::explain::{Explained, gather, pivots};
+use super::explain::{Explained, gather};
 use super::fields::Found;
 use super::groups::{self, Group, Spot, slot_lines};
 use super::solution::{CERTAIN, FoundField, Solution};
@@ -164,7 +164,7 @@ impl Writer<'_> {
 
     /// What drives each address line of a space whose presets are wired to lines.
     fn wired_signals(&self, e: &Explained) -> Vec<String> {
-        let pivots = pivots(&e.map.deltas);
+        let pivots = &e.map.lines;
         let slots = slot_lines(e);
         let base = |slot: u32| {
             // The base with these slot bits.

@@ -2,8 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::super::explain::{gather, pivots};
-use super::super::space::{PresetMap, turned};
+use super::super::explain::gather;
+use super::super::space::{PresetMap, pivots, turned};
 use super::{HAND_ON, Shifted, apart};
 
 impl Shifted {
@@ -176,7 +176,7 @@ impl Shifted {
     /// where that fits best.
     fn taken_on(&self, deltas: &[u32]) -> f64 {
         let n = self.presets();
-        let pivots = pivots(deltas);
+        let pivots = pivots(deltas, false);
         let offsets: Vec<u32> = (0..n).map(|p| turned(deltas, p)).collect();
         let classes: Vec<usize> = offsets
             .iter()

@@ -78,6 +78,25 @@ impl Carried {
             && self.agree * 50 >= self.there * 49
     }
 
+    /// True where not a bit does not.
+    pub(crate) fn wholly(&self) -> bool {
+        self.throughout() && self.agree == self.there
+    }
+
+    /// True where nearly all does, as where each preset holds a check that goes over more than the plan sets.
+    pub(crate) fn nearly(&self) -> bool {
+        self.steps >= 2
+            && self.kept == self.steps
+            && self.agree >= 32
+            && self.there * 10 >= self.all * 9
+            && self.agree * 100 >= self.there * 96
+    }
+
+    /// True where more of it does than could be chance.
+    pub(crate) fn partly(&self) -> bool {
+        self.agree >= 32 && self.agree * 4 >= self.there * 3
+    }
+
     /// Logarithm of the odds against chance that so many changed bits are what the next preset held.
     pub(crate) fn odds(&self) -> f64 {
         let (of, agree) = (f64::from(self.there), f64::from(self.agree));
@@ -115,14 +134,26 @@ impl Shift {
         let (a, b) = (&contents[self.first], &contents[self.second]);
         let n = self.settings.len();
         let mut counts = [(0u32, 0u32); 8];
+        let first = map.cell(base, 0, len);
+        let mut next = first;
         for p in 0..n {
-            let way = map.cell(base, p, len).zip(map.cell(base, (p + 1) % n, len));
-            let Some((x, y)) = way else { continue };
+            let here = next;
+            next = if p + 1 < n {
+                map.cell(base, p + 1, len)
+            } else {
+                first
+            };
+            let Some((x, y)) = here.zip(next) else {
+                continue;
+            };
             let (x, y) = (x as usize, y as usize);
             // Not only what changed, nothing may differ; but much that never changes is alike.
             let known = b.known[x] & a.known[y];
             let other = known & (b.value[x] ^ a.value[y]);
             let same = changed(a, b, x) & known & !other;
+            if same | other == 0 {
+                continue;
+            }
             for (line, (agree, differ)) in counts.iter_mut().enumerate() {
                 *agree += u32::from(same >> line & 1);
                 *differ += u32::from(other >> line & 1);
@@ -315,13 +346,6 @@ impl Shifted {
             out = self.linear(&self.across(), self.preset_bits());
         }
         out.extend(self.stepped());
-        out
-    }
-
-    /// Maps of equal steps behind swapped or inverted address lines.
-    pub(crate) fn behind_pins(&self) -> Vec<PresetMap> {
-        let mut out = self.stepped_behind_pins();
-        out.extend(self.stepped_in_order_behind_pins());
         out
     }
 

@@ -45,7 +45,7 @@ impl Shifted {
     }
 
     /// The same behind swapped or inverted address lines.
-    pub(super) fn stepped_in_order_behind_pins(&self) -> Vec<PresetMap> {
+    pub(crate) fn stepped_in_order_behind_pins(&self) -> Vec<PresetMap> {
         if !(2..=13).contains(&self.bits) || self.len != 1 << self.bits {
             return Vec::new();
         }

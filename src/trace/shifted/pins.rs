@@ -7,11 +7,11 @@ use super::super::space::{Pins, PresetMap};
 use super::{HAND_ON, Shifted};
 
 /// Cells looked at in all while every step behind any one exchange is tried.
-const LOOKS: usize = 60_000_000;
+const LOOKS: usize = 20_000_000;
 
 impl Shifted {
     /// Equal steps behind swapped or inverted address lines.
-    pub(super) fn stepped_behind_pins(&self) -> Vec<PresetMap> {
+    pub(crate) fn stepped_behind_pins(&self) -> Vec<PresetMap> {
         let n = self.presets() as u32;
         let bits = self.bits;
         if !(2..=13).contains(&bits) || self.len != 1 << bits {

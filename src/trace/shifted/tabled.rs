@@ -2,8 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::super::explain::pivots;
-use super::super::space::{PresetMap, turned};
+use super::super::space::{PresetMap, pivots, turned};
 use super::Shifted;
 
 /// How many sets of lines are looked at closely.
@@ -28,7 +27,7 @@ impl Shifted {
 
     /// The orders of presets that bits turning these lines suggest, and how well they fit.
     fn in_order(&self, deltas: &[u32], thoroughly: bool) -> Option<(i32, Vec<PresetMap>)> {
-        let lines = pivots(deltas);
+        let lines = pivots(deltas, false);
         let rest: Vec<u32> = (0..self.bits).filter(|l| !lines.contains(l)).collect();
         let places: Vec<u32> = (0..1usize << deltas.len())
             .map(|q| turned(deltas, q))

@@ -4,8 +4,9 @@ use super::{HAND_ON, Shifted, apart};
 
 /// Two places that differ in a smaller part of their bits than this held one setting.
 const ALIKE: f64 = 0.22;
-/// How many ways to give places to settings are followed at a time.
-const BEAM: usize = 1000;
+/// How many ways to give places to settings are followed at a time: at first, and where that is not enough.
+const NARROW: usize = 40;
+const WIDE: usize = 1000;
 /// In place of a group of places: none.
 const NOWHERE: usize = usize::MAX;
 
@@ -115,10 +116,6 @@ fn walk(
             seen[group[q] * groups + to] += 1;
         }
     }
-    let follows = |a: usize, b: usize| match a == NOWHERE || b == NOWHERE {
-        true => 0,
-        false => seen[a * groups + b],
-    };
     // The same of the plan.
     let n = settings.len();
     let mut labels: Vec<usize> = Vec::new();
@@ -139,37 +136,19 @@ fn walk(
         planned[label(p) * labels.len() + label(p + 1)] += 1;
         times[label(p)] += 1;
     }
-    let mut beam: Vec<(i32, Vec<usize>)> = vec![(0, Vec::new())];
-    for l in 0..labels.len() {
-        // Score, whose it is, and the group that is given to this setting.
-        let mut longer: Vec<(i32, usize, usize)> = Vec::new();
-        for (i, (score, given)) in beam.iter().enumerate() {
-            // A slip of the hand may leave a setting without a place.
-            let free = (0..groups).filter(|g| !given.contains(g)).map(Some);
-            for g in free.chain([None]) {
-                let size = g.map_or(0, |g| members[g].len());
-                let mut score = score - (size as i32 - times[l]).abs();
-                let g = g.unwrap_or(NOWHERE);
-                for (o, &other) in given.iter().enumerate() {
-                    for (plan, is) in [
-                        (planned[o * labels.len() + l], follows(other, g)),
-                        (planned[l * labels.len() + o], follows(g, other)),
-                    ] {
-                        score += 2 * plan.min(is) - (plan - is).abs();
-                    }
-                }
-                longer.push((score, i, g));
-            }
-        }
-        longer.sort_unstable_by(|a, b| b.0.cmp(&a.0).then((a.1, a.2).cmp(&(b.1, b.2))));
-        longer.truncate(BEAM);
-        let with = |&(score, i, g): &(i32, usize, usize)| {
-            let given = beam[i].1.iter().copied().chain([g]);
-            (score, given.collect())
-        };
-        beam = longer.iter().map(with).collect();
+    let counts = Counts {
+        planned,
+        times,
+        seen,
+        sizes: members.iter().map(|m| m.len() as i32).collect(),
+    };
+    // A narrow look shows whether there is anything to be found, and all of it where nothing is damaged.
+    let mut beam = counts.given(NARROW);
+    let most = |beam: &[(i32, Vec<usize>)]| beam.first().map_or(0, |b| b.0);
+    if (n as i32 / 4..2 * n as i32).contains(&most(&beam)) {
+        beam = counts.given(WIDE);
     }
-    let most = beam.first().map_or(0, |b| b.0);
+    let most = most(&beam);
     // Most presets must be followed by whom the plan says.
     if most < n as i32 {
         return None;
@@ -203,4 +182,65 @@ fn walk(
         })
         .collect();
     Some((most, orders))
+}
+
+/// How often who follows whom.
+struct Counts {
+    /// By the plan, a row a setting; and how often each setting is saved.
+    planned: Vec<i32>,
+    times: Vec<i32>,
+    /// As it is seen, a row a group of places; and how many places each group has.
+    seen: Vec<i32>,
+    sizes: Vec<i32>,
+}
+
+impl Counts {
+    /// How often a place of one group is followed by one of another.
+    fn follows(&self, a: usize, b: usize) -> i32 {
+        match a == NOWHERE || b == NOWHERE {
+            true => 0,
+            false => self.seen[a * self.sizes.len() + b],
+        }
+    }
+
+    /// The likeliest ways to give groups to settings, one after the other, so many of them kept; best first.
+    fn given(&self, keep: usize) -> Vec<(i32, Vec<usize>)> {
+        let (labels, groups) = (self.times.len(), self.sizes.len());
+        let mut beam: Vec<(i32, Vec<usize>)> = vec![(0, Vec::new())];
+        for l in 0..labels {
+            // Score, whose it is, and the group that is given to this setting.
+            let mut longer: Vec<(i32, usize, usize)> = Vec::new();
+            for (i, (score, given)) in beam.iter().enumerate() {
+                // A slip of the hand may leave a setting without a place.
+                let free = (0..groups).filter(|g| !given.contains(g));
+                for g in free.chain([NOWHERE]) {
+                    let size = self.sizes.get(g).copied().unwrap_or(0);
+                    let mut score = score - (size - self.times[l]).abs();
+                    for (o, &other) in given.iter().enumerate() {
+                        for (plan, is) in [
+                            (self.planned[o * labels + l], self.follows(other, g)),
+                            (self.planned[l * labels + o], self.follows(g, other)),
+                        ] {
+                            score += 2 * plan.min(is) - (plan - is).abs();
+                        }
+                    }
+                    longer.push((score, i, g));
+                }
+            }
+            let best_first = |a: &(i32, usize, usize), b: &(i32, usize, usize)| {
+                b.0.cmp(&a.0).then((a.1, a.2).cmp(&(b.1, b.2)))
+            };
+            if longer.len() > keep {
+                longer.select_nth_unstable_by(keep, best_first);
+                longer.truncate(keep);
+            }
+            longer.sort_unstable_by(best_first);
+            let with = |&(score, i, g): &(i32, usize, usize)| {
+                let given = beam[i].1.iter().copied().chain([g]);
+                (score, given.collect())
+            };
+            beam = longer.iter().map(with).collect();
+        }
+        beam
+    }
 }
