@@ -4,82 +4,25 @@
 //! agree, presets are repeated or blank, unclaimed cells hold long runs, and each parameter has its habits. What
 //! breaks with that is expensive to tell, and a fault that explains the breaks is cheaper.
 
-use std::borrow::Cow;
 use std::collections::HashMap;
+use std::sync::Arc;
 
-use super::field::{BROKEN, FieldModel, Terms, estimated, ln_gamma};
-use super::shape::{Kind, Shape, verified};
+use super::alike::{Mode, digest, kinds, sources};
+use super::field::{BROKEN, FieldModel, Terms, estimated};
+use super::shape::{BLOCK, Kind, Shape, verified};
 use crate::codec::{AreaCodes, CheckPlan, Codec, Memory, checks, low_mask};
-use crate::evidence::{log2_choose, marked, one_of};
+use crate::evidence::{marked, one_of};
 use crate::layout::model::{Check, Layout};
 
 /// The model, compiled for one layout.
 pub(crate) struct Content<'a> {
     pub layout: &'a Layout,
-    pub codec: Codec,
+    pub codec: Arc<Codec>,
     pub shape: Shape,
     /// Every check, by area.
-    pub checks: Vec<Vec<CheckPlan>>,
-}
-
-/// How an entry is told.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Mode {
-    /// On its own.
-    Own,
-    /// As the model voice of the same preset, but for a few values.
-    Voice,
-    /// As an earlier entry, exactly.
-    Repeat(usize),
-    /// Blank.
-    Blank,
-}
-
-/// Unclaimed cells told together.
-const BLOCK: usize = 64;
-
-/// Bits to say in which of four ways each entry is told; all alike is common.
-fn kinds(counts: &[u64; 4]) -> f64 {
-    let n: u64 = counts.iter().sum();
-    if counts.contains(&n) {
-        return 2.0;
-    }
-    1.0 + log2_choose(n, counts[0])
-        + log2_choose(n - counts[0], counts[1])
-        + log2_choose(n - counts[0] - counts[1], counts[2])
-        + log2_choose(n + 3, 3)
-}
-
-/// Bits to say which earlier entry each repeat repeats; what is repeated often is cheap to repeat again.
-fn sources(modes: &[Mode]) -> f64 {
-    const BELIEF: f64 = 0.1;
-    let mut counts: HashMap<usize, u32> = HashMap::new();
-    for mode in modes {
-        if let Mode::Repeat(from) = mode {
-            *counts.entry(*from).or_default() += 1;
-        }
-    }
-    let all = modes.len() as f64 * BELIEF;
-    let n: u32 = counts.values().sum();
-    let ln = ln_gamma(f64::from(n) + all)
-        - ln_gamma(all)
-        - counts
-            .values()
-            .map(|c| ln_gamma(f64::from(*c) + BELIEF) - ln_gamma(BELIEF))
-            .sum::<f64>();
-    if n == 0 {
-        0.0
-    } else {
-        ln / std::f64::consts::LN_2
-    }
-}
-
-/// A number that values which are alike share, and others hardly ever.
-fn digest(values: &[(u64, u64)]) -> u64 {
-    let mix = |hash: u64, v: u64| (hash.rotate_left(5) ^ v).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-    values
-        .iter()
-        .fold(0, |hash, (code, known)| mix(mix(hash, *code), *known))
+    pub checks: Arc<Vec<Vec<CheckPlan>>>,
+    /// Of how many presets and checks one is told.
+    pub step: usize,
 }
 
 /// Whether neighbouring cells all hold this level on a line, as far as can be seen at a glance.
@@ -118,13 +61,28 @@ impl<'a> Content<'a> {
     pub(crate) fn new(layout: &'a Layout) -> Self {
         Self {
             layout,
-            codec: Codec::new(layout),
+            codec: Arc::new(Codec::new(layout)),
             shape: Shape::new(layout),
-            checks: layout
-                .areas
-                .iter()
-                .map(|a| a.checks.iter().map(|c| CheckPlan::new(layout, c)).collect())
-                .collect(),
+            checks: Arc::new(
+                layout
+                    .areas
+                    .iter()
+                    .map(|a| a.checks.iter().map(|c| CheckPlan::new(layout, c)).collect())
+                    .collect(),
+            ),
+            step: 1,
+        }
+    }
+
+    /// The model of one of so many presets, checks and unclaimed blocks: told at a glance, to rank what is then told in
+    /// full.
+    pub(crate) fn thinned(&self, step: usize) -> Self {
+        Self {
+            layout: self.layout,
+            codec: Arc::clone(&self.codec),
+            shape: self.shape.thinned(step),
+            checks: Arc::clone(&self.checks),
+            step,
         }
     }
 
@@ -159,62 +117,13 @@ impl<'a> Content<'a> {
         told
     }
 
-    /// The contents with bits that are lost in the original but known in a copy taken from there.
-    fn completed<'m>(&self, memory: &'m Memory) -> Cow<'m, Memory> {
-        let mut out = Cow::Borrowed(memory);
-        for area in &self.layout.areas {
-            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
-                for (p, q) in area.places.iter().zip(&copy.places) {
-                    if out.bit(*p).is_none()
-                        && let Some(bit) = out.bit(*q)
-                    {
-                        out.to_mut().set_bit(*p, bit);
-                    }
-                }
-            }
-        }
-        out
-    }
-
-    /// The order in which entries are told, each preset's model voice first, with the model voice of every entry and
-    /// the bits to name the model voices.
-    ///
-    /// The model voice is the one that agrees best with the others, whichever it is: voices are exchangeable, so
-    /// exchanging the boards they lie on must neither save nor cost anything.
-    fn model_voices(&self, a: usize, codes: &AreaCodes) -> (Vec<usize>, Vec<usize>, Vec<f64>) {
-        let shape = &self.shape.areas[a];
-        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); shape.entries];
-        for (e, first) in shape.first_voice.iter().enumerate() {
-            groups[*first].push(e);
-        }
-        let mut order = Vec::with_capacity(shape.entries);
-        let mut references: Vec<usize> = (0..shape.entries).collect();
-        let mut naming = vec![0.0; shape.entries];
-        for group in groups.iter().filter(|g| !g.is_empty()) {
-            let agreeing = |e: usize| -> u64 {
-                let others = group.iter().filter(|o| **o != e);
-                others.map(|o| self.likeness(a, codes, e, *o).0).sum()
-            };
-            let scores: Vec<u64> = group.iter().map(|e| agreeing(*e)).collect();
-            let most = scores.iter().copied().max().unwrap_or(0);
-            let at = scores.iter().position(|s| *s == most).unwrap_or(0);
-            let equal = scores.iter().filter(|s| **s == most).count();
-            order.push(group[at]);
-            order.extend(group.iter().copied().filter(|e| *e != group[at]));
-            for e in group {
-                references[*e] = group[at];
-            }
-            naming[group[at]] = one_of(group.len()) - one_of(equal);
-        }
-        (order, references, naming)
-    }
-
     fn tell_area(&self, a: usize, codes: &AreaCodes, terms: Terms, told: &mut Told) {
         let shape = &self.shape.areas[a];
         let mut modes = vec![Mode::Own; shape.entries];
         let (mut compared, mut differing) = (0u64, 0u64);
         // Entries by a digest of their values; equality is checked.
         let mut seen: HashMap<u64, usize> = HashMap::new();
+        let mut distinct: Vec<usize> = Vec::new();
         let mut key: Vec<(u64, u64)> = Vec::with_capacity(shape.values.len());
         // How entries are told, model voices and the others counted apart.
         let mut counts = [[0u64; 4]; 2];
@@ -223,11 +132,20 @@ impl<'a> Content<'a> {
             .map(|_| Vec::with_capacity(shape.entries))
             .collect();
         let (order, references, mut naming) = self.model_voices(a, codes);
+        let tail = if self.step == 1 {
+            self.tail(a, codes)
+        } else {
+            None
+        };
+        told.bits += 1.0 + tail.map_or(0.0, |_| one_of(shape.entries));
         for e in order {
             key.clear();
             key.extend(shape.values.iter().map(|f| codes.get(e, *f)));
             let digest = digest(&key);
             if key.iter().all(|(_, known)| *known == 0) {
+                continue;
+            }
+            if tail.is_some_and(|t| shape.first_voice[e] > t) {
                 continue;
             }
             let blank = !key.is_empty()
@@ -256,9 +174,14 @@ impl<'a> Content<'a> {
                     .all(|(f, v)| codes.get(*earlier, *f) == *v)
             {
                 Mode::Repeat(*earlier)
+            } else if let Some(earlier) = self.covered(a, codes, &key, &distinct) {
+                Mode::Repeat(earlier)
             } else {
                 Mode::Own
             };
+            if !matches!(modes[e], Mode::Repeat(_)) {
+                distinct.push(e);
+            }
             let counts = &mut counts[usize::from(first != e)];
             match modes[e] {
                 Mode::Own => {
@@ -287,6 +210,14 @@ impl<'a> Content<'a> {
             told.bits += kinds(counts);
         }
         told.bits += sources(&modes);
+        if let Some(t) = tail {
+            let mode = match modes[t] {
+                Mode::Blank => Mode::Blank,
+                _ => Mode::Repeat(t),
+            };
+            let entries = (0..shape.entries).filter(|e| shape.first_voice[*e] > t);
+            entries.for_each(|e| modes[e] = mode);
+        }
         told.bits += if differing == 0 {
             1.0
         } else {
@@ -333,31 +264,13 @@ impl<'a> Content<'a> {
         told.references.push(references);
     }
 
-    /// Values of two entries that agree and that differ, where both are known.
-    pub(crate) fn likeness(&self, a: usize, codes: &AreaCodes, e: usize, o: usize) -> (u64, u64) {
-        let (mut same, mut differ) = (0, 0);
-        for f in &self.shape.areas[a].values {
-            let (x, kx) = codes.get(e, *f);
-            let (y, ky) = codes.get(o, *f);
-            let known = kx & ky;
-            if known != 0 {
-                if (x ^ y) & known == 0 {
-                    same += 1;
-                } else {
-                    differ += 1;
-                }
-            }
-        }
-        (same, differ)
-    }
-
     /// Bits for failed checks and differing mirrored copies, and bits for checks that cannot be computed.
     pub(crate) fn promises(&self, memory: &Memory, terms: Terms) -> (f64, f64) {
         let (mut surprise, mut raw) = (0.0, 0.0);
         for (a, area) in self.layout.areas.iter().enumerate() {
             for (c, check) in self.verified(a) {
                 let (mut n, mut k, mut rests_on) = (0, 0, 0);
-                for (i, instance) in check.instances.iter().enumerate() {
+                for (i, instance) in check.instances.iter().enumerate().step_by(self.step) {
                     rests_on = rests_on.max(instance.words.bits().len() + instance.stored.len());
                     match self.checks[a][c].verdict(i, memory) {
                         checks::Verdict::Holds => n += 1,

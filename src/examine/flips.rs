@@ -1,7 +1,7 @@
 //! Single bits against the best explanation: on one data line now and then, or scattered.
 
 use super::cause::{FAULT, Names};
-use super::search::Explanation;
+use super::weigh::Explanation;
 use crate::evidence::{marked, one_of};
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::ChipImage;

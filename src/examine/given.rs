@@ -9,10 +9,14 @@ use crate::codec::{AreaCodes, Codes, Memory, checks};
 use crate::evidence::{log2_choose, marked};
 use crate::layout::model::BitPlace;
 
-/// Bits to say how an entry was edited: some values, everything, or copied from elsewhere.
+/// Bits to say how an entry was edited: some values, everything, or copied from elsewhere (common practice, no source).
 const EDITED: f64 = 3.0;
 
-/// Codes by which a knob saved again may differ without having been moved.
+/// Bits by which a check that held before breaks more rarely than one of which nothing is known: the layout is right
+/// about it, and whoever saves keeps it (common practice, no source).
+const SINCE: f64 = 6.0;
+
+/// Codes by which a knob saved again may differ without having been moved (common practice, no source).
 pub(crate) const NUDGE: u64 = 4;
 
 /// An earlier reading, told.
@@ -374,8 +378,9 @@ impl<'a> Before<'a> {
                         _ => k += u64::from(fails(i)),
                     }
                 }
-                bits +=
-                    broken(check.instances.len() as u64, k) + (k * u64::from(check.width)) as f64;
+                bits += SINCE * k as f64
+                    + broken(check.instances.len() as u64, k)
+                    + (k * u64::from(check.width)) as f64;
             }
             for copy in area.copies.iter().filter(|c| verified(c.policy)) {
                 let touched = |p: &BitPlace| edited.difference(&self.memory, *p) != 0;
@@ -457,7 +462,7 @@ impl ChangedEntry {
             return 0.0;
         }
         let which = log2_choose(self.seen, k);
-        // Most edits move a few values, hence a falling prior on their number.
+        // Most edits move a few values, hence a falling prior on their number (common practice, no source).
         let some = which + (k as f64 + 1.0).log2() * 2.0 + told;
         some.min(self.whole).min(which + nudged)
     }

@@ -6,6 +6,7 @@
 //! the cause and what it leaves over takes fewer bits than telling everything as sound. The difference is the
 //! logarithm of the odds, so every finding can say how sure it is.
 
+mod alike;
 mod bare;
 pub mod cause;
 mod content;
@@ -16,6 +17,7 @@ mod field;
 mod flips;
 mod given;
 mod misses;
+mod propose;
 mod redundancy;
 mod report;
 mod saves;
@@ -25,6 +27,7 @@ mod unread;
 mod verdict;
 mod voices;
 mod votes;
+mod weigh;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -1,11 +1,15 @@
-//! The least change that makes a single reading keep the layout's promises: what scattered decay would have
-//! altered, as far as redundancy in the reading itself can show it.
+//! What a reading says twice: what a mirrored copy still holds, and the least change that makes a single reading
+//! keep the layout's promises: what scattered decay would have altered, as far as redundancy in the reading itself
+//! can show it.
 
+use std::borrow::Cow;
 use std::collections::HashMap;
 
-use super::content::{Content, Mode, Told};
+use super::alike::Mode;
+use super::content::{Content, Told};
 use super::shape::{Kind, verified};
 use crate::codec::{Memory, checks};
+use crate::image::ChipImage;
 use crate::layout::model::BitPlace;
 
 /// Most failed checks searched for a single flip that satisfies them: more than that is not scattered decay, or
@@ -13,6 +17,43 @@ use crate::layout::model::BitPlace;
 const MOST_CHECKS: usize = 6;
 
 impl Content<'_> {
+    /// The contents with bits that are lost in the original but known in a copy taken from there.
+    pub(super) fn completed<'m>(&self, memory: &'m Memory) -> Cow<'m, Memory> {
+        let mut out = Cow::Borrowed(memory);
+        for area in &self.layout.areas {
+            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    if out.bit(*p).is_none()
+                        && let Some(bit) = out.bit(*q)
+                    {
+                        out.to_mut().set_bit(*p, bit);
+                    }
+                }
+            }
+        }
+        out
+    }
+
+    /// Puts what only one of an area and its mirrored copy still shows into the other: whoever saves writes both.
+    pub(crate) fn mirror(&self, chips: &mut [ChipImage]) {
+        let mut copy_bit = |from: &BitPlace, to: &BitPlace| {
+            let bit = |p: &BitPlace| chips.get(usize::from(p.chip))?.bit(p.cell, p.line);
+            let (shown, lost) = (bit(from), bit(to).is_none());
+            if let (Some(chip), Some(_), true) = (chips.get_mut(usize::from(to.chip)), shown, lost)
+            {
+                chip.set_bit(to.cell, to.line, shown);
+            }
+        };
+        for area in &self.layout.areas {
+            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
+                for (p, q) in area.places.iter().zip(&copy.places) {
+                    copy_bit(p, q);
+                    copy_bit(q, p);
+                }
+            }
+        }
+    }
+
     /// The contents with single flips taken back where agreeing voices, constants, mirrored copies or checks
     /// show them.
     pub(super) fn smoothed(&self, memory: &Memory, told: &Told) -> Memory {

@@ -1,11 +1,12 @@
 //! From explanations to findings, verdicts and pictures.
 
+use super::alike::Mode;
 use super::cause::{Names, Shared};
-use super::content::{Content, Mode};
+use super::content::Content;
 use super::facts::{self, Broken};
 use super::given::Before;
-use super::search::{Bench, Explanation, memory_of, terms};
 use super::verdict::{EntryVerdict, Marks, Verdict, touched};
+use super::weigh::{Bench, Explanation, memory_of, terms};
 use super::{Examination, ExamineError, Examined, Ranked, edits, flips, unread, voices};
 use crate::evidence::shares;
 use crate::finding::{Finding, Severity};

@@ -24,7 +24,7 @@ pub(super) struct Moved {
     width: u8,
 }
 
-/// Bits to say that the converter is at fault, before saying how.
+/// Bits to say that the converter is at fault, before saying how (common practice, no source).
 const CONVERTER: f64 = 8.0;
 /// Fewest changed knobs that allow a verdict on the converter.
 const FEWEST: usize = 6;
@@ -381,7 +381,7 @@ fn missing(moved: &[Moved], habits: &Habits) -> Vec<Weighed> {
     out
 }
 
-/// Share of the knobs that a faulty multiplexer concerns.
+/// Share of the knobs that a faulty multiplexer concerns (common practice, no source).
 const AFFECTED: f64 = 0.25;
 
 /// Knobs that hold what another knob of the same save holds, in every save.

@@ -77,6 +77,9 @@ pub(crate) struct Spare {
     pub cells: Vec<u32>,
 }
 
+/// Unclaimed cells told together.
+pub(crate) const BLOCK: usize = 64;
+
 /// Name of the axis along which entries are expected to agree.
 pub(crate) const VOICE: &str = "voice";
 
@@ -173,6 +176,16 @@ impl Shape {
             unclaimed,
             held: held(layout),
         }
+    }
+
+    /// The shape with one of so many blocks of the cells that nothing claims.
+    pub(crate) fn thinned(&self, step: usize) -> Self {
+        let mut out = self.clone();
+        for spare in &mut out.spare {
+            let blocks = spare.cells.chunks(BLOCK).step_by(step);
+            spare.cells = blocks.flatten().copied().collect();
+        }
+        out
     }
 }
 

@@ -1,7 +1,8 @@
 //! The fault bench: how often causes are named, how often health is doubted, how well mending does.
 //!
 //! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION] [FAULT] [confusion] [verbose]]`. Evaluation seeds start
-//! where tuning seeds end. `confusion` lists every answer that was another than the fault.
+//! where tuning seeds end. `confusion` lists every answer that was another than the fault; `2/3` tries the second third
+//! of the healthy banks, for machines with several processors.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
@@ -32,6 +33,8 @@ struct Setup {
     verbose: bool,
     /// Whether every wrong answer is listed rather than the commonest four.
     confusion: bool,
+    /// Which of so many parts of the healthy banks are tried.
+    part: (usize, usize),
     layouts: Vec<Layout>,
 }
 
@@ -140,6 +143,21 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
                         let truth = trial::sound_bits(&layout, &trial.truth);
                         println!("       {truth:9.1} the bank before the fault");
                     }
+                    for f in &examined.examination.findings {
+                        println!("       {} {}", f.code, f.says);
+                    }
+                    for (chip, (t, s)) in trial.truth.iter().zip(&trial.seen).enumerate() {
+                        let cells = t.values().iter().zip(s.values()).enumerate();
+                        let changed: Vec<_> = cells.filter(|(_, (x, y))| x != y).collect();
+                        if let (Some(first), Some(last)) = (changed.first(), changed.last()) {
+                            println!(
+                                "       chip {chip}: {} cells changed, {} to {}",
+                                changed.len(),
+                                first.0,
+                                last.0
+                            );
+                        }
+                    }
                     for e in &examined.examination.explanations {
                         println!("       {:9.1} {}", e.bits, e.causes.join("+"));
                     }
@@ -169,7 +187,8 @@ fn healthy(setup: &Setup) {
     println!("\nHealthy banks with a finding above a note");
     for earlier in [false, true] {
         let (mut n, mut alarms) = (0, 0);
-        for i in 0..setup.trials * 10 {
+        let (part, of) = setup.part;
+        for i in (part..setup.trials * 10).step_by(of) {
             let seed = setup.base + (1 << 28) + i as u64;
             let mut rng = Rng::new(seed);
             let layout = setup.layout(seed, i);
@@ -320,6 +339,13 @@ fn settling(setup: &Setup) {
     }
 }
 
+/// `2/3` as the second of three parts.
+fn part(word: &str) -> Option<(usize, usize)> {
+    let (k, n) = word.split_once('/')?;
+    let (k, n): (usize, usize) = (k.parse().ok()?, n.parse().ok()?);
+    (1..=n).contains(&k).then(|| (k - 1, n))
+}
+
 fn main() {
     let words: Vec<String> = std::env::args()
         .skip(1)
@@ -336,6 +362,7 @@ fn main() {
         base: if has("tuning") { 0 } else { EVALUATION },
         verbose: has("verbose"),
         confusion: has("confusion"),
+        part: words.iter().find_map(|w| part(w)).unwrap_or((0, 1)),
         layouts: layouts::SHIPPED
             .iter()
             .map(|id| layouts::shipped(id))

@@ -18,8 +18,8 @@ pub enum Filler {
     Stripes(Vec<(u32, bool)>),
     /// One half of an 8-bit cell is constant; true for the high half.
     Half(bool, u8),
-    /// Both halves of an 8-bit cell read alike.
-    Doubled,
+    /// Both halves of an 8-bit cell read alike; true where they show the high half.
+    Doubled(bool),
 }
 
 /// How far a whole-chip fault reaches.
@@ -62,7 +62,7 @@ impl Cause for WholeChip {
             (Scope::All, Filler::Stripes(_)) => "all.power-up",
             (_, Filler::Noise) => "chip.random",
             (_, Filler::Stripes(_)) => "chip.power-up",
-            (_, Filler::Half(..) | Filler::Doubled) => "chip.half",
+            (_, Filler::Half(..) | Filler::Doubled(_)) => "chip.half",
         }
     }
 
@@ -78,13 +78,13 @@ impl Cause for WholeChip {
                 let image = chips.get(*chip)?;
                 let width = f64::from(image.width());
                 Some(match filler {
-                    // All ones and all zeros are what floating buses and blank parts read.
+                    // All ones and all zeros are what floating buses and blank parts read (common practice, no source).
                     Filler::Constant(v) if *v == 0 || *v == image.mask() => 1.3,
                     Filler::Constant(_) => width + 1.0,
                     Filler::Noise => 0.0,
                     Filler::Stripes(_) => width * (1.0 + stripes(image).len() as f64).log2() + 1.0,
                     Filler::Half(..) => 6.0,
-                    Filler::Doubled => 2.0,
+                    Filler::Doubled(_) => 3.0,
                 })
             })
             .sum();
@@ -108,7 +108,8 @@ impl Cause for WholeChip {
                 }
                 Filler::Half(true, c) => (v & 0x0f | c << 4, k | 0xf0),
                 Filler::Half(false, c) => (v & 0xf0 | c & 0x0f, k | 0x0f),
-                Filler::Doubled => (v & 0x0f | v << 4, k & 0x0f | k << 4),
+                Filler::Doubled(false) => (v & 0x0f | v << 4, k & 0x0f | k << 4),
+                Filler::Doubled(true) => (v & 0xf0 | v >> 4, k & 0xf0 | k >> 4),
             });
         }
     }
@@ -119,8 +120,8 @@ impl Cause for WholeChip {
                 continue;
             };
             let keep = match filler {
-                Filler::Half(true, _) | Filler::Doubled => 0x0f,
-                Filler::Half(false, _) => 0xf0,
+                Filler::Half(true, _) | Filler::Doubled(false) => 0x0f,
+                Filler::Half(false, _) | Filler::Doubled(true) => 0xf0,
                 _ => 0,
             };
             image.edit(|_, v, k| (v & keep, k & keep));
@@ -207,7 +208,7 @@ impl Cause for WholeChip {
                 "Check battery, blocking diode and the track to that chip before anything is restored.",
                 &["a test pattern was written by a device programmer"],
             ),
-            (_, Filler::Half(..) | Filler::Doubled) => with(
+            (_, Filler::Half(..) | Filler::Doubled(_)) => with(
                 f,
                 format!("{who}: only one half of each byte carries data"),
                 "The file is of a 4-bit chip, or one of two 4-bit chips was not read.",
@@ -342,7 +343,7 @@ fn half(image: &ChipImage) -> Vec<Filler> {
         }
     }
     if n > 0 && alike * 20 >= n * 19 {
-        out.push(Filler::Doubled);
+        out.extend([false, true].map(Filler::Doubled));
     }
     out
 }

@@ -41,6 +41,7 @@ impl Cause for Line {
     fn length(&self, chips: &[ChipImage]) -> f64 {
         let all: usize = chips.iter().map(|c| usize::from(c.width())).sum();
         match self {
+            // An open or dirty contact is the commonest of line faults (common practice, no source).
             Line::Stuck { .. } => FAULT - 1.0 + one_of(2 * all),
             Line::Bridged { chip, .. } => {
                 let w = chips.get(*chip).map_or(1, |c| usize::from(c.width()));

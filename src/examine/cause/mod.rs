@@ -29,7 +29,7 @@ pub use converter::StuckCode;
 pub use decay::Decay;
 pub use line::Line;
 pub use order::Order;
-pub(crate) use order::slip_by_strain;
+pub(crate) use order::{crossings, slip_by_strain};
 pub use region::Region;
 
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
@@ -138,6 +138,8 @@ pub struct Scene<'a> {
     pub strain: &'a [Vec<f32>],
     /// Whether the contents break promises of the layout, so that rearrangements are worth trying.
     pub strained: bool,
+    /// Whether crossed lines, of which there are many, are weighed at once.
+    pub crossings: bool,
     /// Whether causes were accepted already.
     pub further: bool,
 }
@@ -152,14 +154,14 @@ pub fn candidates(scene: &Scene) -> Vec<Shared> {
     line::propose(scene, &mut finer);
     address::propose(scene, &mut finer);
     order::propose(scene, &mut finer);
-    region::propose(scene, &mut finer);
     finer.retain(|c| !c.chips().iter().any(|c| dead.contains(c)));
     out.extend(finer);
+    region::propose(scene, &mut out);
     converter::propose(scene, &mut out);
     out
 }
 
-/// Bits to name one fault among the kinds of fault: the table's length, and how rarely anything is wrong.
+/// Bits to name one fault among the kinds of fault: the table's length, and how rarely anything is wrong (common practice, no source).
 pub(crate) const FAULT: f64 = 10.0;
 
 /// Bits to say that all bits flipped, falling in proportion to the share that did: the prior of the share is an

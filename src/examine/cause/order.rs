@@ -75,6 +75,13 @@ impl Order {
         (from < words).then_some(from)
     }
 
+    /// What a cell holds once crossed lines are put right.
+    fn put_right(self, image: &ChipImage, cell: u32) -> u8 {
+        let from = self.source(cell, image.words()).unwrap_or(cell);
+        let value = image.values().get(from as usize).copied().unwrap_or(0);
+        self.value(value, image.width())
+    }
+
     fn value(self, v: u8, width: u8) -> u8 {
         match self {
             Order::Inverted(_) => !v,
@@ -187,7 +194,7 @@ impl Cause for Order {
                 Order::LinesCrossed(..) => 2.0 + one_of(width * width / 2),
                 Order::AddressCrossed(..) => 2.0 + one_of(lines * lines / 2),
                 Order::Slipped(..) => 1.0 + lines as f64,
-                // Chips differ in their screws and labels: an exchange takes some carelessness.
+                // Chips differ in their screws and labels: an exchange takes some carelessness (common practice, no source).
                 Order::Exchanged(..) => 3.0 + one_of(chips.len().saturating_sub(1)),
             }
     }
@@ -217,7 +224,8 @@ impl Cause for Order {
     }
 
     fn undo(&self, chips: &mut [ChipImage], _plausible: bool) {
-        if let Order::Exchanged(..) = self {
+        // Done twice, these leave everything as it was.
+        if let Order::Exchanged(..) | Order::AddressCrossed(..) = self {
             self.forward(chips);
             return;
         }
@@ -225,6 +233,13 @@ impl Cause for Order {
             return;
         };
         let (words, width) = (image.words(), image.width());
+        if !matches!(self, Order::Rotated(..) | Order::Slipped(..)) {
+            // Where the cells stay, what each value becomes is looked up.
+            let values: [u8; 256] = std::array::from_fn(|v| self.value(v as u8, width));
+            let masks: [u8; 256] = std::array::from_fn(|k| self.mask(k as u8, width));
+            image.edit(|_, v, k| (values[usize::from(v)], masks[usize::from(k)]));
+            return;
+        }
         let seen = image.clone();
         image.edit(|_, _, _| (0, 0));
         for cell in 0..words {
@@ -248,7 +263,7 @@ impl Cause for Order {
         let Order::Slipped(chip, first, late) = *self else {
             return Vec::new();
         };
-        const STEPS: [i64; 7] = [1, 2, 4, 8, 16, 32, 64];
+        const STEPS: [i64; 3] = [1, 2, 6];
         STEPS
             .iter()
             .flat_map(|s| [-s, *s])
@@ -343,7 +358,37 @@ impl Cause for Order {
     }
 }
 
-/// Pairs of data lines crossed or address lines crossed are tried only where the contents break promises.
+/// Every pair of data lines crossed and of address lines crossed.
+fn crossed(chip: usize, image: &ChipImage) -> Vec<Order> {
+    let pairs = |n: u8| (0..n).flat_map(move |a| (a + 1..n).map(move |b| (a, b)));
+    let data = pairs(image.width()).map(|(a, b)| Order::LinesCrossed(chip, a, b));
+    let whole = image.words().is_power_of_two();
+    let lines = if whole { address_lines(image) as u8 } else { 0 };
+    let address = pairs(lines).map(|(a, b)| Order::AddressCrossed(chip, a, b));
+    data.chain(address).collect()
+}
+
+/// Every crossing of every chip that leaves unclaimed cells about as blank as they are, for when nothing else explains
+/// what promises are broken. The unclaimed cells are given by chip, each with what a blank one holds.
+pub(crate) fn crossings(chips: &[ChipImage], unclaimed: &[Vec<(u32, u8)>]) -> Vec<Shared> {
+    const LOOKED_AT: usize = 256;
+    let mut out = Vec::new();
+    for ((chip, image), cells) in chips.iter().enumerate().zip(unclaimed) {
+        let step = cells.len().div_ceil(LOOKED_AT).max(1);
+        let used = |order: Order| {
+            let cells = cells.iter().step_by(step);
+            let used = cells.filter(|(cell, blank)| order.put_right(image, *cell) != *blank);
+            used.count()
+        };
+        let now = used(Order::LinesCrossed(chip, 0, 0));
+        let orders = crossed(chip, image).into_iter();
+        let orders = orders.filter(|o| used(*o) <= now + LOOKED_AT / 16);
+        out.extend(orders.map(|o| Arc::new(o) as Shared));
+    }
+    out
+}
+
+/// Pairs of lines crossed are tried only where the contents break promises.
 pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
     for chip in 0..scene.seen.len() {
         let image = &scene.seen[chip];
@@ -359,10 +404,8 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
             orders.push(Order::Rotated(chip, true));
             orders.push(Order::Rotated(chip, false));
         }
-        let pairs = |n: u8| (0..n).flat_map(move |a| (a + 1..n).map(move |b| (a, b)));
-        orders.extend(pairs(width).map(|(a, b)| Order::LinesCrossed(chip, a, b)));
-        if image.words().is_power_of_two() {
-            orders.extend(pairs(lines).map(|(a, b)| Order::AddressCrossed(chip, a, b)));
+        if scene.expected.is_some() || scene.crossings {
+            orders.extend(crossed(chip, image));
         }
         match scene.expected {
             Some(expected) => {
@@ -380,11 +423,11 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
     exchanges(scene, out);
 }
 
-/// Largest chip whose every crossing is weighed from one reading alone.
+/// Largest chip whose contents are put in another order on trial from one reading alone even if no promise is broken.
 const SMALL: u64 = 20_000;
 
 /// From one reading alone, only a layout tells one order from another. Crossings are many and weighed only where
-/// the contents break promises and the chip is small; the others wherever the chip is small or promises are broken.
+/// the contents break promises; the others where the chip is small too.
 fn worth_alone(scene: &Scene, image: &ChipImage, orders: &mut Vec<Order>) {
     let small = image.bits() <= SMALL;
     if scene.further {
@@ -394,7 +437,7 @@ fn worth_alone(scene: &Scene, image: &ChipImage, orders: &mut Vec<Order>) {
     orders.retain(|o| {
         scene.layout.is_some()
             && match o {
-                Order::LinesCrossed(..) | Order::AddressCrossed(..) => scene.strained && small,
+                Order::LinesCrossed(..) | Order::AddressCrossed(..) => scene.strained,
                 _ => scene.strained || small,
             }
     });

@@ -21,10 +21,10 @@ pub struct Region {
 }
 
 /// Longest stretch that counts as a glitch, in cells for each data line: a write pulse at power-on or off hits
-/// one cell or a few.
+/// one cell or a few (common practice, no source).
 const GLITCH: u32 = 64;
 
-/// Bits by which stray writes are rarer than faults of lines and chips.
+/// Bits by which stray writes are rarer than faults of lines and chips (common practice, no source).
 const RARER: f64 = 4.0;
 
 impl Region {
@@ -56,7 +56,8 @@ impl Region {
     }
 }
 
-/// Bits to name a boundary: round addresses are cheaper, in proportion to how few of them there are.
+/// Bits to name a boundary: round addresses are cheaper, in proportion to how few of them there are, since loads and
+/// clears go by blocks (common practice, no source).
 fn boundary(at: u32, lines: u32) -> f64 {
     let round = if at == 0 {
         lines
@@ -81,7 +82,7 @@ impl Cause for Region {
         };
         let lines = address_lines(image);
         let place = if self.short(image.width()) {
-            // Where power comes and goes address 0 is hit as often as all others together.
+            // Where power comes and goes address 0 is hit as often as all others together (common practice, no source).
             let first = if self.first == 0 {
                 0.0
             } else {
@@ -291,7 +292,10 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
                 Some(held) if !held[c] => 0,
                 _ => changed(c),
             };
-            let found = clusters(&of_areas, words).into_iter();
+            let mut found = clusters(&changed, words);
+            found.retain(|(f, l)| (*f..=*l).any(|c| of_areas(c as usize) > 0));
+            found.extend(clusters(&of_areas, words));
+            let found = found.into_iter();
             let (few, many) =
                 found.partition(|(f, l)| (l - f + 1) as f64 * width <= f64::from(GLITCH));
             clustered = few;
