@@ -73,10 +73,9 @@ impl Bench<'_> {
 
     /// Bits to name causes and their places.
     fn prior(&self, causes: &[Shared]) -> f64 {
-        let unvouched = if self.earlier.is_none() {
-            UNVOUCHED
-        } else {
-            0.0
+        let unvouched = match (self.earlier, self.content) {
+            (None, Some(_)) => UNVOUCHED,
+            _ => 0.0,
         };
         causes.iter().map(|c| c.length(self.seen) + unvouched).sum()
     }
