@@ -3,6 +3,8 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
+use rayon::prelude::*;
+
 use super::cause::{self, Cause, Order, Scene, Shared};
 use super::content::{Content, Told};
 use super::misses::compare;
@@ -126,7 +128,7 @@ impl Bench<'_> {
         // Noise leaves everything open: that it saves telling says nothing.
         let (mut out, placed): (Vec<Shared>, Vec<Shared>) =
             fresh.into_iter().partition(|c| c.open());
-        let ranked = placed.into_iter().filter_map(|c| Some((bits(&c)?, c)));
+        let ranked = placed.into_par_iter().filter_map(|c| Some((bits(&c)?, c)));
         let mut ranked: Vec<(f64, Shared)> = ranked.collect();
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         out.extend(ranked.into_iter().take(most).map(|r| r.1));
@@ -163,7 +165,7 @@ impl Bench<'_> {
         // A cause that leaves bits open cannot be ranked with the others by its misses, only among its like.
         let (open, placed): (Vec<Shared>, Vec<Shared>) = fresh.into_iter().partition(|c| c.open());
         let mut ranked: Vec<(f64, Shared)> = placed
-            .into_iter()
+            .into_par_iter()
             .map(|c| (ranking(miss(Some(&c))), c))
             .collect();
         let most = ranked
@@ -173,7 +175,7 @@ impl Bench<'_> {
         let little = little.max(most / 3.0);
         ranked.retain(|r| r.0 + 3.0 < ranking(base) && r.0 + little <= ranking(base));
         let mut open: Vec<(f64, Shared)> = open
-            .into_iter()
+            .into_par_iter()
             .map(|c| (miss(Some(&c)), c))
             .filter(|r| wrong(r.0) + little <= wrong(base))
             .map(|(m, c)| (ranking(m), c))
@@ -189,18 +191,16 @@ impl Bench<'_> {
 
     /// Streams slipped from somewhere on, for each chip and direction.
     fn slips(&self, content: &Content, strain: &[Vec<f32>], told: &Told) -> Vec<Shared> {
-        let mut out: Vec<Shared> = Vec::new();
-        for (chip, strain) in strain.iter().enumerate() {
-            for late in [true, false] {
-                let whole = Order::Slipped(chip, 0, late);
-                let found = self.slip(content, whole, strain, told);
-                out.extend(found.map(|o| Arc::new(o) as Shared));
-                if found != Some(whole) {
-                    out.push(Arc::new(whole));
-                }
-            }
-        }
-        out
+        let ways: Vec<(usize, bool)> = (0..strain.len())
+            .flat_map(|chip| [(chip, true), (chip, false)])
+            .collect();
+        let found = ways.into_par_iter().flat_map_iter(|(chip, late)| {
+            let whole = Order::Slipped(chip, 0, late);
+            let found = self.slip(content, whole, &strain[chip], told);
+            let plain = (found != Some(whole)).then_some(whole);
+            found.into_iter().chain(plain)
+        });
+        found.map(|o| Arc::new(o) as Shared).collect()
     }
 
     /// Where a slip begins, by the strain of the cells straight and slipped; looked for again by what the contents

@@ -1,5 +1,7 @@
 //! Searching for the best explanation: causes are added one at a time while each pays for itself.
 
+use rayon::prelude::*;
+
 use super::cause::{self, Shared};
 use super::content::Told;
 use super::propose::{STRAINED, contains};
@@ -16,6 +18,8 @@ struct Kept {
     ceiling: f64,
 }
 
+/// Lists of causes weighed at once, whatever the machine: what is found must not depend on it.
+const AT_ONCE: usize = 4;
 /// Explanations kept at each step, besides those close to the best.
 const KEPT: usize = 8;
 /// An explanation this many bits behind is neither named as a rival nor followed.
@@ -88,7 +92,12 @@ impl Bench<'_> {
     /// The explanations found, best first. The first entry is what to report; the explanation without any cause is
     /// among them.
     pub(super) fn search(&self, told: Option<&Told>) -> Vec<Explanation> {
-        let sound = self.refined(self.weigh(Vec::new()));
+        // What is worth weighing beside nothing does not depend on what nothing leaves to be told.
+        let nothing = self.unexplained(Vec::new());
+        let (sound, first) = rayon::join(
+            || self.refined(self.weigh(Vec::new())),
+            || self.propose(&nothing, told),
+        );
         let mut all = vec![sound.clone()];
         let mut beam = vec![sound];
         let mut pool: Vec<Shared> = Vec::new();
@@ -109,15 +118,18 @@ impl Bench<'_> {
             }
             let mut kept = Kept::new(floor + BEHIND);
             for known in &beam {
-                let fresh = self.propose(known, told);
-                if depth == 0 {
-                    pool.clone_from(&fresh);
-                }
+                let fresh = if depth == 0 {
+                    pool.clone_from(&first);
+                    first.clone()
+                } else {
+                    self.propose(known, told)
+                };
+                let mut lists = Vec::with_capacity(fresh.len());
                 for cause in fresh {
-                    self.consider_joined(&cause, known, &mut kept);
+                    lists.extend(joined(&cause, known));
                     let mut causes = vec![cause];
                     causes.extend(known.causes.iter().cloned());
-                    self.consider(causes, &mut kept);
+                    lists.push(causes);
                 }
                 if depth > 0 {
                     // Without an earlier reading a rearrangement beside another cause proves nothing.
@@ -127,9 +139,10 @@ impl Bench<'_> {
                     for cause in pool.iter().filter(beside) {
                         let mut causes = known.causes.clone();
                         causes.push(cause.clone());
-                        self.consider(causes, &mut kept);
+                        lists.push(causes);
                     }
                 }
+                self.consider(&lists, &mut kept);
             }
             if depth == 0
                 && self.earlier.is_none()
@@ -180,42 +193,49 @@ impl Bench<'_> {
             noise || best.surprise > STRAINED.max(sound.surprise / 2.0)
         };
         if sound.surprise > STRAINED && unexplained(kept) {
-            for cause in self.slipped(told) {
-                self.consider(vec![cause], kept);
-            }
+            let slips: Vec<_> = self.slipped(told).into_iter().map(|c| vec![c]).collect();
+            self.consider(&slips, kept);
         }
         if sound.surprise > STRAINED && unexplained(kept) {
-            for cause in self.crossings() {
-                self.consider(vec![cause], kept);
-            }
+            let crossings: Vec<_> = self.crossings().into_iter().map(|c| vec![c]).collect();
+            self.consider(&crossings, kept);
         }
     }
 
-    /// Weighs a list of causes as far as it can still matter. Where the best one leaves less to be told than any
-    /// further cause costs, only what comes close to it matters.
-    fn consider(&self, causes: Vec<Shared>, kept: &mut Kept) {
-        let e = self.weigh_within(causes, kept.limit());
-        if let Some(e) = &e
-            && self.left_over(e) < cause::FAULT
-        {
-            kept.ceiling = kept.ceiling.min(e.bits + BEHIND);
-        }
-        kept.add(e);
-    }
-
-    /// Where a stretch of cells would be added to another, one stretch over both is weighed too.
-    fn consider_joined(&self, cause: &Shared, known: &Explanation, kept: &mut Kept) {
-        let Some(stretch) = cause.stretch() else {
-            return;
-        };
-        for (i, other) in known.causes.iter().enumerate() {
-            if let Some(both) = other.stretch().and_then(|o| stretch.joined(&o)) {
-                let mut causes = known.causes.clone();
-                causes[i] = std::sync::Arc::new(both);
-                self.consider(causes, kept);
+    /// Weighs lists of causes as far as they can still matter, a few at once. Where the best one leaves less to be told
+    /// than any further cause costs, only what comes close to it matters.
+    fn consider(&self, lists: &[Vec<Shared>], kept: &mut Kept) {
+        for batch in lists.chunks(AT_ONCE) {
+            let limit = kept.limit();
+            let weighed: Vec<Option<Explanation>> = batch
+                .par_iter()
+                .map(|causes| self.weigh_within(causes.clone(), limit))
+                .collect();
+            for e in weighed {
+                if let Some(e) = &e
+                    && self.left_over(e) < cause::FAULT
+                {
+                    kept.ceiling = kept.ceiling.min(e.bits + BEHIND);
+                }
+                kept.add(e);
             }
         }
     }
+}
+
+/// Where a stretch of cells would be added to another, one stretch over both is weighed too.
+fn joined(cause: &Shared, known: &Explanation) -> Vec<Vec<Shared>> {
+    let Some(stretch) = cause.stretch() else {
+        return Vec::new();
+    };
+    let others = known.causes.iter().enumerate();
+    let both = others.filter_map(|(i, other)| Some((i, stretch.joined(&other.stretch()?)?)));
+    both.map(|(i, both)| {
+        let mut causes = known.causes.clone();
+        causes[i] = std::sync::Arc::new(both);
+        causes
+    })
+    .collect()
 }
 
 /// The causes of an explanation, in whatever order they were found.

@@ -59,7 +59,7 @@ impl Bench<'_> {
     }
 
     /// What is left where nothing could be told: the causes with nothing to go by.
-    fn unexplained(&self, causes: Vec<Shared>) -> Explanation {
+    pub(super) fn unexplained(&self, causes: Vec<Shared>) -> Explanation {
         Explanation {
             causes,
             bits: f64::INFINITY,
