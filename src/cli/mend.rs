@@ -298,21 +298,21 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     let also = vec![("mend.toml".to_owned(), text.into_bytes())];
     let files = output.write_as(Role::Mended, &mended.reading, also)?;
     let folder = output.place(Role::Mended);
-    let status = match plan.losses.is_empty() && mended.notices.is_empty() {
+    let status = match plan.losses.is_empty() && mended.record.notices.is_empty() {
         true => Status::Clean,
         false => Status::Findings,
     };
     if args.json {
-        print_text(&to_json(&mended.record(&plan))?);
+        print_text(&to_json(&mended.record)?);
         return Ok(status);
     }
-    for notice in &mended.notices {
+    for notice in &mended.record.notices {
         say!("{notice}");
     }
     match &plan.reorder {
         Some(r) if r.accept => say!(
             "put back in order: {} bits are another for it",
-            mended.put_in_order
+            mended.record.put_in_order
         ),
         Some(r) => say!(
             "left out of order, since accept = false under [reorder]: {}",
@@ -322,16 +322,16 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     }
     say!(
         "{} proposals applied, {} of them entered by hand, {} left as they are; {} bits of checks and copies followed",
-        mended.applied,
-        mended.by_hand,
-        mended.left,
-        mended.followed
+        mended.record.applied,
+        mended.record.by_hand,
+        mended.record.left,
+        mended.record.followed
     );
     say!("wrote {} to {folder}", files.join(", "));
-    if mended.unresolved > 0 || !plan.losses.is_empty() {
+    if mended.record.unresolved > 0 || !plan.losses.is_empty() {
         say!(
             "{} damaged bits stay as they are; the plan beside the reading lists {} losses for the customer",
-            mended.unresolved,
+            mended.record.unresolved,
             plan.losses.len()
         );
     }

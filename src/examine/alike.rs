@@ -77,11 +77,9 @@ impl Content<'_> {
         codes: &AreaCodes,
     ) -> (Vec<usize>, Vec<usize>, Vec<f64>) {
         let shape = &self.shape.areas[a];
-        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); shape.entries];
-        let seen = |e: usize| shape.values.iter().any(|f| codes.get(e, *f).1 != 0);
-        for (e, first) in shape.first_voice.iter().enumerate().filter(|e| seen(e.0)) {
-            groups[*first].push(e);
-        }
+        let seen = |e: &usize| shape.values.iter().any(|f| codes.get(*e, *f).1 != 0);
+        let mut groups = shape.presets();
+        groups.iter_mut().for_each(|g| g.retain(seen));
         let mut order = Vec::with_capacity(shape.entries);
         let mut references: Vec<usize> = (0..shape.entries).collect();
         let mut naming = vec![0.0; shape.entries];

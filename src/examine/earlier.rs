@@ -63,7 +63,7 @@ impl Past {
             |f: &Finding| -> Vec<String> { f.place.chips.iter().map(|c| c.chip.clone()).collect() };
         self.damages.iter().any(|f| {
             let flips = &self.examined.flips;
-            if f.code == "decay.scattered" && !flips.is_empty() {
+            if f.code == super::cause::SCATTERED && !flips.is_empty() {
                 let common = alone.flips.iter().filter(|b| flips.contains(b)).count();
                 return common > 0 && 2 * common >= alone.flips.len();
             }

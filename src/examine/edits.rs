@@ -31,11 +31,7 @@ impl Presets {
     fn new(before: &Before, codes: &Codes, area: usize, edited: &[usize]) -> Self {
         let shape = &before.content.shape.areas[area];
         let (now, then) = (&codes.areas[area], &before.codes.areas[area]);
-        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); shape.entries];
-        for (e, first) in shape.first_voice.iter().enumerate() {
-            groups[*first].push(e);
-        }
-        groups.retain(|g| !g.is_empty());
+        let groups = shape.presets();
         let row = |codes: &AreaCodes, group: &[usize]| -> Vec<(u64, u64)> {
             let cells = group
                 .iter()

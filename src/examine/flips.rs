@@ -1,13 +1,10 @@
 //! Single bits against the best explanation: on one data line now and then, or scattered.
 
-use super::cause::{FAULT, Names};
+use super::cause::{FAULT, Names, SCATTERED, sagged};
 use super::weigh::Explanation;
 use crate::evidence::{marked, one_of};
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::ChipImage;
-
-/// The code of flips that follow no line.
-pub(super) const SCATTERED: &str = "decay.scattered";
 
 /// Bits by which a line must tell the flips better than scattering them does before it is named.
 const CLEAR: f64 = 6.0;
@@ -141,7 +138,7 @@ fn intermittent(
 
 fn scattered(flips: &[Flip], bits: u64, seen: &[ChipImage], names: &Names) -> Finding {
     let n = flips.len();
-    let mut f = Finding::new(
+    let f = Finding::new(
         SCATTERED,
         Severity::Damage,
         format!("{n} single bits flipped, scattered without an address pattern"),
@@ -149,9 +146,8 @@ fn scattered(flips: &[Flip], bits: u64, seen: &[ChipImage], names: &Names) -> Fi
     .at(Place {
         chips: places(flips, names),
         ..Place::default()
-    })
-    .means("Cells fell to their preferred state as the supply sagged; the longer it lasts, the more will go.")
-    .act("Read again and settle before concluding; then measure the battery under load and the voltage at the chip's supply pin.");
+    });
+    let mut f = sagged(f);
     f.evidence = vec![
         format!("{:.3} % of all bits", 100.0 * n as f64 / bits.max(1) as f64),
         directions(flips, seen),

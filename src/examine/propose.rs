@@ -181,8 +181,7 @@ impl Bench<'_> {
             .map(|(m, c)| (ranking(m), c))
             .collect();
         open.sort_by(|a, b| a.0.total_cmp(&b.0));
-        let bits: u64 = self.seen.iter().map(ChipImage::bits).sum();
-        let most = if bits > LARGE { 3 } else { 10 } * WEIGHED;
+        let most = if self.large() { 3 } else { 10 } * WEIGHED;
         let open = open.into_iter().take(most).map(|r| r.1);
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let ranked = ranked.into_iter().take(WEIGHED).map(|r| r.1);

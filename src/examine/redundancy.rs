@@ -156,14 +156,11 @@ impl Content<'_> {
         let codes = self.codec.decode(memory);
         for (a, area) in self.layout.areas.iter().enumerate() {
             let shape = &self.shape.areas[a];
-            let mut groups: std::collections::BTreeMap<usize, Vec<usize>> = Default::default();
-            for e in 0..shape.entries {
-                let first = shape.first_voice[e];
-                if e == told.references[a][e] || told.modes[a][e] == Mode::Voice {
-                    groups.entry(first).or_default().push(e);
-                }
-            }
-            for group in groups.values().filter(|g| g.len() > 1) {
+            let agrees =
+                |e: &usize| *e == told.references[a][*e] || told.modes[a][*e] == Mode::Voice;
+            let mut groups = shape.presets();
+            groups.iter_mut().for_each(|g| g.retain(agrees));
+            for group in groups.iter().filter(|g| g.len() > 1) {
                 for f in &shape.values {
                     let seen: Vec<(usize, u64)> = group
                         .iter()

@@ -1,7 +1,7 @@
 //! From explanations to findings, verdicts and pictures.
 
 use super::alike::Mode;
-use super::cause::{Names, Shared};
+use super::cause::{Names, SCATTERED, Shared};
 use super::content::Content;
 use super::facts::{self, Broken};
 use super::given::Before;
@@ -180,7 +180,7 @@ fn codes(e: &Explanation, flips: Option<&Vec<String>>) -> Vec<String> {
     let mut out: Vec<String> = e.causes.iter().map(|c| c.code().to_owned()).collect();
     match flips {
         Some(told) => out.extend(told.iter().cloned()),
-        None if e.flips > 0 => out.push(flips::SCATTERED.to_owned()),
+        None if e.flips > 0 => out.push(SCATTERED.to_owned()),
         None => {}
     }
     out

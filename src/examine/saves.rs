@@ -188,15 +188,21 @@ fn noise(moved: &[Moved], habits: &Habits) -> Weighed {
     }
 }
 
-fn drift(moved: &[Moved], habits: &Habits) -> Option<Weighed> {
-    let ratio = ratio(moved)?;
+/// Weighs a converter that makes of each old code another, give or take one: bits saved beyond saying so, and knobs
+/// accounted for.
+fn shifted(moved: &[Moved], habits: &Habits, expected: impl Fn(&Moved) -> u64) -> (f64, usize) {
     let (saved, explained) = weigh(moved, |m| {
-        let top = (1u64 << m.width) - 1;
-        let expected = ((m.old as f64 * ratio).round() as u64).min(top);
+        let expected = expected(m).min((1u64 << m.width) - 1);
         (m.new.abs_diff(expected) <= 1).then(|| -chance(habits, m, m.new).log2() - one_of(3))
     });
+    (saved - CONVERTER - 8.0, explained)
+}
+
+fn drift(moved: &[Moved], habits: &Habits) -> Option<Weighed> {
+    let ratio = ratio(moved)?;
+    let (saved, explained) = shifted(moved, habits, |m| (m.old as f64 * ratio).round() as u64);
     Some(Weighed {
-        saved: saved - CONVERTER - 8.0,
+        saved,
         explained,
         code: "converter.drift",
         says: format!(
@@ -219,13 +225,9 @@ fn offset(moved: &[Moved], habits: &Habits) -> Option<Weighed> {
     if step == 0 {
         return None;
     }
-    let (saved, explained) = weigh(moved, |m| {
-        let top = (1u64 << m.width) - 1;
-        let expected = m.old.saturating_add_signed(step).min(top);
-        (m.new.abs_diff(expected) <= 1).then(|| -chance(habits, m, m.new).log2() - one_of(3))
-    });
+    let (saved, explained) = shifted(moved, habits, |m| m.old.saturating_add_signed(step));
     Some(Weighed {
-        saved: saved - CONVERTER - 8.0,
+        saved,
         explained,
         code: "converter.drift",
         says: format!(

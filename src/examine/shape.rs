@@ -69,6 +69,18 @@ pub(crate) struct AreaShape {
     pub first_voice: Vec<usize>,
 }
 
+impl AreaShape {
+    /// The entries of each preset, its voices, first voice first.
+    pub(crate) fn presets(&self) -> Vec<Vec<usize>> {
+        let mut groups: Vec<Vec<usize>> = vec![Vec::new(); self.entries];
+        for (e, first) in self.first_voice.iter().enumerate() {
+            groups[*first].push(e);
+        }
+        groups.retain(|g| !g.is_empty());
+        groups
+    }
+}
+
 /// The bits of one data line of one chip that nothing claims, in address order.
 #[derive(Clone, Debug)]
 pub(crate) struct Spare {

@@ -1,7 +1,5 @@
 //! What voices that agree tell: a voice that sounds wrong although memory holds the same for all is wrong elsewhere.
 
-use std::collections::BTreeMap;
-
 use super::content::Content;
 use crate::codec::Codes;
 use crate::finding::{Finding, Severity};
@@ -10,14 +8,10 @@ use crate::finding::{Finding, Severity};
 pub(super) fn finding(content: &Content, codes: &Codes) -> Option<Finding> {
     let (mut agree, mut all, mut voices) = (0, 0, 0);
     for (a, shape) in content.shape.areas.iter().enumerate() {
-        let mut groups: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
-        for (e, first) in shape.first_voice.iter().enumerate() {
-            groups.entry(*first).or_default().push(e);
-        }
-        for (first, group) in groups.iter().filter(|g| g.1.len() > 1) {
+        for group in shape.presets().iter().filter(|g| g.len() > 1) {
             all += 1;
             voices = voices.max(group.len());
-            let same = |e: &usize| content.likeness(a, &codes.areas[a], *e, *first).1 == 0;
+            let same = |e: &usize| content.likeness(a, &codes.areas[a], *e, group[0]).1 == 0;
             agree += usize::from(group.iter().all(same));
         }
     }

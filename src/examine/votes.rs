@@ -59,7 +59,7 @@ pub fn add_votes(
     if let Some(decay) = examination
         .findings
         .iter_mut()
-        .find(|f| f.code == "decay.scattered")
+        .find(|f| f.code == super::cause::SCATTERED)
     {
         votes.noisy_flips(decay, &examined.flips);
     }

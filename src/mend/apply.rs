@@ -18,20 +18,8 @@ use crate::reading::{Origin, Reading};
 pub struct Mended {
     /// The reading, with provenance.
     pub reading: Reading,
-    /// Proposals applied, those for bits outside of parameters among them.
-    pub applied: usize,
-    /// Of those, how many were entered by hand.
-    pub by_hand: usize,
-    /// Proposals left out.
-    pub left: usize,
-    /// Bits of checks and mirrored copies brought in line with mended values.
-    pub followed: usize,
-    /// Bits that are another since the contents were put back in order.
-    pub put_in_order: usize,
-    /// Damaged bits that stay as they are.
-    pub unresolved: usize,
-    /// What was left alone that one may expect to be changed, and why.
-    pub notices: Vec<String>,
+    /// What it came to.
+    pub record: MendRecord,
 }
 
 /// What applying a plan came to.
@@ -62,23 +50,6 @@ impl Document for MendRecord {
     const VERSION: u32 = 1;
 }
 
-impl Mended {
-    /// The record of it, with what the plan says is lost.
-    pub fn record(&self, plan: &MendPlan) -> MendRecord {
-        MendRecord {
-            reading: plan.reading.clone(),
-            applied: self.applied,
-            by_hand: self.by_hand,
-            left: self.left,
-            followed: self.followed,
-            put_in_order: self.put_in_order,
-            unresolved: self.unresolved,
-            notices: self.notices.clone(),
-            losses: plan.losses.clone(),
-        }
-    }
-}
-
 /// Applies the accepted proposals of a plan, and those at least as probable as `at_least`, where it is given.
 ///
 /// `ordered` is the contents put back in order, used when the plan's reorder is accepted.
@@ -106,13 +77,17 @@ pub fn apply(
     let before = Memory::of(layout, &out)?;
     let mut mended = Mended {
         reading: out,
-        applied: changes.len(),
-        by_hand: changes.iter().filter(|c| c.by_hand).count(),
-        left,
-        followed: 0,
-        put_in_order: put,
-        unresolved: 0,
-        notices: Vec::new(),
+        record: MendRecord {
+            reading: plan.reading.clone(),
+            applied: changes.len(),
+            by_hand: changes.iter().filter(|c| c.by_hand).count(),
+            left,
+            followed: 0,
+            put_in_order: put,
+            unresolved: 0,
+            notices: Vec::new(),
+            losses: plan.losses.clone(),
+        },
     };
     let mut unresolved = damaged.clone();
     let mut by_hand = Damaged::nothing(layout);
@@ -138,7 +113,7 @@ pub fn apply(
         false => state.follow(&mut mended)?,
     };
     settled.iter().for_each(|p| unresolved.resolve(p));
-    mended.unresolved = unresolved.bits().count();
+    mended.record.unresolved = unresolved.bits().count();
     Ok(mended)
 }
 

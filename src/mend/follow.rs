@@ -90,7 +90,7 @@ impl State<'_> {
                     false => "over mended values; its own bits were damaged",
                 };
                 let origin = origin(format!("{key} {why}"));
-                mended.followed += set(&mut mended.reading, &instance.stored, code, &origin);
+                mended.record.followed += set(&mut mended.reading, &instance.stored, code, &origin);
                 settled.extend(&instance.stored);
                 return;
             }
@@ -99,7 +99,7 @@ impl State<'_> {
             _ if own => "what is sound of it does not fit the accepted values".to_owned(),
             _ => "one of the accepted values is wrong, or damage there went unnoticed".to_owned(),
         };
-        mended.notices.push(format!(
+        mended.record.notices.push(format!(
             "{}, {entry}: {key} is left failing: {why}",
             area.name
         ));
@@ -127,14 +127,15 @@ impl State<'_> {
                 }
                 let may = self.damaged.has(q) || self.by_hand.has(p);
                 if copy.policy == Policy::Update && may {
-                    mended.followed += set(&mut mended.reading, &[*q], u64::from(bit), &origin);
+                    mended.record.followed +=
+                        set(&mut mended.reading, &[*q], u64::from(bit), &origin);
                     settled.push(*q);
                 } else {
                     against += 1;
                 }
             }
             if against > 0 {
-                mended.notices.push(format!(
+                mended.record.notices.push(format!(
                     "{}: copy {:?} is left as it is: {against} sound bits of it differ from the accepted values",
                     area.name, copy.name
                 ));

@@ -114,12 +114,10 @@ pub(super) fn without_absent(
             continue;
         };
         for image in &mut out[at] {
-            let end = image.words().min(cells.end().saturating_add(1));
-            for cell in *cells.start()..end {
-                let c = cell as usize;
-                let (value, known) = (image.values()[c], image.known()[c] & !lines);
-                image.set_cell(cell, value, known);
-            }
+            image.edit(|cell, value, known| {
+                let absent = if cells.contains(&cell) { *lines } else { 0 };
+                (value, known & !absent)
+            });
         }
     }
     out

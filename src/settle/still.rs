@@ -82,11 +82,7 @@ impl Still {
         for read in reads {
             if let Some(image) = chip.get_mut(*read) {
                 let lines = self.lines(image);
-                for cell in 0..image.words() {
-                    let c = cell as usize;
-                    let (value, known) = (image.values()[c], image.known()[c] & !lines);
-                    image.set_cell(cell, value, known);
-                }
+                image.edit(|_, value, known| (value, known & !lines));
             }
         }
     }

@@ -288,9 +288,12 @@ fn what_an_earlier_reading_holds_is_mended_with_provenance() {
     // The file a person edits reads back as it was, and nothing is applied that was not accepted.
     let plan = mend::from_text(&mend::to_text(&plan, "").expect("writes")).expect("reads");
     let untouched = mend::apply(&layout, &seen, &plan, None, None).expect("a plan for it");
-    assert_eq!((untouched.applied, &untouched.reading), (0, &seen));
+    assert_eq!((untouched.record.applied, &untouched.reading), (0, &seen));
     let mended = mend::apply(&layout, &seen, &plan, Some(0.5), None).expect("a plan for it");
-    assert_eq!(mended.applied, plan.proposals.len() + plan.bits.len());
+    assert_eq!(
+        mended.record.applied,
+        plan.proposals.len() + plan.bits.len()
+    );
     let (chip, before) = (
         &mended.reading.chips[trial.chips[0][0]],
         &trial.seen[trial.chips[0][0]],

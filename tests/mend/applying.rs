@@ -102,9 +102,9 @@ fn every_damaged_bit_is_proposed_follows_or_is_itemised() {
         .filter(|l| !l.lost.starts_with("fails"))
         .count();
     assert!(
-        mended.unresolved <= listed,
+        mended.record.unresolved <= listed,
         "{} of {listed}",
-        mended.unresolved
+        mended.record.unresolved
     );
     // What is left out leaves the check over it failing, and that is said.
     let mut one = all.clone();
@@ -117,16 +117,17 @@ fn every_damaged_bit_is_proposed_follows_or_is_itemised() {
     let entry = left.what.split(':').next().unwrap().to_owned();
     let mended = mend::apply(&case.layout, &case.damaged, &one, None, None).unwrap();
     let told = mended
+        .record
         .notices
         .iter()
         .any(|n| n.starts_with(&entry) && n.contains("not mended"));
-    assert!(told, "{entry}: {:?}", mended.notices);
+    assert!(told, "{entry}: {:?}", mended.record.notices);
 }
 
 fn refused(case: &Case, plan: &MendPlan) -> String {
     match mend::apply(&case.layout, &case.damaged, plan, None, None) {
         Err(e) => e.to_string(),
-        Ok(m) => panic!("applied {}", m.applied),
+        Ok(m) => panic!("applied {}", m.record.applied),
     }
 }
 
@@ -154,7 +155,7 @@ fn an_edited_plan_is_applied_as_edited_or_refused() {
         None,
     )
     .unwrap();
-    assert_eq!((mended.applied, mended.by_hand), (1, 1));
+    assert_eq!((mended.record.applied, mended.record.by_hand), (1, 1));
     let origins = mended.reading.chips.iter().flat_map(|c| &c.provenance);
     let mended_bits: Vec<_> = origins.filter(|o| o.origin.verb == "mended").collect();
     assert!(!mended_bits.is_empty());
@@ -165,7 +166,7 @@ fn an_edited_plan_is_applied_as_edited_or_refused() {
     // It needs to be accepted; that the proposed code was probable says nothing for it.
     let unaccepted = edited(&|p| (p.accept, p.code) = (false, p.code ^ 1));
     let left = mend::apply(&case.layout, &case.damaged, &unaccepted, Some(0.0), None).unwrap();
-    assert_eq!(left.by_hand, 0);
+    assert_eq!(left.record.by_hand, 0);
 
     for (change, says) in [
         (

@@ -8,6 +8,15 @@ use crate::evidence::one_of;
 use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 
+/// The code of flips that follow no line.
+pub(crate) const SCATTERED: &str = "decay.scattered";
+
+/// Adds to a finding what scattered flips mean, and what to do first.
+pub(crate) fn sagged(f: Finding) -> Finding {
+    f.means("Cells fell to their preferred state as the supply sagged; the longer it lasts, the more will go.")
+        .act("Read again and settle before concluding; then measure the battery under load and the voltage at the chip's supply pin.")
+}
+
 /// Negative powers of two weighed as the share of flipped bits, from the largest.
 const HALVINGS: std::ops::RangeInclusive<i32> = 2..=9;
 
@@ -33,7 +42,7 @@ impl Decay {
 
 impl Cause for Decay {
     fn code(&self) -> &'static str {
-        "decay.scattered"
+        SCATTERED
     }
 
     fn length(&self, _chips: &[ChipImage]) -> f64 {
@@ -61,16 +70,18 @@ impl Cause for Decay {
     }
 
     fn tell(&self, _names: &Names) -> Finding {
-        let f = Finding::new(
+        let mut f = sagged(Finding::new(
             self.code(),
             Severity::Damage,
             format!(
                 "about {:.1} % of all bits flipped, scattered; one reading alone does not show which",
                 100.0 * self.share()
             ),
-        )
-        .means("Cells fell to their preferred state as the supply sagged; the longer it lasts, the more will go.")
-        .act("Read again and settle before concluding; then measure the battery under load and the voltage at the chip's supply pin. Look for an earlier reading: only that can tell which bits are wrong.");
+        ));
+        let further = " Look for an earlier reading: only that can tell which bits are wrong.";
+        if let Some(act) = &mut f.act {
+            act.push_str(further);
+        }
         otherwise(
             f,
             &[

@@ -27,6 +27,7 @@ pub use address::Address;
 pub use chip::{Filler, WholeChip};
 pub use converter::StuckCode;
 pub use decay::Decay;
+pub(crate) use decay::{SCATTERED, sagged};
 pub use line::Line;
 pub use order::Order;
 pub(crate) use order::{crossings, slip_by_strain};
