@@ -247,6 +247,9 @@ fn closing(e: &Examination, args: &Args) -> Vec<String> {
                 format!("next: keep it before anything is unsoldered: `cellkeep shelf put JOB --as as-found {}`", args.reading)
             });
         }
+        Some(_) if e.entries.iter().all(|v| v.verdict <= Verdict::Blank) && !e.entries.is_empty() => {
+            lines.push("next: do what the findings say; by them no entry is damaged".to_owned());
+        }
         Some(_) if e.layout.is_some() => lines.push(format!(
             "next: do what the findings say and read again; `{}` proposes values for what stays damaged",
             line_to_mend(args)

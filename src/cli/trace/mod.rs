@@ -155,6 +155,7 @@ pub(crate) fn rehearse(name: &str) -> Outcome {
     };
     let (done, slipped) = match rehearse(slips)? {
         Err(TraceError::NothingFound(_)) => (rehearse(Hand::default())??, false),
+        Ok(done) if done.certain == 0 => (rehearse(Hand::default())??, false),
         done => (done?, true),
     };
     let cost = done.plan.cost();
@@ -174,7 +175,7 @@ pub(crate) fn rehearse(name: &str) -> Outcome {
         say!("2. Dial and save, with a slip of the hand now and then; read.");
     } else {
         say!(
-            "2. Dial and save, with a slip of the hand now and then; read: nothing can be found in it."
+            "2. Dial and save, with a slip of the hand now and then; read: nothing can be traced in it."
         );
         say!("   So dial, save and read all of it again, without a slip.");
     }
