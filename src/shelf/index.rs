@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 use std::time::SystemTime;
 
+use rusqlite::types::ValueRef;
 use rusqlite::{Connection, ErrorCode, OptionalExtension, params};
 use sha2::{Digest, Sha256};
 
@@ -18,8 +19,8 @@ use super::known::Rebuilt;
 use super::query::{Hit, Listed, Query};
 use super::root::Shelf;
 
-/// Raised when the tables change; an index of another version is made anew.
-const VERSION: i64 = 1;
+/// Raised when the tables or the seals change; an index of another version is made anew.
+const VERSION: i64 = 2;
 
 const TABLES: &str = "
 CREATE TABLE jobs (
@@ -506,14 +507,7 @@ pub(super) fn seals(connection: &Connection, so: &str, id: i64) -> Result<BTreeM
         while let Some(row) = rows.next()? {
             let hash = hashes.entry(row.get(0)?).or_default();
             for column in 1..columns {
-                use rusqlite::types::ValueRef;
-                match row.get_ref(column)? {
-                    ValueRef::Null => hash.update(b"n"),
-                    ValueRef::Integer(i) => hash.update(i.to_le_bytes()),
-                    ValueRef::Real(r) => hash.update(r.to_le_bytes()),
-                    ValueRef::Text(t) | ValueRef::Blob(t) => hash.update(t),
-                }
-                hash.update([0]);
+                add_value(hash, row.get_ref(column)?);
             }
         }
         for hash in hashes.values_mut() {
@@ -524,6 +518,21 @@ pub(super) fn seals(connection: &Connection, so: &str, id: i64) -> Result<BTreeM
         .into_iter()
         .map(|(id, hash)| (id, hex(&hash.finalize())))
         .collect())
+}
+
+/// Adds a value with its type and its length. One bit of a row's header makes a blob of a text, which is the same
+/// bytes but answers no question that the text does.
+fn add_value(hash: &mut Sha256, value: ValueRef<'_>) {
+    let (kind, bytes): (u8, &[u8]) = match value {
+        ValueRef::Null => (0, &[]),
+        ValueRef::Integer(i) => (1, &i.to_le_bytes()),
+        ValueRef::Real(r) => (2, &r.to_le_bytes()),
+        ValueRef::Text(t) => (3, t),
+        ValueRef::Blob(b) => (4, b),
+    };
+    hash.update([kind]);
+    hash.update((bytes.len() as u64).to_le_bytes());
+    hash.update(bytes);
 }
 
 impl Index {
