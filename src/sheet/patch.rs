@@ -199,13 +199,15 @@ fn control(item: &Item, span: usize, faces: &Faces) -> Markup {
 }
 
 fn class(value: &Value, wide: bool) -> &'static str {
+    let idle = value.marks.contains(&Mark::Idle);
     let hand = value.marks.contains(&Mark::ByHand);
-    match (hand, wide) {
-        _ if value.marks.contains(&Mark::Idle) => "c idle",
-        (true, false) => "c hand",
-        (true, true) => "c hand n2",
-        (false, true) => "c n2",
-        (false, false) => "c",
+    match (idle, hand, wide) {
+        (true, _, false) => "c idle",
+        (true, _, true) => "c idle n2",
+        (false, true, false) => "c hand",
+        (false, true, true) => "c hand n2",
+        (false, false, true) => "c n2",
+        (false, false, false) => "c",
     }
 }
 
