@@ -12,6 +12,7 @@ mod audit;
 mod bag;
 mod clock;
 mod commit;
+mod content;
 mod dates;
 mod disk;
 mod elsewhere;
