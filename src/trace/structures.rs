@@ -166,7 +166,7 @@ fn siblings(all: &[Space], out: &mut Vec<Explained>) {
 
 /// True where something better may be there.
 fn wanting(e: &Explained, depth: Depth) -> bool {
-    let much = strong(e) && e.carried.mostly();
+    let much = (strong(e) || spoken_for(e)) && e.carried.mostly();
     let by_shift = depth.contrived();
     !settled(e) && (by_shift || !much)
 }
@@ -207,6 +207,12 @@ fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
 /// Most of what moves follows the plan.
 fn strong(e: &Explained) -> bool {
     e.hits * 2 > e.moving
+}
+
+/// The plan's words bear it out, and so does what all of the memory held before but for a few bits that follow nothing
+/// dialled alone: a parity, say.
+fn spoken_for(e: &Explained) -> bool {
+    e.weight > BELIEVED_AGAIN && e.carried.largely() && e.carried.mostly()
 }
 
 /// All of the memory follows it from preset to preset, or nearly all and what moves reads as the plan's words.
@@ -353,7 +359,8 @@ impl Finder<'_> {
             return look(&[Candidate { map, score: 1.0 }], BELIEVED);
         }
         let judged = |mut e: Explained| {
-            if !e.carried.throughout() && !strong(&e) && searcher.score(&e.map) <= PLAIN {
+            let told = e.carried.throughout() || strong(&e) || spoken_for(&e);
+            if !told && searcher.score(&e.map) <= PLAIN {
                 e.doubt = Some("little of what moves follows it".to_owned());
             }
             e

@@ -12,6 +12,7 @@ mod commands;
 mod generator;
 mod judge;
 mod noise;
+mod shipped;
 
 use cellkeep::layout;
 use cellkeep::trace::plan::{Effort, Plan};

@@ -92,6 +92,11 @@ impl Carried {
             && self.agree * 100 >= self.there * 96
     }
 
+    /// True where most of it does, and it goes nearly everywhere.
+    pub(crate) fn largely(&self) -> bool {
+        self.agree >= 32 && self.there * 10 >= self.all * 9 && self.agree * 10 >= self.there * 9
+    }
+
     /// True where more of it does than could be chance.
     pub(crate) fn partly(&self) -> bool {
         self.agree >= 32 && self.agree * 4 >= self.there * 3

@@ -1,10 +1,20 @@
 //! Presets in equal steps behind swapped or inverted address lines.
 
+use std::collections::HashSet;
+
 use rayon::prelude::*;
 
 use super::super::rng::Random;
 use super::super::space::{Pins, PresetMap};
 use super::{HAND_ON, Shifted};
+
+/// So many changed bits more or less that are what the next preset held do not tell two wirings apart.
+const TIE: f64 = 6.0;
+/// How many wirings that are not told apart are handed on: what the saves hold must choose among them.
+const TIES: usize = 48;
+
+/// How often wirings are changed further.
+const ROUNDS: usize = 8;
 
 /// Cells looked at in all while every step behind any one exchange is tried.
 const LOOKS: usize = 20_000_000;
@@ -89,37 +99,56 @@ impl Shifted {
                 all.into_iter().map(move |(z, s)| (z, s, pins.clone()))
             })
             .collect();
+        // Of wirings that say the same the one with the fewest lines moved stands for all.
         let best = |beam: &mut Vec<(f64, i32, Pins)>, keep: usize| {
-            beam.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
-            beam.dedup_by(|a, b| a.1 == b.1 && a.2 == b.2);
-            beam.truncate(keep);
+            let moved = |p: &Pins| {
+                let pins = p.pins.iter().enumerate();
+                pins.filter(|(i, pin)| *i != usize::from(**pin)).count() as u32
+                    + p.invert.count_ones()
+            };
+            let key = |b: &(f64, i32, Pins)| (same(b.1, &b.2), moved(&b.2), b.1 < 0);
+            beam.sort_by(|a, b| b.0.total_cmp(&a.0));
+            // More than are kept, since many may say the same.
+            beam.truncate(keep * 32);
+            let mut keyed: Vec<_> = beam.drain(..).map(|b| (key(&b), b)).collect();
+            keyed.sort_by(|(a, x), (b, y)| y.0.total_cmp(&x.0).then_with(|| a.cmp(b)));
+            keyed.dedup_by(|a, b| a.0.0 == b.0.0);
+            beam.extend(keyed.into_iter().map(|(_, b)| b).take(keep));
         };
         best(&mut beam, 200);
         beam.par_iter_mut()
             .for_each(|b| b.0 = behind(&b.2, b.1, few));
-        best(&mut beam, 60);
-        for _ in 0..8 {
-            let before = beam.first().map_or(0.0, |b| b.0);
-            let next: Vec<(f64, i32, Pins)> = beam
+        // Few cells leave many wirings nearly as good as the right one: so the more are followed the fewer cells.
+        let ways = (bits * (bits - 1) / 2 * 4 + bits) as usize;
+        let keep = (LOOKS / (ROUNDS * ways * few.len().max(1))).clamp(60, 400);
+        best(&mut beam, keep);
+        let mut done: HashSet<(u32, Vec<u8>, u32)> = HashSet::new();
+        for _ in 0..ROUNDS {
+            let fresh: Vec<&(f64, i32, Pins)> = beam
+                .iter()
+                .filter(|b| done.insert(same(b.1, &b.2)))
+                .collect();
+            if fresh.is_empty() {
+                break;
+            }
+            let next: Vec<(f64, i32, Pins)> = fresh
                 .par_iter()
                 .flat_map_iter(|(_, stride, pins)| {
-                    pins.changes(true)
-                        .into_iter()
+                    changes(pins)
                         .map(|p| (behind(&p, *stride, few), *stride, p))
                         .collect::<Vec<_>>()
                 })
                 .collect();
             beam.extend(next);
-            best(&mut beam, 60);
-            if beam.first().is_none_or(|b| b.0 <= before + 0.01) {
-                break;
-            }
+            best(&mut beam, keep);
         }
-        beam.truncate(HAND_ON);
         let top = beam.first().map_or(0.0, |b| b.0);
+        let tie = top - 2.0 * TIE / self.total.sqrt();
         beam.into_iter()
-            .filter(|b| b.0 > 5.0 && b.0 > top * 0.8)
-            .map(|(_, stride, pins)| {
+            .enumerate()
+            .take(TIES)
+            .filter(|(i, b)| b.0 > 5.0 && b.0 > if *i < HAND_ON { top * 0.8 } else { tie })
+            .map(|(_, (_, stride, pins))| {
                 let (order, way) = match stride > 0 {
                     true => ((0..n).collect::<Vec<u32>>(), ""),
                     false => ((0..n).rev().collect(), "down "),
@@ -133,4 +162,36 @@ impl Shifted {
             })
             .collect()
     }
+}
+
+/// What wirings that say the same have in common: which bit of an address that stays where it is lies on which line
+/// says nothing, and counting down is counting up behind inverted lines.
+fn same(stride: i32, pins: &Pins) -> (u32, Vec<u8>, u32) {
+    let still = (stride.trailing_zeros() as usize).min(pins.pins.len());
+    let mut order = pins.pins.clone();
+    order[..still].sort_unstable();
+    let counts = order[still..].iter().fold(0, |o, pin| o | 1u32 << pin);
+    let invert = match stride < 0 {
+        true => !pins.invert & counts,
+        false => pins.invert & counts,
+    };
+    (stride.unsigned_abs(), order, invert)
+}
+
+/// Wirings one exchange or inversion away; an exchange may come with inversions of its two lines.
+fn changes(pins: &Pins) -> impl Iterator<Item = Pins> {
+    let bits = pins.pins.len() as u32;
+    pins.changes(true).into_iter().flat_map(move |p| {
+        let exchanged = |p: &Pins, i: u32| p.pins[i as usize] != pins.pins[i as usize];
+        let lines: Vec<u32> = (0..bits)
+            .filter(|i| exchanged(&p, *i))
+            .map(|i| u32::from(p.pins[i as usize]))
+            .collect();
+        let mut out = vec![p];
+        for line in lines {
+            let more: Vec<Pins> = out.iter().map(|p| p.inverted(line)).collect();
+            out.extend(more);
+        }
+        out
+    })
 }

@@ -1,0 +1,22 @@
+//! Instruments of the demonstration whose structure of presets is hard to see.
+
+use cellkeep::layout;
+use cellkeep::trace::rehearsal::rehearse;
+use cellkeep::trace::simulate::Hand;
+
+/// Two small chips of a sequencer: one behind address lines of which all are exchanged and one is inverted, the other
+/// with a parity over bits that nobody dials. Few changed bits leave many wirings nearly as good as the right one.
+#[test]
+fn a_sequencer_behind_exchanged_lines_is_found_whole() {
+    let layout = layout::load("quillon-72").unwrap();
+    let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
+    assert_eq!(
+        (found.right, found.values),
+        (288, 288),
+        "{:?}",
+        found.structure
+    );
+    assert_eq!(found.certain_wrong, 0);
+    let doubt = found.structure.iter().find(|s| s.contains("in doubt"));
+    assert_eq!(doubt, None);
+}
