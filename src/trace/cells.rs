@@ -70,6 +70,9 @@ pub enum TraceError {
     /// The readings fit in another order: indices into those given.
     #[error("the readings are not in the order of the plan: they fit as {}", in_order(.0))]
     Order(Vec<usize>),
+    /// Only some readings follow the plan: which do not, from 0.
+    #[error("{} not hold what the plan says, while the rest follow it", readings(.0))]
+    Strange(Vec<usize>),
     /// Layout and plan are of two instruments.
     #[error("{0}")]
     Other(String),
@@ -113,6 +116,10 @@ impl crate::blame::Blame for TraceError {
                 "check that plan and readings are of one instrument, that the presets were saved after dialling and that \
                  the chips were read afterwards; then read again, or dial the plan anew"
             }
+            TraceError::Strange(_) => {
+                "see that it is of the same instrument and was read after the saves that the sheet lists for it; save those \
+                 again, read the chips, and give the new reading in its place"
+            }
             TraceError::Order(_) => {
                 "give them in this order, and mark each on its folder when it is read"
             }
@@ -122,6 +129,15 @@ impl crate::blame::Blame for TraceError {
             TraceError::Plan(_) => "make the plan anew with `cellkeep trace plan`",
         };
         Some(text.to_owned())
+    }
+}
+
+/// Readings by their number, with the verb: "reading 2 does".
+fn readings(which: &[usize]) -> String {
+    let numbers: Vec<String> = which.iter().map(|r| (r + 1).to_string()).collect();
+    match &numbers[..] {
+        [one] => format!("reading {one} does"),
+        _ => format!("readings {} do", numbers.join(", ")),
     }
 }
 

@@ -26,7 +26,7 @@ pub(crate) struct Explained {
 }
 
 /// What speaks for a base.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Default)]
 struct Weight {
     /// Logarithm of the odds that its columns are words of controls.
     words: f64,
@@ -99,12 +99,23 @@ pub(crate) fn explain(
             .collect(),
         _ => vec![u8::MAX; len as usize],
     };
-    // Weight of each base that lies inside the space; `None` where it does not.
-    let weigh = |base: u32| -> Option<Weight> {
+    // Nothing speaks for or against cells that nothing was written to.
+    let live: Vec<bool> = (0..len as usize)
+        .map(|x| changed[x] != 0 || shift.is_some_and(|s| s.moved(contents, x)))
+        .collect();
+    // Weight of each base that lies inside the space with all presets; `None` where it does not.
+    let weigh = |cells: &mut Vec<usize>, base: u32| -> Option<Weight> {
+        cells.clear();
+        for preset in 0..map.offset.len() {
+            cells.push(map.cell(base, preset, len)? as usize);
+        }
+        if !cells.iter().any(|c| live[*c]) {
+            return Some(Weight::default());
+        }
         let mut words = [(0u128, 0u128); 8];
         let mut written = 0;
         for (i, &(reading, preset)) in rows.iter().enumerate() {
-            let cell = map.cell(base, preset, len)? as usize;
+            let cell = cells[preset];
             let (v, k) = (contents[reading].value[cell], contents[reading].known[cell]);
             written |= changed[cell];
             for (l, w) in words.iter_mut().enumerate().take(usize::from(space.width)) {
@@ -132,16 +143,14 @@ pub(crate) fn explain(
                 None => weight -= AGAINST,
             }
         }
-        // The presets that hold no end-stop setting must lie inside too.
-        let inside = (0..map.offset.len()).all(|p| map.cell(base, p, len).is_some());
-        inside.then(|| Weight {
+        Some(Weight {
             words: weight,
-            carried: shift.map_or(0.0, |s| s.borne_out(contents, map, base, len, space.width)),
+            carried: shift.map_or(0.0, |s| s.borne_out(contents, cells, space.width)),
             hits,
             moving,
         })
     };
-    let weights: Vec<Option<Weight>> = (0..len).into_par_iter().map(weigh).collect();
+    let weights: Vec<Option<Weight>> = (0..len).into_par_iter().map_init(Vec::new, weigh).collect();
     if map.xor {
         // A preset bit that turns several lines is told by one that carries nothing else.
         let mut maps = vec![map.clone(), map.clone()];

@@ -4,7 +4,7 @@
 use super::cells::{Experiment, TraceError};
 use super::columns::Column;
 use super::fields::Found;
-use super::plan::Plan;
+use super::plan::{Plan, Save};
 use super::signal;
 use super::solution::{self, FoundField, Solution};
 use super::solve::code_in_save;
@@ -62,10 +62,26 @@ fn orders(count: usize) -> Vec<Vec<usize>> {
     out
 }
 
-/// Solves; where no control is likely right, sees whether another order of the readings would do better.
+/// The readings that do not follow the plan, where others do by themselves.
+fn strange(plan: &Plan, readings: &[Reading]) -> Option<Vec<usize>> {
+    let follows = |r: &usize| {
+        let saves = plan.saves.iter().filter(|s| s.reading == *r);
+        let alone = Plan {
+            saves: saves.map(|s| Save { reading: 0, ..*s }).collect(),
+            ..plan.clone()
+        };
+        solution::solve(&alone, &readings[*r..=*r]).is_ok_and(|s| likely(&s) > 0)
+    };
+    let (some, strange): (Vec<usize>, Vec<usize>) = (0..readings.len()).partition(follows);
+    (!some.is_empty() && !strange.is_empty()).then_some(strange)
+}
+
+/// Solves; where no control is likely right, sees whether another order of the readings would do better, or whether some
+/// of them follow the plan by themselves.
 ///
 /// # Errors
-/// As [`solution::solve`], and [`TraceError::Order`] where the readings fit in another order.
+/// As [`solution::solve`], [`TraceError::Order`] where the readings fit in another order, and [`TraceError::Strange`]
+/// where only some follow the plan.
 pub fn solve_in_order<'a>(
     plan: &'a Plan,
     readings: &[Reading],
@@ -75,8 +91,14 @@ pub fn solve_in_order<'a>(
         Ok(s) => likely(s) > 0,
         Err(e) => !matches!(e, TraceError::NothingFound(_)),
     };
-    match if good { None } else { order(plan, readings) } {
-        Some(order) => Err(TraceError::Order(order)),
+    if good {
+        return given;
+    }
+    if let Some(order) = order(plan, readings) {
+        return Err(TraceError::Order(order));
+    }
+    match strange(plan, readings) {
+        Some(strange) => Err(TraceError::Strange(strange)),
         None => given,
     }
 }

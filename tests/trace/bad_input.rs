@@ -6,7 +6,7 @@ use cellkeep::layout::{self, model::Layout};
 use cellkeep::reading::{ChipReading, Reading};
 use cellkeep::trace::plan::{Effort, Plan, PlanError};
 use cellkeep::trace::simulate::{self, Hand, Target};
-use cellkeep::trace::{TraceError, solve};
+use cellkeep::trace::{TraceError, solve, solve_in_order};
 
 use crate::noise;
 
@@ -246,6 +246,26 @@ fn a_selector_and_its_check_are_not_taken_for_each_other() {
     let sums: Vec<&str> = report.checks.iter().map(|c| c.stored.as_str()).collect();
     assert_eq!(sums, ["15.7..0"]);
     assert!(report.findings.iter().all(|f| f.code != "trace.by-chance"));
+}
+
+/// The second of two is of another instrument of the same model, with presets of its own: nothing of the pair follows,
+/// but the first does by itself.
+#[test]
+fn a_strange_reading_of_two_is_named() {
+    let plan = simple::plan();
+    assert_eq!(plan.readings(), 2);
+    let readings = simple::readings(&plan, &|reading, preset, e| {
+        if reading == 1 {
+            for (i, b) in e[..9].iter_mut().enumerate() {
+                *b = (preset * 37 + i * 59 + preset * preset * (i + 3) * 23) as u8;
+            }
+            simple::sum(e);
+        }
+    });
+    let error = solve_in_order(&plan, &readings).err();
+    assert_eq!(error, Some(TraceError::Strange(vec![1])));
+    let said = error.unwrap().to_string();
+    assert!(said.starts_with("reading 2 does not hold"), "{said}");
 }
 
 #[test]

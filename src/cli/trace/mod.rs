@@ -72,6 +72,43 @@ impl Blame for PlanFile {
     }
 }
 
+/// A layout where one is sought.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "--layout {layout} is not taken here: the readings are taken as those of an instrument without a layout"
+)]
+struct LayoutNamed {
+    layout: String,
+}
+
+impl Blame for LayoutNamed {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some(format!(
+            "leave it out; `cellkeep trace audit {} READING... --plan plan.json` proves a layout that is there",
+            self.layout
+        ))
+    }
+}
+
+/// What --layout says in the help of commands that seek one.
+const NO_LAYOUT: &str =
+    "Refused: a layout is what is sought; `trace audit` proves one that is there";
+
+/// A reading of an instrument without a layout.
+fn bare(files: &ReadingArgs, reading: &str) -> Result<Reading, Failure> {
+    match &files.layout {
+        Some(layout) => Err(LayoutNamed {
+            layout: layout.clone(),
+        }
+        .into()),
+        None => files.load(reading, None),
+    }
+}
+
 /// A text file as it is.
 fn text(path: &Path) -> Result<String, DiskError> {
     super::inputs::read_text(path)
@@ -105,7 +142,7 @@ impl DialledArgs {
     /// Both, the chips' sizes taken from the files.
     fn load(&self) -> Result<(Plan, Vec<Reading>), Failure> {
         let plan = load_plan(&self.plan)?;
-        let load = |n: &String| self.files.load(n, None);
+        let load = |n: &String| bare(&self.files, n);
         let readings = self.readings.iter().map(load).collect::<Result<_, _>>()?;
         Ok((plan, readings))
     }

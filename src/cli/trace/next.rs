@@ -7,6 +7,7 @@ use crate::trace;
 
 /// Tell the smallest further experiment that would settle what is open.
 #[derive(clap::Args)]
+#[command(mut_arg("layout", |a| a.help(super::NO_LAYOUT)))]
 #[command(after_help = "\
 Exit status 1 means that something is open.
 

@@ -14,6 +14,7 @@ use crate::trace::unplanned::{
 
 /// Tell what a bank shows without a plan: structure, named changes, remembered settings.
 #[derive(clap::Args)]
+#[command(mut_arg("layout", |a| a.help(super::NO_LAYOUT)))]
 #[command(after_help = "\
 Everything said here is a hypothesis. One reading shows the likely length of a preset, copies, checks that a run of
 presets keeps, and which address lines carry what. A reading after each named change shows the bits that turned:
@@ -117,14 +118,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         .into());
     }
-    let reading = args.files.load(&args.reading, None)?;
+    let reading = super::bare(&args.files, &args.reading)?;
     let mut found = Hypotheses {
         structure: unplanned::structure(&reading),
         ..Hypotheses::default()
     };
     for (i, after) in args.after.iter().enumerate() {
         let name = args.change.get(i).unwrap_or(after);
-        let read = args.files.load(after, None)?;
+        let read = super::bare(&args.files, after)?;
         let mut change = unplanned::changes(name, &reading, &read);
         if !change.not_compared.is_empty() {
             return Err(Other {

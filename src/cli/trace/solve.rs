@@ -9,6 +9,7 @@ use crate::trace;
 
 /// Find the layout from a plan and the readings taken after it.
 #[derive(clap::Args)]
+#[command(mut_arg("layout", |a| a.help(super::NO_LAYOUT)))]
 #[command(after_help = "\
 The layout is written with --output; the file's name is its id. Exit status 1 means that something is not certain; the layout file
 says for each parameter whether it is traced (shown by what the bits held) or guessed.

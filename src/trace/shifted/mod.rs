@@ -127,31 +127,19 @@ impl Shift {
             .sum()
     }
 
-    /// Logarithm of the odds that what changed at a base is what the next preset held, a data line each.
-    pub(crate) fn borne_out(
-        &self,
-        contents: &[Contents],
-        map: &PresetMap,
-        base: u32,
-        len: u32,
-        width: u8,
-    ) -> f64 {
+    /// True where the second reading changed a bit of a cell.
+    pub(crate) fn moved(&self, contents: &[Contents], cell: usize) -> bool {
+        changed(&contents[self.first], &contents[self.second], cell) != 0
+    }
+
+    /// Logarithm of the odds that what changed in the cells of all presets, one after the other, is what the next preset
+    /// held, a data line each.
+    pub(crate) fn borne_out(&self, contents: &[Contents], cells: &[usize], width: u8) -> f64 {
         let (a, b) = (&contents[self.first], &contents[self.second]);
-        let n = self.settings.len();
         let mut counts = [(0u32, 0u32); 8];
-        let first = map.cell(base, 0, len);
-        let mut next = first;
-        for p in 0..n {
-            let here = next;
-            next = if p + 1 < n {
-                map.cell(base, p + 1, len)
-            } else {
-                first
-            };
-            let Some((x, y)) = here.zip(next) else {
-                continue;
-            };
-            let (x, y) = (x as usize, y as usize);
+        let counts = &mut counts[..usize::from(width)];
+        let next = cells.iter().cycle().skip(1);
+        for (&x, &y) in cells.iter().zip(next) {
             // Not only what changed, nothing may differ; but much that never changes is alike.
             let known = b.known[x] & a.known[y];
             let other = known & (b.value[x] ^ a.value[y]);
@@ -173,7 +161,7 @@ impl Shift {
             // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
             odds.max(-LINE_AGAINST)
         };
-        counts[..usize::from(width)].iter().map(odds).sum()
+        counts.iter().map(odds).sum()
     }
 
     /// How far a map with these bases is borne out.
