@@ -119,15 +119,16 @@ pub(crate) fn run(args: &Args) -> Outcome {
         Some(path) => {
             super::inputs::write_file(path, text.as_bytes(), args.replace)?;
             say!("wrote {}", path.display());
-            say!("{}", next(&args.reading, &found));
+            say!("{}", next(args, &found));
         }
     }
     Ok(findings::status(&found))
 }
 
-fn next(reading: &str, found: &[crate::finding::Finding]) -> String {
+fn next(args: &Args, found: &[crate::finding::Finding]) -> String {
+    let (reading, again) = (&args.reading, args.files.again());
     match findings::tally(found) {
-        Some(tally) => format!("next: {tally}; `cellkeep examine {reading}` says what most likely caused them"),
+        Some(tally) => format!("next: {tally}; `cellkeep examine {reading}{again}` says what most likely caused them"),
         None => "next: nothing is wrong with this reading by its own checks; put it on the shelf before the battery comes out".to_owned(),
     }
 }

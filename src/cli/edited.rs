@@ -36,16 +36,22 @@ impl EditArgs {
 
     /// Writes the new reading with its record, and says what changed.
     pub(crate) fn write(&self, edited: &Edited, onto: &str) -> Outcome {
-        write(edited, &self.output, onto, self.json)
+        write(edited, &self.output, onto, &self.files, self.json)
     }
 }
 
-pub(crate) fn write(edited: &Edited, output: &OutputArgs, onto: &str, json: bool) -> Outcome {
+pub(crate) fn write(
+    edited: &Edited,
+    output: &OutputArgs,
+    onto: &str,
+    files: &ReadingArgs,
+    json: bool,
+) -> Outcome {
     let record = &edited.record;
     let text = document::to_json(record)?;
     let also = vec![(RECORD.to_owned(), text.clone().into_bytes())];
-    let files: Result<Vec<String>, Failure> = output.write(&edited.reading, also);
-    let files = files?;
+    let written: Result<Vec<String>, Failure> = output.write(&edited.reading, also);
+    let written = written?;
     if json {
         print_text(&text);
         return Ok(Status::Clean);
@@ -83,13 +89,14 @@ pub(crate) fn write(edited: &Edited, output: &OutputArgs, onto: &str, json: bool
         "{} parameters and {} cells changed; wrote {} to {folder}",
         record.parameters.len(),
         record.cells.len(),
-        files.join(", ")
+        written.join(", ")
     );
     if record.cells.is_empty() {
         say!("next: nothing differs from {onto}; the files hold what was read");
     } else {
         say!(
-            "next: `cellkeep compare {onto} {folder}` shows that nothing else moved; then program the chips"
+            "next: `cellkeep compare {onto} {folder}{}` shows that nothing else moved; then program the chips",
+            files.again()
         );
     }
     Ok(Status::Clean)

@@ -5,9 +5,9 @@ use std::path::PathBuf;
 use super::inputs::write_file;
 use super::output::{print_text, say};
 use super::{Outcome, Status};
+use crate::document;
 use crate::finding::Finding;
 use crate::hand_set::{self, FilledForm};
-use crate::{document, layout};
 
 /// Print the form for controls that memory does not hold, or read it filled in.
 #[derive(clap::Args)]
@@ -37,8 +37,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    super::inputs::note(std::path::Path::new(&args.layout));
-    let layout = layout::load(&args.layout)?;
+    let layout = super::open::layout_named(&args.layout)?;
     let Some(path) = &args.filled else {
         let form = hand_set::blank_form(&layout)?;
         match &args.output {

@@ -1,6 +1,8 @@
 //! `identify`: which known layouts fit a reading.
 
-use super::open::ReadingArgs;
+use std::collections::BTreeMap;
+
+use super::open::{ReadingArgs, layout_named};
 use super::output::{print_text, say};
 use super::{Outcome, Status};
 use crate::bank::Decoded;
@@ -37,8 +39,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         names = layout::list()?.into_iter().map(|l| l.id).collect();
     }
     let mut fits = Vec::new();
+    // What the best one was called, for the next command: a file of one's own is not known by its id.
+    let mut called = BTreeMap::new();
     for name in &names {
-        let layout = layout::load(name)?;
+        let layout = layout_named(name)?;
+        called.entry(layout.id.clone()).or_insert(name);
         match args.files.load(&args.reading, Some(&layout)) {
             Ok(reading) => {
                 let decoded = Decoded::new(&layout, &reading)?;
@@ -91,7 +96,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
     }
     match outcome.fits.first().filter(fits) {
-        Some(best) => say!("next: cellkeep decode {} -l {}", args.reading, best.layout),
+        Some(best) => say!(
+            "next: cellkeep decode {} -l {}",
+            args.reading,
+            called.get(&best.layout).map_or(&best.layout, |name| *name)
+        ),
         None => say!(
             "next: no known layout fits; check that each file is the right chip, or `cellkeep layout new` to describe this instrument"
         ),

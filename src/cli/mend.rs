@@ -18,12 +18,16 @@ use crate::shelf::{Role, incoming_bytes};
 /// Proposals and losses listed before the rest is only counted.
 const LISTED: usize = 20;
 
+/// The file beside a mended reading that says what was done and what is lost.
+const RECORD: &str = "mend.json";
+
 /// Propose values for damaged parameters, or apply the proposals that were accepted.
 #[derive(clap::Args)]
 #[command(after_help = "\
 The plan is a TOML file to read and edit: each proposal says what it would set, why, and how likely it is right.
 Nothing is applied that is not accepted there, unless --at-least takes everything as probable as that.
-Every mended bit keeps its provenance in the reading it is written to. Exit status 1 means that something is lost.
+Every mended bit keeps its provenance in the reading it is written to, and damaged bits for which nothing was accepted are
+unknown in it: to keep one as it was read, accept it with the code it has. Exit status 1 means that something is lost.
 Without --apply, -o names the new file for the plan; with it, the new folder for the mended reading. --json prints the plan, and
 then needs no -o.
 
@@ -295,10 +299,15 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         shelf: args.shelf.clone(),
         written: args.written.clone(),
     };
-    let also = vec![("mend.toml".to_owned(), text.into_bytes())];
+    let also = vec![
+        ("mend.toml".to_owned(), text.into_bytes()),
+        (RECORD.to_owned(), to_json(&mended.record)?.into_bytes()),
+    ];
     let files = output.write_as(Role::Mended, &mended.reading, also)?;
     let folder = output.place(Role::Mended);
-    let status = match plan.losses.is_empty() && mended.record.notices.is_empty() {
+    let record = &mended.record;
+    let whole = record.losses.is_empty() && record.notices.is_empty() && record.unresolved == 0;
+    let status = match whole {
         true => Status::Clean,
         false => Status::Findings,
     };
@@ -328,16 +337,17 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         mended.record.followed
     );
     say!("wrote {} to {folder}", files.join(", "));
-    if mended.record.unresolved > 0 || !plan.losses.is_empty() {
+    if record.unresolved > 0 || !record.losses.is_empty() {
         say!(
-            "{} damaged bits stay as they are; the plan beside the reading lists {} losses for the customer",
-            mended.record.unresolved,
-            plan.losses.len()
+            "{} damaged bits are left unknown; {RECORD} beside the reading lists {} losses for the customer",
+            record.unresolved,
+            record.losses.len()
         );
     }
     say!(
-        "next: `cellkeep compare {} {folder}` shows every change; `cellkeep examine {folder}` looks again",
-        args.reading
+        "next: `cellkeep compare {} {folder}{again}` shows every change; `cellkeep examine {folder}{again}` looks again",
+        args.reading,
+        again = args.files.again()
     );
     Ok(status)
 }

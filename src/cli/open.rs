@@ -8,12 +8,13 @@ use crate::blame::{Blame, DiskError, Who};
 use crate::document::{self, Document};
 use crate::image::form::WriteForm;
 use crate::image::{Form, Packing};
-use crate::layout::{self, model::Layout};
+use crate::layout::{self, LayoutError, model::Layout};
 use crate::plain;
 use crate::reading::{self, ChipReading, Files, Reading, ReadingSpec, WriteOptions};
 use crate::settle::Settlement;
 use crate::shelf::{Role, gather};
 
+use super::output::quoted;
 use super::shelved::{self, ShelfArgs, Taken};
 use super::{Failure, inputs};
 
@@ -46,6 +47,16 @@ pub(crate) fn address(text: &str) -> Result<u32, String> {
     parsed.map_err(|_| "write an address such as 2048 or 0x800".to_owned())
 }
 
+/// A layout by its name, its path, or a shelf reference to the layout of a job.
+pub(crate) fn layout_named(name: &str) -> Result<Layout, Failure> {
+    if crate::shelf::Reference::is_one(name) {
+        let text = shelved::read_text(Path::new(name))?;
+        return Ok(layout::from_text(name, &text)?);
+    }
+    inputs::note(Path::new(name));
+    Ok(layout::load(name)?)
+}
+
 /// Whether two arguments name the same reading: the same words, or the same place on the disk.
 pub(crate) fn same_place(one: &str, other: &str) -> bool {
     let place = |name: &str| std::fs::canonicalize(name).ok();
@@ -57,6 +68,11 @@ pub(crate) fn same_place(one: &str, other: &str) -> bool {
 enum OpenError {
     #[error("{reading} does not say which layout it was read by")]
     NoLayout { reading: String },
+    #[error("{reading} was read by a layout that is not known here: {unknown}")]
+    UnknownLayout {
+        reading: String,
+        unknown: LayoutError,
+    },
     #[error("{}: not a bank: {says}", path.display())]
     NotABank { path: PathBuf, says: String },
     #[error("{what}: not a record of settling: {says}")]
@@ -78,6 +94,7 @@ impl Blame for OpenError {
             OpenError::NoLayout { reading } => {
                 format!("name it with --layout; `cellkeep identify {reading}` tells which fit")
             }
+            OpenError::UnknownLayout { .. } => "name its file with --layout, or keep it in the folder that `cellkeep layout list` tells".into(),
             OpenError::NotABank { .. } => {
                 "give the file that `cellkeep decode --json` wrote".into()
             }
@@ -99,20 +116,36 @@ impl ReadingArgs {
     /// The layout that was named, or that the reading's record names.
     pub(crate) fn layout_for(&self, reading: &str) -> Result<Layout, Failure> {
         if let Some(name) = &self.layout {
-            inputs::note(Path::new(name));
-            return Ok(layout::load(name)?);
+            return layout_named(name);
         }
         let opened = self.spec(reading)?;
-        let named = reading::named_layout(&opened.spec)?;
-        if named.is_none()
-            && let Some(layout) = shelved::layout_of(reading)?
-        {
-            return Ok(layout);
+        let Some(named) = reading::named_layout(&opened.spec)? else {
+            let held = shelved::layout_of(reading)?;
+            let reading = reading.to_owned();
+            return held.ok_or_else(|| OpenError::NoLayout { reading }.into());
+        };
+        match layout::load(&named.id) {
+            // One that this program does not know by name may lie in the job.
+            Err(unknown @ LayoutError::NotFound { .. }) => match shelved::layout_of(reading) {
+                Ok(Some(held)) if held.id == named.id => Ok(held),
+                _ => Err(OpenError::UnknownLayout {
+                    reading: reading.to_owned(),
+                    unknown,
+                }
+                .into()),
+            },
+            found => Ok(found?),
         }
-        let named = named.ok_or_else(|| OpenError::NoLayout {
-            reading: reading.to_owned(),
-        })?;
-        Ok(layout::load(&named.id)?)
+    }
+
+    /// The option that names the layout in the next command too, where it is not known by its name alone: a reading's
+    /// record holds no more than that.
+    pub(crate) fn again(&self) -> String {
+        let given = self.layout.iter();
+        given
+            .filter(|name| layout::is_path(name) || crate::shelf::Reference::is_one(name))
+            .map(|name| format!(" -l {}", quoted(name)))
+            .collect()
     }
 
     /// The layout that was named, or that the record of either reading names, the first one's first.

@@ -73,7 +73,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     progress.said.clone_from(&args.done);
     progress.measured = args.supply.measured.map(|i| i.to_string());
     let layout = match (args.supply.layout()?, held) {
-        (None, Some(held)) => Some(super::shelved::load_held(&held)?),
+        (None, Some(held)) => Some(held.load()?),
         (named, _) => named,
     };
     let tables = args.supply.tables()?;

@@ -176,7 +176,10 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
     } else if findings::status(&s.findings) == Status::Findings {
         say!("next: do what the findings say, read again, and settle all reads together");
     } else {
-        say!("next: `cellkeep examine {folder}` looks for what every read shows alike");
+        say!(
+            "next: `cellkeep examine {folder}{}` looks for what every read shows alike",
+            args.files.again()
+        );
     }
 }
 

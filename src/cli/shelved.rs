@@ -8,7 +8,7 @@ use super::output::complain;
 use super::shelf::{act, place};
 use crate::blame::{Blame, DiskError, Who};
 use crate::layout::model::Layout;
-use crate::shelf::{HeldLayout, Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
+use crate::shelf::{Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
 
 /// How long a result waits for another writer.
 const WAIT: Duration = Duration::from_secs(30);
@@ -117,21 +117,8 @@ pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
     let version = stored.version_or_head(reference.version)?;
     stored
         .layout(version)?
-        .map(|held| load_held(&held))
+        .map(|held| Ok(held.load()?))
         .transpose()
-}
-
-/// Loads the layout of a job.
-pub(crate) fn load_held(held: &HeldLayout) -> Result<Layout, Failure> {
-    match held {
-        HeldLayout::Kept(text) => {
-            let folder = folder()?;
-            let path = folder.path().join("layout.toml");
-            std::fs::write(&path, text).map_err(|e| DiskError::new("write", &path, e))?;
-            Ok(crate::layout::load(&path.to_string_lossy())?)
-        }
-        HeldLayout::Named(id) => Ok(crate::layout::load(id)?),
-    }
 }
 
 /// A layout as a file of a job, so that what was decoded by it can be decoded again without this program's own.

@@ -133,7 +133,8 @@ fn layouts_in(folder: &Path) -> Result<Vec<PathBuf>, DiskError> {
     Ok(out)
 }
 
-fn is_path(name: &str) -> bool {
+/// Whether what names a layout is the path of its file, as [`load`] takes it, and no id.
+pub fn is_path(name: &str) -> bool {
     name.ends_with(".toml") || name.contains(std::path::is_separator)
 }
 

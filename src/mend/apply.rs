@@ -37,11 +37,11 @@ pub struct MendRecord {
     pub followed: usize,
     /// Bits that are another since the contents were put back in order.
     pub put_in_order: usize,
-    /// Damaged bits that stay as they are.
+    /// Damaged bits no value was accepted for; in the mended reading they are unknown.
     pub unresolved: usize,
     /// What was left alone that one may expect to be changed, and why.
     pub notices: Vec<String>,
-    /// What the plan says is lost.
+    /// What is lost, for the customer: what the plan says is, and what was proposed and not accepted.
     pub losses: Vec<Loss>,
 }
 
@@ -50,7 +50,9 @@ impl Document for MendRecord {
     const VERSION: u32 = 1;
 }
 
-/// Applies the accepted proposals of a plan, and those at least as probable as `at_least`, where it is given.
+/// Applies the accepted proposals of a plan, and those at least as probable as `at_least`, where it is given. Damaged
+/// bits for which nothing was accepted become unknown: what was read there is not what the customer saved, and must not
+/// pass for it in a listing, in a comparison or in the proof of what was written.
 ///
 /// `ordered` is the contents put back in order, used when the plan's reorder is accepted.
 ///
@@ -81,12 +83,12 @@ pub fn apply(
             reading: plan.reading.clone(),
             applied: changes.len(),
             by_hand: changes.iter().filter(|c| c.by_hand).count(),
-            left,
+            left: left.len(),
             followed: 0,
             put_in_order: put,
             unresolved: 0,
             notices: Vec::new(),
-            losses: plan.losses.clone(),
+            losses: plan.losses.iter().cloned().chain(left).collect(),
         },
     };
     let mut unresolved = damaged.clone();
@@ -114,7 +116,23 @@ pub fn apply(
     };
     settled.iter().for_each(|p| unresolved.resolve(p));
     mended.record.unresolved = unresolved.bits().count();
+    leave_unknown(&mut mended.reading, &unresolved);
     Ok(mended)
+}
+
+fn leave_unknown(reading: &mut Reading, unresolved: &Damaged) {
+    let origin = Origin {
+        verb: "left unknown".to_owned(),
+        why: "damaged, and no value was accepted for it".to_owned(),
+        from: None,
+    };
+    for place in unresolved.bits() {
+        if let Some(chip) = reading.chips.get_mut(usize::from(place.chip))
+            && chip.image.bit(place.cell, place.line).is_some()
+        {
+            chip.set_bit(place.cell, place.line, None, &origin);
+        }
+    }
 }
 
 fn put_in_order(reading: &mut Reading, images: &[ChipImage], why: &str) -> usize {

@@ -3,7 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use super::damage::Damaged;
-use super::{BitsProposal, MendError, MendPlan, Proposal};
+use super::{BitsProposal, Loss, MendError, MendPlan, Proposal};
 use crate::codec::{low_mask, setting};
 use crate::layout::model::{BitPlace, Coding, Layout};
 use crate::reading::{Origin, Reading};
@@ -98,22 +98,30 @@ pub(super) fn belongs(
 }
 
 /// The changes a plan asks for, each checked: those accepted, and what is proposed at least as probable as `at_least`. A
-/// value entered by hand has to be accepted. Second, the number of proposals left out.
+/// value entered by hand has to be accepted. Second, the proposals left out, as the losses they are then.
 pub(super) fn changes<'a>(
     layout: &Layout,
     plan: &'a MendPlan,
     at_least: Option<f64>,
     damaged: &Damaged,
-) -> Result<(Vec<Change<'a>>, usize), MendError> {
+) -> Result<(Vec<Change<'a>>, Vec<Loss>), MendError> {
     let mut out: Vec<Change> = Vec::new();
-    let mut left = 0;
+    let mut left = Vec::new();
     for (i, p) in plan.proposals.iter().enumerate() {
         let label = Label::Value(i, p);
         chance(label, p.probability)?;
         let by_hand = p.code != p.proposed;
         let place = value_places(layout, p, damaged).map_err(|says| label.refused(says))?;
         if !wanted(p.accept, p.probability, at_least, by_hand) {
-            left += 1;
+            left.push(Loss {
+                area: p.area.clone(),
+                entry: p.entry.clone(),
+                parameter: match p.character {
+                    Some(c) => format!("{}, character {c}", p.parameter),
+                    None => p.parameter.clone(),
+                },
+                lost: not_accepted(&p.setting, p.probability),
+            });
             continue;
         }
         checked_setting(layout, p).map_err(|says| label.refused(says))?;
@@ -134,7 +142,12 @@ pub(super) fn changes<'a>(
         let by_hand = b.value != b.proposed;
         let (places, bits) = bits_places(layout, b, damaged).map_err(|says| label.refused(says))?;
         if !wanted(b.accept, b.probability, at_least, by_hand) {
-            left += 1;
+            left.push(Loss {
+                area: String::new(),
+                entry: format!("chip {}", b.chip),
+                parameter: format!("cells {:#06x} to {:#06x}", b.first, b.last),
+                lost: not_accepted(&b.value, b.probability),
+            });
             continue;
         }
         out.push(Change {
@@ -154,6 +167,13 @@ pub(super) fn changes<'a>(
 
 fn wanted(accept: bool, probability: f64, at_least: Option<f64>, by_hand: bool) -> bool {
     accept || !by_hand && at_least.is_some_and(|least| probability >= least)
+}
+
+fn not_accepted(proposed: &str, probability: f64) -> String {
+    format!(
+        "{proposed} was proposed, {:.1} % sure, and not accepted",
+        100.0 * probability
+    )
 }
 
 fn entered(what: String) -> Origin {

@@ -32,15 +32,15 @@ fn sync_folder(path: &Path) -> Result<(), DiskError> {
     Ok(())
 }
 
-/// The shelf a place lies on, if it does: the nearest folder above it, links followed, that holds the root of a store
-/// of jobs. What lies on a shelf is written by the shelf alone.
-pub fn shelf_around(target: &Path) -> Option<PathBuf> {
+/// Where a path leads, links followed, whether or not all of it is there yet: a step up undoes a folder that is still to
+/// be made. `None` where the system tells no place at all.
+fn resolved(target: &Path) -> Option<PathBuf> {
     let target = match target.as_os_str().is_empty() {
         true => Path::new("."),
         false => target,
     };
     let mut whole = std::path::absolute(target).ok()?;
-    // What is not there yet has no links in it; only what lies above it can. A step up undoes one that is missing.
+    // What is not there yet has no links in it; only what lies above it can.
     let mut missing = Vec::new();
     let mut up = 0;
     let mut place = loop {
@@ -57,6 +57,14 @@ pub fn shelf_around(target: &Path) -> Option<PathBuf> {
         }
     };
     place.extend(missing.iter().rev());
+    // With the folders still to be made gone from the path, it may lead to something that is there.
+    Some(place.canonicalize().unwrap_or(place))
+}
+
+/// The shelf a place lies on, if it does: the nearest folder above it, links followed, that holds the root of a store
+/// of jobs. What lies on a shelf is written by the shelf alone.
+pub fn shelf_around(target: &Path) -> Option<PathBuf> {
+    let place = resolved(target)?;
     place
         .ancestors()
         .find(|folder| {
@@ -127,7 +135,8 @@ impl NewFolder {
             return Err(taken("create the folder", target));
         }
         refuse_shelf("create the folder", target)?;
-        refuse_other(target, |kind| kind.is_dir(), "no folder")
+        refuse_detour(target)
+            .and_then(|()| refuse_other(target, |kind| kind.is_dir(), "no folder"))
             .map_err(|e| DiskError::new("create the folder", target, e))?;
         let parent = parent_of(target);
         fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
@@ -275,7 +284,9 @@ pub fn write_file_with(
     if !replace && target.symlink_metadata().is_ok() {
         return Err(taken("write", target));
     }
-    refuse_other(target, |kind| kind.is_file(), "no plain file").map_err(failed)?;
+    refuse_detour(target)
+        .and_then(|()| refuse_other(target, |kind| kind.is_file(), "no plain file"))
+        .map_err(failed)?;
     let parent = parent_of(target);
     fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
     let temporary = beside(target, "partial", |path| {
@@ -290,6 +301,22 @@ pub fn write_file_with(
     }
     written.map_err(failed)?;
     sync_folder(parent)
+}
+
+/// Refuses a path that leads into a folder which is still to be made and out of it again, to something that is there:
+/// every check of that place would find nothing, until the folder is made and it is written over.
+fn refuse_detour(target: &Path) -> std::io::Result<()> {
+    let there = |path: &Path| path.symlink_metadata().is_ok();
+    match resolved(target) {
+        Some(place) if there(&place) && !there(target) => Err(std::io::Error::new(
+            std::io::ErrorKind::InvalidInput,
+            format!(
+                "it leads through a folder that is not there, to {}; name that place without the detour",
+                place.display()
+            ),
+        )),
+        _ => Ok(()),
+    }
 }
 
 /// Refuses to replace what is neither file nor folder of ours: a device, a pipe, a link.
@@ -386,6 +413,36 @@ mod tests {
         );
         write_file(&at(file), b"new", true).unwrap();
         assert_eq!(fs::read(at(file)).unwrap(), b"new");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_path_leads_where_it_will_once_its_folders_are_made() {
+        let dir = tempfile::tempdir().unwrap();
+        let real = dir.path().canonicalize().unwrap();
+        fs::create_dir(real.join("reads")).unwrap();
+        std::os::unix::fs::symlink(real.join("reads"), real.join("link")).unwrap();
+        for (path, place) in [
+            ("reads", "reads"),
+            ("new/../reads", "reads"),
+            ("new/new/../../reads/CH1.bin", "reads/CH1.bin"),
+            ("new/../link", "reads"),
+            ("link/new", "reads/new"),
+            ("new", "new"),
+        ] {
+            assert_eq!(resolved(&real.join(path)).unwrap(), real.join(place));
+        }
+        fs::write(real.join("reads/CH1.bin"), "a dump").unwrap();
+        for path in ["new/../reads", "new/../link"] {
+            let error = NewFolder::begin(&real.join(path), Former::Any)
+                .err()
+                .unwrap();
+            assert!(error.to_string().contains("detour"), "{error}");
+        }
+        let error = write_file(&real.join("new/../reads/CH1.bin"), b"new", true).unwrap_err();
+        assert!(error.to_string().contains("detour"), "{error}");
+        assert_eq!(fs::read(real.join("reads/CH1.bin")).unwrap(), b"a dump");
+        assert!(!real.join("new").exists());
     }
 
     #[test]

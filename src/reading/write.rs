@@ -156,7 +156,7 @@ fn check_place(reading: &Reading, folder: &Path, options: &WriteOptions) -> Resu
 
 /// What may go when a reading replaces another: the files that its record names, and what commands write beside them.
 fn former(folder: &Path, options: &WriteOptions) -> Former {
-    const BESIDE: [&str; 3] = ["changes.json", "settlement.json", "mend.toml"];
+    const BESIDE: [&str; 4] = ["changes.json", "settlement.json", "mend.toml", "mend.json"];
     if !options.replace || !folder.exists() {
         return Former::like(options.replace);
     }

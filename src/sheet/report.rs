@@ -9,6 +9,7 @@ use super::{Paper, Sheet, draw, page};
 use crate::caution::{Caution, DEFER};
 use crate::compare::verify::Verification;
 use crate::finding::{Finding, Severity};
+use crate::mend::Loss;
 use crate::service::ServiceRecord;
 
 /// Columns of hand-set controls.
@@ -51,8 +52,12 @@ pub struct Report {
     pub record: Option<ServiceRecord>,
     /// The readings, in the order of the job.
     pub readings: Vec<ReadingLine>,
+    /// Whether what examining them found is in the job.
+    pub examined: bool,
     /// What was noticed in them.
     pub findings: Vec<Finding>,
+    /// What could not be mended, or was not.
+    pub losses: Vec<Loss>,
     /// What was written into the chips against what was read back.
     pub verified: Option<Verification>,
     /// Names of the two readings compared.
@@ -78,7 +83,8 @@ pub fn report(report: &Report, paper: Paper) -> Sheet {
             (told(report))
             (restored(report))
             (supply(report.record.as_ref()))
-            (findings(&report.findings))
+            (findings(&report.findings, report.examined))
+            (lost(&report.losses))
             (changed(&report.changed))
             (hand_set)
             (readings(&report.readings))
@@ -206,13 +212,15 @@ fn supply(record: Option<&ServiceRecord>) -> Markup {
 }
 
 /// Findings in plain words, the worst first.
-fn findings(findings: &[Finding]) -> Markup {
+fn findings(findings: &[Finding], examined: bool) -> Markup {
     let mut sorted: Vec<&Finding> = findings.iter().collect();
     sorted.sort_by_key(|f| std::cmp::Reverse(f.severity));
     html! {
         section {
             h2.sub { "What was noticed" }
-            @if sorted.is_empty() { p { "Nothing out of order." } }
+            @if sorted.is_empty() {
+                p { @if examined { "Nothing out of order." } @else { "No examination of the readings is in this job." } }
+            }
             @else {
                 ul.findings {
                     @for finding in sorted {
@@ -228,6 +236,29 @@ fn findings(findings: &[Finding]) -> Markup {
                         }
                     }
                 }
+            }
+        }
+    }
+}
+
+/// What the memory no longer holds of the customer's settings.
+fn lost(losses: &[Loss]) -> Markup {
+    html! {
+        @if !losses.is_empty() {
+            section {
+                h2.sub { "Lost" }
+                p { "What could not be mended, or was not; it is unknown in the mended reading." }
+                div.wide data-scroll tabindex="0" role="group" aria-label="What is lost" {
+                    table {
+                        thead { tr { th scope="col" { "Where" } th scope="col" { "Setting" } th scope="col" { "Lost" } } }
+                        tbody {
+                            @for loss in losses.iter().take(MOST_LISTED) {
+                                tr { th scope="row" { (loss.entry) } td { (loss.parameter) } td { (loss.lost) } }
+                            }
+                        }
+                    }
+                }
+                (more(losses.len()))
             }
         }
     }

@@ -5,7 +5,7 @@ use super::job::Role;
 use super::reference::{Reference, resolve};
 use super::root::Shelf;
 use super::store::Stored;
-use crate::layout::{self, model::Layout};
+use crate::layout::{self, LayoutError, model::Layout};
 use crate::reading::{self, Reading, ReadingSpec};
 
 /// The layout of a job.
@@ -55,15 +55,15 @@ impl Stored {
 }
 
 impl HeldLayout {
-    /// Loads the layout; why not, where it cannot be.
-    pub(super) fn load(&self) -> std::result::Result<Layout, String> {
+    /// Loads the layout.
+    ///
+    /// # Errors
+    /// When no layout has that name any more, or the text breaks rules of the language.
+    pub fn load(&self) -> std::result::Result<Layout, LayoutError> {
         match self {
-            HeldLayout::Named(id) => layout::load(id).map_err(|e| e.to_string()),
+            HeldLayout::Named(id) => layout::load(id),
             HeldLayout::Kept(text) => {
-                let folder = tempfile::tempdir().map_err(|e| e.to_string())?;
-                let path = folder.path().join("layout.toml");
-                std::fs::write(&path, text).map_err(|e| e.to_string())?;
-                layout::load(&path.to_string_lossy()).map_err(|e| e.to_string())
+                layout::from_text("layout.toml", &String::from_utf8_lossy(text))
             }
         }
     }

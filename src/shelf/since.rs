@@ -250,7 +250,7 @@ impl Shelf {
         from: &Reference,
         to: &Reference,
     ) -> std::result::Result<(Compared, Comparison), String> {
-        let layout = held.load()?;
+        let layout = held.load().map_err(|e| e.to_string())?;
         let readings = (
             self.load_reading(from, &layout)?,
             self.load_reading(to, &layout)?,

@@ -86,12 +86,26 @@ fn no_output_goes_over_an_input() {
     for (command, outputs) in [
         (
             &mend[..],
-            &["today/IC4.bin", "./today/../today/IC5.bin", "today"][..],
+            &[
+                "today/IC4.bin",
+                "./today/../today/IC5.bin",
+                "new/../today/IC4.bin",
+                "today",
+            ][..],
         ),
-        (&apply[..], &["m.toml", "today", "today/IC4.bin"]),
+        (
+            &apply[..],
+            &[
+                "m.toml",
+                "new/../m.toml",
+                "today",
+                "new/../today",
+                "today/IC4.bin",
+            ],
+        ),
         (&solve[..], &["plan.json", "today/IC4.bin"]),
         (&next[..], &["plan.json", "today/IC4.bin"]),
-        (&decode[..], &["today/IC4.bin"]),
+        (&decode[..], &["today/IC4.bin", "new/../today/IC4.bin"]),
     ] {
         for output in outputs {
             let call = [command, &["--output", output, "--replace"]].concat();

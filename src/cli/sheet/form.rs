@@ -2,7 +2,6 @@
 
 use super::super::Outcome;
 use super::PageArgs;
-use crate::layout;
 use crate::sheet;
 
 /// Print a blank form for intake: what to note before the instrument is opened.
@@ -25,8 +24,7 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    super::super::inputs::note(std::path::Path::new(&args.layout));
-    let layout = layout::load(&args.layout)?;
+    let layout = super::super::open::layout_named(&args.layout)?;
     args.page
         .write(&sheet::form::form(&layout, args.panel, args.page.paper()))
 }

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use super::super::open::layout_named;
 use super::super::output::print_text;
 use super::super::shelf::place;
 use super::super::{Failure, Outcome, Status, findings};
@@ -11,9 +12,11 @@ use crate::bank::{Bank, Decoded};
 use crate::blame::DiskError;
 use crate::caution;
 use crate::compare::verify::verify;
+use crate::document;
 use crate::finding::Finding;
 use crate::hand_set::{FilledForm, read_form};
-use crate::layout::{self, model::Layout};
+use crate::layout::model::Layout;
+use crate::mend::{Loss, MendRecord};
 use crate::reading::{self, Reading, ReadingSpec};
 use crate::service::{self, ServiceRecord};
 use crate::sheet::arrange;
@@ -78,9 +81,12 @@ pub(crate) fn run(args: &Args) -> Outcome {
         id,
         version,
     };
-    let layout = match args.layout.as_ref().or(job.record.layout.as_ref()) {
-        Some(name) => Some(layout::load(name)?),
-        None => None,
+    let layout = match &args.layout {
+        Some(name) => Some(layout_named(name)?),
+        None => stored
+            .layout(version)?
+            .map(|held| held.load())
+            .transpose()?,
     };
     let mut told = job.told(args)?;
     if let Some(layout) = &layout {
@@ -130,7 +136,9 @@ impl Opened {
                 .collect(),
             record: self.service_record(args.record.as_deref())?,
             readings: self.readings(),
+            examined: self.of(Role::Findings).next().is_some(),
             findings: self.findings()?,
+            losses: self.losses()?,
             cautions: caution::pick(&CAUTIONS),
             ..Report::default()
         })
@@ -246,6 +254,18 @@ impl Opened {
             tempfile::tempdir().map_err(|e| DiskError::new("create a folder in", temporary, e))?;
         let at = resolve(&self.shelf, &reference)?.write_to(folder.path())?;
         Ok(reading::load(&ReadingSpec::path(at), Some(layout))?)
+    }
+
+    /// What the record of the last mending says is lost.
+    fn losses(&self) -> Result<Vec<Loss>, Failure> {
+        let records = self.of(Role::Mended);
+        let records = records.filter(|f| f.path.ends_with("/mend.json"));
+        let Some(file) = records.max_by_key(|f| f.since) else {
+            return Ok(Vec::new());
+        };
+        // The record of another version of this program is left out; it is still in the job.
+        let record = document::from_json::<MendRecord>(&self.bytes(&file.path)?).ok();
+        Ok(record.map(|r| r.losses).unwrap_or_default())
     }
 
     /// The findings in the job's documents, each once; verdicts on single entries are in the findings already.
