@@ -127,6 +127,7 @@ fn whole_groups(before: &Decoded<'_>, after: &Decoded<'_>, family: &[usize], out
         if was == is {
             continue;
         }
+        let few = few_changed(was, is);
         let blank = family.iter().all(|&a| {
             contents(after, a, entries_of(&layout.areas[a], i))
                 .is_some_and(|c| is_blank(&layout.areas[a], &c))
@@ -136,6 +137,7 @@ fn whole_groups(before: &Decoded<'_>, after: &Decoded<'_>, family: &[usize], out
         } else {
             held_by
                 .get(is)
+                .filter(|_| !few)
                 .and_then(|holders| nearest(holders, i))
                 .map(|j| {
                     let kind = match (&new[j], &old[j]) {
@@ -183,9 +185,7 @@ fn single_entries(before: &Decoded<'_>, after: &Decoded<'_>, a: usize, out: &mut
         let (Some(was), Some(is)) = (&old[i], &new[i]) else {
             continue;
         };
-        // One changed parameter that happens to match another entry is an edit, not a copy.
-        let changed = was.iter().zip(is).filter(|(x, y)| x != y).count();
-        if changed < 2 || out.explained.contains(&(a, i)) || is_blank(area, is) {
+        if few_changed(was, is) || out.explained.contains(&(a, i)) || is_blank(area, is) {
             continue;
         }
         let Some(j) = held_by.get(is).and_then(|holders| nearest(holders, i)) else {
@@ -206,6 +206,13 @@ fn single_entries(before: &Decoded<'_>, after: &Decoded<'_>, a: usize, out: &mut
         }
         out.explained.insert((a, i));
     }
+}
+
+/// Whether less than half of an entry changed. That it now is like another, as the voices of a preset often are, is then no
+/// news, and calling it a copy would hide the values that were edited or mended.
+fn few_changed(was: &Contents, is: &Contents) -> bool {
+    let changed = was.iter().zip(is).filter(|(x, y)| x != y).count();
+    changed < 2 || 2 * changed < was.len()
 }
 
 /// The holder closest to `i` but not itself.
