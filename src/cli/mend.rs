@@ -49,6 +49,14 @@ pub(crate) struct Args {
     /// An earlier reading of the same instrument
     #[arg(long, value_name = "READING")]
     earlier: Option<String>,
+    /// How the files of the earlier reading hold the cells, where it is not as those of the reading
+    #[arg(
+        long,
+        value_name = "PACKING",
+        requires = "earlier",
+        help_heading = "Files"
+    )]
+    earlier_packing: Vec<String>,
     /// Another read of the same chips; may be repeated
     #[arg(long = "read", value_name = "READING", conflicts_with = "apply")]
     reads: Vec<String>,
@@ -126,6 +134,12 @@ impl Blame for Twice {
     }
 }
 
+/// The earlier reading, its files packed as is said of them.
+fn earlier(args: &Args, name: &str, layout: &Layout) -> Result<(String, Reading), Failure> {
+    let files = args.files.packed(&args.earlier_packing);
+    Ok((name.to_owned(), files.aligned(name, Some(layout))?))
+}
+
 /// Refuses a reading that is given twice.
 fn refuse_twice(args: &Args) -> Result<(), Twice> {
     let mut given = vec![&args.reading];
@@ -144,7 +158,11 @@ fn propose(args: &Args, layout: &Layout) -> Outcome {
         return Err(NoPlace("a plan is made to be read and edited, and").into());
     }
     let reading = args.files.aligned(&args.reading, Some(layout))?;
-    let earlier = named(args, args.earlier.as_slice(), layout)?.pop();
+    let earlier = args
+        .earlier
+        .as_ref()
+        .map(|name| earlier(args, name, layout));
+    let earlier = earlier.transpose()?;
     let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
     // What the earlier reading lost itself it does not propose.
     let earlier = earlier
@@ -184,8 +202,15 @@ fn propose(args: &Args, layout: &Layout) -> Outcome {
 fn line_to_apply(args: &Args, file: &Path) -> String {
     let layout = args.files.layout.iter();
     let layout: String = layout.map(|l| format!(" -l {}", quoted(l))).collect();
+    // The plan knows the earlier reading, and not how its files hold the cells.
+    let packing: Vec<String> = args.earlier_packing.iter().map(|p| quoted(p)).collect();
+    let earlier = args.earlier.as_ref().filter(|_| !packing.is_empty());
+    let earlier = earlier.map_or(String::new(), |name| {
+        let packing = packing.join(" --earlier-packing ");
+        format!(" --earlier {} --earlier-packing {packing}", quoted(name))
+    });
     format!(
-        "cellkeep mend --apply {} {}{layout} -o mended",
+        "cellkeep mend --apply {} {}{layout}{earlier} -o mended",
         quoted(&file.display().to_string()),
         quoted(&args.reading)
     )
@@ -287,9 +312,9 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     let ordered = match plan.reorder.as_ref().filter(|r| r.accept) {
         Some(_) => {
             let name = args.earlier.clone().or_else(|| plan.earlier.clone());
-            let earlier = named(args, name.as_slice(), layout)?.pop();
+            let earlier = name.map(|name| earlier(args, &name, layout)).transpose()?;
             let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
-            Some(examined.undone)
+            Some(examined.contents.undone)
         }
         None => None,
     };

@@ -29,7 +29,12 @@ impl Past {
                 && (f.sure.is_some_and(|sure| sure >= SURE) || f.code == "reading.empty")
         };
         let mut damages: Vec<Finding> = findings.filter(is_certain).cloned().collect();
-        let lost: u64 = examined.undone.iter().map(ChipImage::unknown_bits).sum();
+        let lost: u64 = examined
+            .contents
+            .undone
+            .iter()
+            .map(ChipImage::unknown_bits)
+            .sum();
         let bits: u64 = images.iter().map(ChipImage::bits).sum();
         let mut is_useless = 2 * lost > bits
             || damages
@@ -62,10 +67,15 @@ impl Past {
         let chips =
             |f: &Finding| -> Vec<String> { f.place.chips.iter().map(|c| c.chip.clone()).collect() };
         self.damages.iter().any(|f| {
-            let flips = &self.examined.flips;
+            let flips = &self.examined.contents.flips;
             if f.code == super::cause::SCATTERED && !flips.is_empty() {
-                let common = alone.flips.iter().filter(|b| flips.contains(b)).count();
-                return common > 0 && 2 * common >= alone.flips.len();
+                let common = alone
+                    .contents
+                    .flips
+                    .iter()
+                    .filter(|b| flips.contains(b))
+                    .count();
+                return common > 0 && 2 * common >= alone.contents.flips.len();
             }
             let now = &alone.examination.findings;
             now.iter()
@@ -85,8 +95,8 @@ impl Past {
 
     /// What is left of it once its damage is taken out.
     pub(super) fn left(&self) -> Vec<ChipImage> {
-        let mut images = self.examined.undone.clone();
-        for (chip, cell, line) in &self.examined.flips {
+        let mut images = self.examined.contents.undone.clone();
+        for (chip, cell, line) in &self.examined.contents.flips {
             if let Some(image) = images.get_mut(*chip) {
                 image.set_bit(*cell, *line, None);
             }

@@ -445,14 +445,25 @@ impl FieldModel {
     }
 
     /// The chance of each legal code by this model, for fields narrow enough to count.
+    ///
+    /// A bit that was lost in every instance has shown no habit, however still the others stand: its values are alike.
     pub(crate) fn chances(&self, shape: &FieldShape) -> Vec<(u64, f64)> {
+        let known = crate::codec::low_mask(shape.width);
+        let shown = self.shown();
+        let like = |code: u64| match self.way {
+            Way::Still(rests) if (code ^ rests) & shown == 0 => rests,
+            _ => code,
+        };
         (0..self.counts.len() as u64)
             .filter(|c| shape.legal(*c))
-            .map(|c| {
-                let known = crate::codec::low_mask(shape.width);
-                (c, (-self.bits(shape, c, known)).exp2())
-            })
+            .map(|c| (c, (-self.bits(shape, like(c), known)).exp2()))
             .collect()
+    }
+
+    /// The bits of the field that some instance shows.
+    fn shown(&self) -> u64 {
+        let seen = self.columns.iter().enumerate().filter(|(_, c)| c.1 > 0);
+        seen.fold(0, |mask, (b, _)| mask | 1 << b)
     }
 }
 
@@ -515,6 +526,17 @@ mod tests {
             let lost = FieldModel::learn(&shape, Terms::SOUND, masked(&codes, known)).total;
             assert!(lost <= whole, "{known:#06b}: {lost} {whole}");
         }
+    }
+
+    #[test]
+    fn a_bit_lost_everywhere_has_no_habit() {
+        // Always 0b10? where it is seen, the lowest bit never: 0b100 and 0b101 are alike, and likelier than the others.
+        let shape = shape(3, None);
+        let model = FieldModel::learn(&shape, Terms::SOUND, masked(&[0b100; 64], 0b110));
+        let chances = model.chances(&shape);
+        let of = |code: u64| chances[code as usize].1;
+        assert_eq!(of(0b100), of(0b101));
+        assert!(of(0b100) > of(0b010), "{chances:?}");
     }
 
     #[test]

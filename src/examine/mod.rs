@@ -119,20 +119,40 @@ impl Document for Examination {
     const VERSION: u32 = 1;
 }
 
-/// An examination with what mending needs of it.
+/// What the chips hold by one explanation.
 #[derive(Clone, Debug)]
-pub struct Examined {
-    /// The findings and verdicts.
-    pub examination: Examination,
+pub struct Contents {
     /// What the chips hold once the causes are undone: lost bits unknown. Differs from what was read only where a
     /// cause put contents in another order, or lost them.
     pub undone: Vec<ChipImage>,
     /// The same with lost bits as they were read: contents put in order, nothing else.
     pub shown: Vec<ChipImage>,
-    /// Bits of [`Examined::undone`] that are probably flipped, as `(chip, cell, line)`.
+    /// Bits of [`Contents::undone`] that are probably flipped, as `(chip, cell, line)`.
     pub flips: Vec<(usize, u32, u8)>,
     /// Share of all bits that flipped.
     pub flip_rate: f64,
+}
+
+/// Another explanation that may be the true one.
+#[derive(Clone, Debug)]
+pub struct Rival {
+    /// Codes of its causes; empty for a sound reading.
+    pub causes: Vec<String>,
+    /// The chance that it is the true one, 0 to 1.
+    pub sure: f64,
+    /// What the chips hold by it.
+    pub contents: Contents,
+}
+
+/// An examination with what mending needs of it.
+#[derive(Clone, Debug)]
+pub struct Examined {
+    /// The findings and verdicts.
+    pub examination: Examination,
+    /// What the chips hold by the best explanation.
+    pub contents: Contents,
+    /// The other explanations that are worth a thought, best first: each at least one in ten thousand.
+    pub rivals: Vec<Rival>,
     /// Codes of the causes that only put contents in another order.
     pub reordered: Vec<String>,
     /// What was compared with: the earlier reading without what it lost itself; nothing where it was left aside.

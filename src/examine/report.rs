@@ -7,13 +7,17 @@ use super::facts::{self, Broken};
 use super::given::Before;
 use super::verdict::{EntryVerdict, Marks, Verdict, touched};
 use super::weigh::{Bench, Explanation, memory_of, terms};
-use super::{Examination, ExamineError, Examined, Ranked, edits, flips, unread, voices};
+use super::{
+    Contents, Examination, ExamineError, Examined, Ranked, Rival, edits, flips, unread, voices,
+};
 use crate::evidence::shares;
 use crate::finding::{Finding, Severity};
 use crate::image::ChipImage;
 
 /// Explanations listed.
 const LISTED: usize = 5;
+/// Chance from which another explanation is worth a thought: chances are stated to one in ten thousand.
+const LIKELY: f64 = 1e-4;
 /// Bits within which a rival is named as what else it could be.
 const RIVAL: f64 = 12.0;
 
@@ -60,7 +64,7 @@ pub(super) fn examine(
             .act("Read the chips; if several reads were settled, mend what settling named first."),
         );
     }
-    let mut undone = seen.to_vec();
+    let contents = contents(&bench, best);
     // What explains most comes first, whatever was found first.
     let saved: Vec<f64> = best
         .causes
@@ -69,16 +73,13 @@ pub(super) fn examine(
         .collect();
     let mut order: Vec<usize> = (0..saved.len()).collect();
     order.sort_by(|a, b| saved[*b].total_cmp(&saved[*a]));
+    let mut undone = seen.to_vec();
     for (i, cause) in best.causes.iter().enumerate().rev() {
         let at = order.iter().position(|o| *o == i).unwrap_or(i);
         let letter = b'A' + (at % 26) as u8;
         let shown = undone.clone();
         cause.undo(&mut undone, false);
         mark_changes(&mut marks, &shown, &undone, letter);
-    }
-    let mut shown = seen.to_vec();
-    for cause in best.causes.iter().rev().filter(|c| c.rearranges()) {
-        cause.undo(&mut shown, false);
     }
     for (at, cause) in order.iter().map(|i| &best.causes[*i]).enumerate() {
         let mut f = tell_cause(cause, at, &ranked, best, &names);
@@ -90,11 +91,11 @@ pub(super) fn examine(
         }
         findings.push(f);
     }
-    let flips = settled_flips(bench.flips(best), seen);
-    for (chip, cell, line) in &flips {
+    let flips = &contents.flips;
+    for (chip, cell, line) in flips {
         marks.set(*chip, *cell, *line, b'x');
     }
-    let (told, by_flips) = flips::findings(best, &ranked, &flips, seen, &names);
+    let (told, by_flips) = flips::findings(best, &ranked, flips, seen, &names);
     let flip_codes: Vec<String> = told.iter().map(|f| f.code.clone()).collect();
     // Among the causes where what the flips save has its place.
     let ahead = order.iter().take_while(|i| saved[**i] >= by_flips).count();
@@ -102,14 +103,11 @@ pub(super) fn examine(
     let shift = told.len();
     let place = |at: usize| at + if at < ahead { 0 } else { shift };
     findings.splice(flips_at..flips_at, told);
-    let bits: u64 = seen.iter().map(ChipImage::bits).sum();
-    let placed = flips.len() as f64 / bits.max(1) as f64;
-    let flip_rate = placed.max(terms(&best.causes).flipped);
     let mut entries = Vec::new();
     if let (Some(content), Some(memory)) = (content, &memory) {
         let before_promises = facts::broken(content, memory, &content.codec.decode(memory));
         let mut sure = undone.clone();
-        for (chip, cell, line) in &flips {
+        for (chip, cell, line) in flips {
             if let Some(c) = sure.get_mut(*chip) {
                 c.set_bit(*cell, *line, None);
             }
@@ -130,7 +128,10 @@ pub(super) fn examine(
         }
         let causes: Vec<&Shared> = order.iter().map(|i| &best.causes[*i]).collect();
         // An earlier reading shows every flip; a reading alone, only those that break something.
-        let hidden = if before.is_some() { 0.0 } else { flip_rate };
+        let hidden = match before {
+            Some(_) => 0.0,
+            None => contents.flip_rate,
+        };
         entries = verdicts(content, &undone, &marks, &left, &causes, hidden)?;
         let unread = unread::judge(&mut entries, content.layout, seen);
         if best.causes.is_empty() && flips.is_empty() && left.is_empty() && unread.is_none() {
@@ -167,12 +168,45 @@ pub(super) fn examine(
             .filter(|c| c.rearranges())
             .map(|c| c.code().to_owned())
             .collect(),
+        rivals: rivals(&bench, &ranked),
+        contents,
+        earlier: None,
+    })
+}
+
+/// What the chips hold by an explanation.
+fn contents(bench: &Bench, e: &Explanation) -> Contents {
+    let mut undone = bench.seen.to_vec();
+    let mut shown = bench.seen.to_vec();
+    for cause in e.causes.iter().rev() {
+        cause.undo(&mut undone, false);
+        if cause.rearranges() {
+            cause.undo(&mut shown, false);
+        }
+    }
+    let flips = settled_flips(bench.flips(e), bench.seen);
+    let bits: u64 = bench.seen.iter().map(ChipImage::bits).sum();
+    let placed = flips.len() as f64 / bits.max(1) as f64;
+    Contents {
         undone,
         shown,
-        earlier: None,
-        flip_rate,
+        flip_rate: placed.max(terms(&e.causes).flipped),
         flips,
-    })
+    }
+}
+
+/// The explanations that may be true instead of the best, each with its share of the belief in all that were weighed.
+fn rivals(bench: &Bench, ranked: &[Explanation]) -> Vec<Rival> {
+    let lengths: Vec<f64> = ranked.iter().map(|e| e.bits).collect();
+    let others = ranked.iter().zip(shares(&lengths)).skip(1);
+    others
+        .filter(|(_, sure)| *sure >= LIKELY)
+        .map(|(e, sure)| Rival {
+            causes: codes(e, None),
+            sure,
+            contents: contents(bench, e),
+        })
+        .collect()
 }
 
 /// The codes of an explanation, flips included, as they are told where that is known.

@@ -61,7 +61,7 @@ pub fn add_votes(
         .iter_mut()
         .find(|f| f.code == super::cause::SCATTERED)
     {
-        votes.noisy_flips(decay, &examined.flips);
+        votes.noisy_flips(decay, &examined.contents.flips);
     }
     overlay(&mut examination.pictures, &marks.pictures(&images, &ids));
     if let Some(layout) = layout {

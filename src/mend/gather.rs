@@ -3,13 +3,15 @@
 use std::collections::{HashMap, HashSet};
 
 use super::damage::Damaged;
-use super::reconsider::Second;
-use super::sources::{Source, UNSURE};
-use super::weigh::{Belief, Says, Seen};
+use super::reconsider::{Second, doubt_differing_copies};
+use super::rivals::{Another, mixed};
+use super::sources::Source;
+use super::voices::{Voices, habits};
+use super::weigh::{Belief, Prior, Says, Seen};
 use super::witness::Witness;
 use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
 use crate::codec::{Codes, Memory, low_mask, setting};
-use crate::examine::{Content, Examined, Kind, Told};
+use crate::examine::{Content, Contents, Examined, Kind, Told};
 use crate::image::ChipImage;
 use crate::layout::model::Layout;
 use crate::reading::Reading;
@@ -37,7 +39,9 @@ pub fn propose(
     sources: &Sources,
 ) -> Result<MendPlan, MendError> {
     let content = Content::new(layout);
-    let bench = Bench::new(&content, reading, examined, sources)?;
+    let mut bench = Bench::new(&content, reading, &examined.contents, sources)?;
+    bench.odd = odd_cells(layout, examined);
+    let (sure, others) = Another::of(&content, reading, examined, sources)?;
     let mut plan = MendPlan {
         reading: name.to_owned(),
         layout: layout.id.clone(),
@@ -58,21 +62,15 @@ pub fn propose(
         losses: Vec::new(),
         damage: bench.damaged.runs(layout),
     };
-    let mut memory = bench.tell_rest(&mut plan);
+    let mut memory = bench.tell_rest((sure, &others), &mut plan);
     let outside = std::mem::take(&mut plan.losses);
-    let mut beliefs: HashMap<Spot, Belief> = HashMap::new();
-    let mut says: HashMap<Spot, Vec<Says>> = HashMap::new();
-    let mut spots = bench.spots();
-    for spot in &spots {
-        let list = bench.says(*spot);
-        beliefs.insert(*spot, bench.belief(*spot, &list));
-        says.insert(*spot, list);
-    }
-    let checked = bench.apply_checks(&memory, &mut beliefs);
+    let heard = bench.hear(&memory);
+    let mut spots: Vec<Spot> = heard.beliefs.keys().copied().collect();
     spots.sort_unstable();
     let mut taken: HashMap<Key, bool> = HashMap::new();
     for spot in spots {
-        let proposed = bench.tell(spot, &beliefs[&spot], &says[&spot], &checked, &mut plan);
+        let (belief, against) = mixed((sure, &heard.beliefs[&spot]), &others, spot);
+        let proposed = bench.tell(spot, &belief, &heard, against, &mut plan);
         let Some(code) = proposed else { continue };
         let places = layout.areas[spot.0].field_places(spot.1, spot.2);
         // Parameters may share bits, and be believed to hold different ones.
@@ -125,6 +123,15 @@ fn reorder(examined: &Examined) -> Option<Reorder> {
     })
 }
 
+/// What is believed of the damaged fields.
+pub(super) struct Heard {
+    pub beliefs: HashMap<Spot, Belief>,
+    /// What the sources say of each.
+    says: HashMap<Spot, Vec<Says>>,
+    /// Where a check spoke, and how.
+    checked: HashMap<Spot, String>,
+}
+
 /// Everything that proposals are weighed by.
 pub(super) struct Bench<'a> {
     pub content: &'a Content<'a>,
@@ -152,26 +159,27 @@ pub(super) struct Bench<'a> {
     pub sources: Vec<Source>,
     /// Chance that a copy holds what the original does.
     pub copies: f64,
-    /// Chance that a voice holds what the others do.
-    pub siblings: f64,
+    /// How the voices of each area are dialled.
+    pub voices: Vec<Voices>,
 }
 
 impl<'a> Bench<'a> {
-    fn new(
+    /// What to weigh by where the chips hold these contents.
+    pub(super) fn new(
         content: &'a Content<'a>,
         reading: &Reading,
-        examined: &Examined,
+        contents: &Contents,
         sources: &Sources,
     ) -> Result<Self, MendError> {
         let memory = |images: &[ChipImage]| {
             Memory::of_images(content.layout, &images.iter().collect::<Vec<_>>())
         };
-        let undone = memory(&examined.undone)?;
+        let undone = memory(&contents.undone)?;
         let seen = content.codec.decode(&undone);
-        let read = memory(&examined.shown)?;
+        let read = memory(&contents.shown)?;
         let shown = content.codec.decode(&read);
-        let mut images = examined.undone.clone();
-        for (chip, cell, line) in &examined.flips {
+        let mut images = contents.undone.clone();
+        for (chip, cell, line) in &contents.flips {
             if let Some(c) = images.get_mut(*chip) {
                 c.set_bit(*cell, *line, None);
             }
@@ -193,20 +201,20 @@ impl<'a> Bench<'a> {
         let told = content.tell(&firm);
         let mut bench = Self {
             content,
+            voices: habits(content, &codes, &told),
             codes,
             undone,
             seen,
             read,
             shown,
             damaged: Damaged::unknown(content.layout, &images),
-            odd: odd_cells(content.layout, examined),
+            odd: HashSet::new(),
             told,
-            flip: examined.flip_rate.max(1e-4),
-            turned: turned(examined),
+            flip: contents.flip_rate.max(1e-4),
+            turned: turned(contents),
             edits_are_told: sources.earlier.is_some(),
             sources: Vec::new(),
             copies: 0.9,
-            siblings: 0.0,
             firm,
         };
         for (a, e, f) in bench.spots() {
@@ -215,14 +223,30 @@ impl<'a> Bench<'a> {
                 places.iter().for_each(|p| bench.damaged.add(p));
             }
         }
-        bench.ask(reading, (&images, &examined.shown), sources)?;
-        let areas = 0..content.layout.areas.len();
-        bench.siblings = bench.agreement(UNSURE, areas, |a, e, f| {
-            let first = bench.content.shape.areas[a].first_voice[e];
-            (first != e).then(|| bench.codes.areas[a].get(first, f))
-        });
+        bench.ask(reading, (&images, &contents.shown), sources)?;
         bench.copies = bench.copy_agreement();
         Ok(bench)
+    }
+
+    /// What is believed of every damaged field. `base` holds what is firm, and what is proposed outside of parameters.
+    pub(super) fn hear(&self, base: &Memory) -> Heard {
+        let (mut beliefs, mut says) = (HashMap::new(), HashMap::new());
+        for spot in self.spots() {
+            let list = self.says(spot);
+            beliefs.insert(spot, self.belief(spot, &list));
+            says.insert(spot, list);
+        }
+        let checked = self.apply_checks(base, &mut beliefs);
+        Heard {
+            beliefs,
+            says,
+            checked,
+        }
+    }
+
+    /// The code of a field as it is firm, where nothing of it is damaged.
+    pub(super) fn code(&self, (a, e, f): Spot) -> Option<u64> {
+        self.codes.areas[a].code(e, f)
     }
 
     /// Value fields with lost or doubtful bits, or with a code that cannot be set.
@@ -280,7 +304,7 @@ impl<'a> Bench<'a> {
             let at = e * area.bits_per_entry + area.fields[f].first;
             let places = &copy.places[at..at + usize::from(area.fields[f].width)];
             let (code, known) = self.firm.gather(places);
-            if known != 0 {
+            if known & open != 0 {
                 out.push(Says {
                     who: format!("the copy {:?} holds it", copy.name),
                     code,
@@ -295,19 +319,6 @@ impl<'a> Bench<'a> {
     fn belief(&self, (a, e, f): Spot, says: &[Says]) -> Belief {
         let shape = &self.content.shape.areas[a].fields[f];
         let (code, known) = self.codes.areas[a].get(e, f);
-        let mut prior = match &self.told.models[a][f] {
-            Some(model) => model.chances(shape),
-            None => Vec::new(),
-        };
-        if prior.is_empty() {
-            // Too wide to count: only what somebody holds, each as unlikely as any.
-            let any = f64::from(shape.width).exp2().recip();
-            let seen = self.seen.areas[a].code(e, f);
-            let mut codes: Vec<u64> = says.iter().map(|s| s.code).chain(seen).collect();
-            codes.sort_unstable();
-            codes.dedup();
-            prior = codes.into_iter().map(|c| (c, any)).collect();
-        }
         let (read, shown) = self.seen.areas[a].get(e, f);
         let seen = Seen {
             code: code | read & shown & !known,
@@ -318,6 +329,14 @@ impl<'a> Bench<'a> {
                 false => (0, 0.5),
             },
             impossible: self.impossible((a, e, f)),
+        };
+        let counted = match &self.told.models[a][f] {
+            Some(model) => model.chances(shape),
+            None => Vec::new(),
+        };
+        let prior = match counted.is_empty() {
+            true => Prior::too_wide(shape.width, seen, says),
+            false => Prior::listed(counted),
         };
         Belief::of(&prior, seen, says)
     }
@@ -336,8 +355,8 @@ impl<'a> Bench<'a> {
         &self,
         (a, e, f): Spot,
         belief: &Belief,
-        says: &[Says],
-        checked: &HashMap<Spot, String>,
+        heard: &Heard,
+        against: Option<String>,
         plan: &mut MendPlan,
     ) -> Option<u64> {
         let area = &self.content.layout.areas[a];
@@ -354,6 +373,7 @@ impl<'a> Bench<'a> {
             area.entry_label(e),
             parameter.key.clone(),
         );
+        let says = heard.says.get(&(a, e, f)).map_or(&[][..], Vec::as_slice);
         let kept = self.may_be_saved((a, e, f));
         let best = belief.best().map(|(best, chance)| match kept {
             Some(kept) if kept != best => (best, chance * ODD),
@@ -374,7 +394,8 @@ impl<'a> Bench<'a> {
                 if kept.is_some_and(|kept| kept != best) {
                     evidence.push("against it: what is read there can be set, so that the owner may have saved it".to_owned());
                 }
-                evidence.extend(checked.get(&(a, e, f)).cloned());
+                evidence.extend(against);
+                evidence.extend(heard.checked.get(&(a, e, f)).cloned());
                 if lost == 0 {
                     evidence.push(format!("the code read, {code}, cannot be set"));
                 } else if known != 0 {
@@ -422,13 +443,13 @@ impl<'a> Bench<'a> {
 }
 
 /// Chance that a bit turned on a data line on which bits look flipped.
-fn turned(examined: &Examined) -> f64 {
+fn turned(contents: &Contents) -> f64 {
     let mut by_line: HashMap<(usize, u8), f64> = HashMap::new();
-    for (chip, _, line) in &examined.flips {
+    for (chip, _, line) in &contents.flips {
         *by_line.entry((*chip, *line)).or_default() += 1.0;
     }
     let of = |chip: usize| {
-        let image = examined.undone.get(chip);
+        let image = contents.undone.get(chip);
         image.map_or(1.0, |i| f64::from(i.words()))
     };
     let weighed: f64 = by_line.iter().map(|((chip, _), n)| n * n / of(*chip)).sum();
@@ -458,30 +479,4 @@ fn bits(code: u64, known: u64, width: u8) -> String {
             _ => '1',
         })
         .collect()
-}
-
-/// Without an earlier reading, a bit whose mirrored copy differs may be either.
-fn doubt_differing_copies(layout: &Layout, images: &mut [ChipImage]) {
-    let mut doubtful = Vec::new();
-    for area in &layout.areas {
-        for copy in &area.copies {
-            for (p, q) in area.places.iter().zip(&copy.places) {
-                let bit = |p: &crate::layout::model::BitPlace| {
-                    let raw = images.get(usize::from(p.chip))?.bit(p.cell, p.line)?;
-                    Some(raw != p.inverted)
-                };
-                if let (Some(x), Some(y)) = (bit(p), bit(q))
-                    && x != y
-                {
-                    doubtful.push(*p);
-                    doubtful.push(*q);
-                }
-            }
-        }
-    }
-    for p in doubtful {
-        if let Some(image) = images.get_mut(usize::from(p.chip)) {
-            image.set_bit(p.cell, p.line, None);
-        }
-    }
 }

@@ -13,7 +13,9 @@ mod follow;
 mod gather;
 mod reconsider;
 mod rest;
+mod rivals;
 mod sources;
+mod voices;
 mod weigh;
 mod witness;
 

@@ -2,7 +2,8 @@
 //!
 //! Examining tells a bit that differs from the earlier reading as flipped or as edited, whichever is the likelier. A check
 //! over it knows better: where it holds as it was read, it was not flipped; where one edited bit alone keeps it from
-//! holding, that bit flipped rather than the check; and where a value under it changed by one bit, it cannot be told.
+//! holding, that bit flipped rather than the check; and where a value under it changed by one bit, it cannot be told. Without an
+//! earlier reading, mirrored copies are what is known better.
 
 use crate::codec::{Memory, checks};
 use crate::image::ChipImage;
@@ -104,5 +105,31 @@ impl Second<'_> {
 fn set(images: &mut [ChipImage], place: &BitPlace, bit: Option<bool>) {
     if let Some(image) = images.get_mut(usize::from(place.chip)) {
         image.set_bit(place.cell, place.line, bit.map(|b| b != place.inverted));
+    }
+}
+
+/// Without an earlier reading, a bit whose mirrored copy differs may be either.
+pub(super) fn doubt_differing_copies(layout: &Layout, images: &mut [ChipImage]) {
+    let mut doubtful = Vec::new();
+    for area in &layout.areas {
+        for copy in &area.copies {
+            for (p, q) in area.places.iter().zip(&copy.places) {
+                let bit = |p: &BitPlace| {
+                    let raw = images.get(usize::from(p.chip))?.bit(p.cell, p.line)?;
+                    Some(raw != p.inverted)
+                };
+                if let (Some(x), Some(y)) = (bit(p), bit(q))
+                    && x != y
+                {
+                    doubtful.push(*p);
+                    doubtful.push(*q);
+                }
+            }
+        }
+    }
+    for p in doubtful {
+        if let Some(image) = images.get_mut(usize::from(p.chip)) {
+            image.set_bit(p.cell, p.line, None);
+        }
     }
 }

@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use super::checked::{check_label, raw};
 use super::damage::lines;
 use super::gather::Bench;
+use super::rivals::{Another, mixed_bit};
 use super::sources::Source;
 use super::witness::Witness;
 use super::{BitsProposal, Loss, MendPlan};
@@ -68,8 +69,8 @@ struct Bit {
 }
 
 impl Bench<'_> {
-    /// Proposals and losses for damaged bits outside of parameters. Returns what is firm with what is proposed.
-    pub(super) fn tell_rest(&self, plan: &mut MendPlan) -> Memory {
+    /// Proposals and losses for damaged bits outside of parameters, by the chance of the cause named and by the others. Returns what is firm with what is proposed.
+    pub(super) fn tell_rest(&self, rivals: (f64, &[Another]), plan: &mut MendPlan) -> Memory {
         let owners = self.owners();
         let mut rates = HashMap::new();
         let bits: Vec<Bit> = self
@@ -77,7 +78,12 @@ impl Bench<'_> {
             .bits()
             .filter_map(|p| {
                 let owner = owners.get(&key(&p)).copied().unwrap_or(Owner::Nobody);
-                self.rest_bit(p, owner, &mut rates)
+                let mut bit = self.rest_bit(p, owner, &mut rates)?;
+                bit.value = bit.value.and_then(|(value, chance, why)| {
+                    let chance = mixed_bit((p, value, chance), rivals);
+                    (chance > 0.5).then_some((value, chance, why))
+                });
+                Some(bit)
             })
             .collect();
         let mut memory = self.firm.clone();

@@ -2,8 +2,7 @@
 
 use std::ops::Range;
 
-use super::gather::{Bench, Spot};
-use super::weigh::Says;
+use super::gather::Bench;
 use super::witness::{Witness, testimony};
 use super::{MendError, Sources};
 use crate::codec::{Codes, Memory, low_mask};
@@ -136,38 +135,6 @@ impl Bench<'_> {
             }
         }
         same / n
-    }
-
-    /// What the other voices of the preset say, as one source: they were dialled together, so that their agreement
-    /// with each other proves nothing.
-    pub(super) fn voices_say(&self, (a, e, f): Spot) -> Option<Says> {
-        let shape = &self.content.shape.areas[a];
-        let area = &self.content.layout.areas[a];
-        let full = low_mask(shape.fields[f].width);
-        let mates: Vec<(usize, u64)> = (0..shape.entries)
-            .filter(|o| *o != e && shape.first_voice[*o] == shape.first_voice[e])
-            .filter_map(|o| Some((o, self.codes.areas[a].code(o, f)?)))
-            .filter(|(_, code)| shape.fields[f].legal(*code))
-            .collect();
-        let votes = |code: u64| mates.iter().filter(|m| m.1 == code).count();
-        let &(best, code) = mates
-            .iter()
-            .max_by_key(|m| (votes(m.1), std::cmp::Reverse(m.0)))?;
-        let share = votes(code) as f64 / mates.len() as f64;
-        let here = self.here(a, e, self.siblings, |f| {
-            Some(self.codes.areas[a].get(best, f))
-        });
-        let names: Vec<String> = mates
-            .iter()
-            .filter(|m| m.1 == code)
-            .map(|m| area.entry_label(m.0))
-            .collect();
-        Some(Says {
-            who: format!("held by {}", names.join(" and ")),
-            code,
-            known: full,
-            reliable: here * share,
-        })
     }
 
     /// How reliable a source is for one entry: its agreement over the bank, weighed with its agreement there.

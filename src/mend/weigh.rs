@@ -1,5 +1,7 @@
 //! The belief in each code a damaged field may hold.
 
+use crate::codec::low_mask;
+
 /// What one source says of a field.
 #[derive(Clone, Debug)]
 pub(super) struct Says {
@@ -13,11 +15,100 @@ pub(super) struct Says {
     pub reliable: f64,
 }
 
-/// Belief over codes, adding up to one.
+/// Belief over codes. What is missing to one is the chance of all codes that are not listed.
 #[derive(Clone, Debug)]
 pub(super) struct Belief {
     /// `(code, chance)`, the likeliest first.
     pub codes: Vec<(u64, f64)>,
+}
+
+/// What is believed of a field before anything is seen of it.
+#[derive(Clone, Debug)]
+pub(super) struct Prior {
+    /// `(code, chance)`.
+    codes: Vec<(u64, f64)>,
+    /// Where not all codes are listed, the chance of each of those that are not, and the field's bits.
+    others: Option<(f64, u64)>,
+}
+
+/// Most lost bits of a field whose every completion is listed, where its codes are too many to count.
+const OPEN: u32 = 10;
+
+impl Prior {
+    /// All codes a field may hold, with their chances.
+    pub(super) fn listed(codes: Vec<(u64, f64)>) -> Self {
+        Self {
+            codes,
+            others: None,
+        }
+    }
+
+    /// The prior of a field with too many codes to count, each as unlikely as any. Listed are those that what is seen leaves,
+    /// where they are few, and what the sources hold.
+    pub(super) fn too_wide(width: u8, seen: Seen, says: &[Says]) -> Self {
+        let full = low_mask(width);
+        let (any, open) = (f64::from(width).exp2().recip(), full & !seen.firm);
+        let mut codes = vec![seen.code & full];
+        codes.extend(says.iter().map(|s| s.code | seen.code & full & !s.known));
+        if open.count_ones() <= OPEN {
+            let mut rest = open;
+            loop {
+                codes.push(seen.code & seen.firm | rest);
+                if rest == 0 {
+                    break;
+                }
+                rest = (rest - 1) & open;
+            }
+        }
+        codes.sort_unstable();
+        codes.dedup();
+        Self {
+            codes: codes.into_iter().map(|c| (c, any)).collect(),
+            others: Some((any, full)),
+        }
+    }
+
+    /// The chance that these bits of a code agree by chance.
+    fn by_chance(&self, mask: u64, code: u64) -> f64 {
+        if self.others.is_some() {
+            return f64::from(mask.count_ones()).exp2().recip();
+        }
+        let same = self.codes.iter().filter(|(c, _)| (c ^ code) & mask == 0);
+        same.map(|p| p.1).sum::<f64>().max(1e-9)
+    }
+
+    /// How much what is seen and said speaks for all the codes that are not listed. They agree with no source that knows all
+    /// bits that are open, and with the others as chance has it.
+    fn unlisted(&self, seen: Seen, sources: &[(&Says, f64)]) -> f64 {
+        let Some((any, full)) = self.others else {
+            return 0.0;
+        };
+        let (doubtful, rate) = seen.doubtful;
+        let open = full & !seen.firm;
+        let lost = (open & !doubtful).count_ones() as i32;
+        // Every code that agrees with the firm bits.
+        let all = 2f64.powi(lost) * (1.0 + odds(rate)).powi((open & doubtful).count_ones() as i32);
+        let agree = |c: &&(u64, f64)| (c.0 ^ seen.code) & seen.firm == 0;
+        let listed: f64 = self
+            .codes
+            .iter()
+            .filter(agree)
+            .map(|c| seen.given(c.0))
+            .sum();
+        let said = |(s, by_chance): &(&Says, f64)| {
+            by_chance
+                * if open & !s.known == 0 {
+                    1.0 - s.reliable
+                } else {
+                    1.0
+                }
+        };
+        any * (all - listed).max(0.0) * sources.iter().map(said).product::<f64>()
+    }
+}
+
+fn odds(chance: f64) -> f64 {
+    chance / (1.0 - chance)
 }
 
 /// What is seen of the field itself.
@@ -41,7 +132,6 @@ const NONSENSE: f64 = 0.5;
 impl Seen {
     /// How likely what is seen is, up to a factor, where a code is the truth.
     fn given(&self, code: u64) -> f64 {
-        let odds = |flip: f64| flip / (1.0 - flip);
         let wrong = ((code ^ self.code) & self.firm).count_ones() as i32;
         if self.impossible {
             let bits = f64::from(self.firm.count_ones());
@@ -60,30 +150,48 @@ const KEPT: usize = 64;
 
 impl Belief {
     /// Bayes' rule: the prior of each code, what is seen, and what each source says.
-    pub(super) fn of(prior: &[(u64, f64)], seen: Seen, sources: &[Says]) -> Self {
-        let chance_of = |mask: u64, code: u64| -> f64 {
-            prior
-                .iter()
-                .filter(|(c, _)| (c ^ code) & mask == 0)
-                .map(|p| p.1)
-                .sum::<f64>()
-                .max(1e-9)
-        };
-        let by_chance: Vec<f64> = sources.iter().map(|s| chance_of(s.known, s.code)).collect();
-        let mut codes: Vec<(u64, f64)> = prior
+    pub(super) fn of(prior: &Prior, seen: Seen, sources: &[Says]) -> Self {
+        let sources: Vec<(&Says, f64)> = sources
+            .iter()
+            .map(|s| (s, prior.by_chance(s.known, s.code)))
+            .collect();
+        let codes: Vec<(u64, f64)> = prior
+            .codes
             .iter()
             .map(|&(code, chance)| {
                 let mut w = chance * seen.given(code);
-                for (s, by_chance) in sources.iter().zip(&by_chance) {
+                for (s, by_chance) in &sources {
                     let same = (code ^ s.code) & s.known == 0;
                     w *= (1.0 - s.reliable) * by_chance + if same { s.reliable } else { 0.0 };
                 }
                 (code, w)
             })
             .collect();
-        normalise(&mut codes);
-        codes.truncate(KEPT);
-        Self { codes }
+        let mut belief = Self { codes };
+        belief.normalise(prior.unlisted(seen, &sources));
+        belief.codes.truncate(KEPT);
+        belief
+    }
+
+    /// Chances that are worked out already.
+    pub(super) fn sorted(codes: Vec<(u64, f64)>) -> Self {
+        let mut belief = Self { codes };
+        belief.sort();
+        belief
+    }
+
+    fn sort(&mut self) {
+        let by = |a: &(u64, f64), b: &(u64, f64)| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0));
+        self.codes.sort_by(by);
+    }
+
+    /// Makes chances of weights; `unlisted` is the weight of the codes that are not listed.
+    fn normalise(&mut self, unlisted: f64) {
+        let total = self.codes.iter().map(|c| c.1).sum::<f64>() + unlisted;
+        if total > 0.0 {
+            self.codes.iter_mut().for_each(|c| c.1 /= total);
+        }
+        self.sort();
     }
 
     /// The likeliest code and its chance.
@@ -92,18 +200,8 @@ impl Belief {
     }
 }
 
-fn normalise(codes: &mut [(u64, f64)]) {
-    let total: f64 = codes.iter().map(|c| c.1).sum();
-    if total > 0.0 {
-        for c in codes.iter_mut() {
-            c.1 /= total;
-        }
-    }
-    codes.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.cmp(&b.0)));
-}
-
-/// Chance that a check holds though one of its words is wrong: one in 2^width; and that it fails though all are
-/// right, since the stored check may have suffered unnoticed.
+/// Chance that a check fails though all it covers is right, since the stored check may have suffered unnoticed. That it holds
+/// though something is wrong has one chance in 2^width.
 pub(super) const STRAY: f64 = 1e-3;
 /// Most combinations of codes tried against a check.
 const COMBINATIONS: usize = 1024;
@@ -121,7 +219,7 @@ pub(super) fn check(beliefs: &mut [&mut Belief], width: u8, mut holds: impl FnMu
             2 => 32,
             _ => 10,
         };
-        together(beliefs, each, &mut holds);
+        together(beliefs, each, width, &mut holds);
         return;
     }
     let best: Vec<u64> = beliefs.iter().map(|b| b.codes[0].0).collect();
@@ -149,11 +247,16 @@ pub(super) fn check(beliefs: &mut [&mut Belief], width: u8, mut holds: impl FnMu
         for (i, c) in b.codes.iter_mut().enumerate() {
             c.1 = if i == 0 { new } else { c.1 * scale };
         }
-        normalise(&mut b.codes);
+        b.sort();
     }
 }
 
-fn together(beliefs: &mut [&mut Belief], each: usize, holds: &mut impl FnMut(&[u64]) -> bool) {
+fn together(
+    beliefs: &mut [&mut Belief],
+    each: usize,
+    width: u8,
+    holds: &mut impl FnMut(&[u64]) -> bool,
+) {
     let n = beliefs.len();
     let sizes: Vec<usize> = beliefs.iter().map(|b| b.codes.len().min(each)).collect();
     let mut sums: Vec<Vec<f64>> = sizes.iter().map(|s| vec![0.0; *s]).collect();
@@ -174,15 +277,29 @@ fn together(beliefs: &mut [&mut Belief], each: usize, holds: &mut impl FnMut(&[u
             sums[i][at[i]] += weight;
         }
     }
-    for (b, sums) in beliefs.iter_mut().zip(&sums) {
-        if sums.iter().sum::<f64>() <= 0.0 {
+    // Codes that were not tried: with them the check holds as chance has it.
+    let by_chance = f64::from(width).exp2().recip();
+    let untried = by_chance + (1.0 - by_chance) * STRAY;
+    let tried: Vec<f64> = beliefs
+        .iter()
+        .zip(&sizes)
+        .map(|(b, size)| b.codes[..*size].iter().map(|c| c.1).sum())
+        .collect();
+    for i in 0..n {
+        let others: f64 = (0..n).filter(|j| *j != i).map(|j| tried[j]).product();
+        let b = &mut beliefs[i];
+        b.codes.truncate(sizes[i]);
+        let weights = b.codes.iter().zip(&sums[i]);
+        let weights: Vec<f64> = weights
+            .map(|(c, sum)| sum + c.1 * (1.0 - others).max(0.0) * untried)
+            .collect();
+        if weights.iter().sum::<f64>() <= 0.0 {
             continue;
         }
-        b.codes.truncate(sums.len());
-        for (c, s) in b.codes.iter_mut().zip(sums) {
-            c.1 = *s;
+        for (c, w) in b.codes.iter_mut().zip(weights) {
+            c.1 = w;
         }
-        normalise(&mut b.codes);
+        b.normalise((1.0 - tried[i]).max(0.0) * untried);
     }
 }
 
@@ -192,6 +309,10 @@ mod tests {
     use super::*;
 
     const FLAT: [(u64, f64); 4] = [(0, 0.25), (1, 0.25), (2, 0.25), (3, 0.25)];
+
+    fn flat() -> Prior {
+        Prior::listed(FLAT.to_vec())
+    }
 
     fn nothing() -> Seen {
         Seen {
@@ -220,7 +341,7 @@ mod tests {
             doubtful: (1, 0.01),
             impossible: false,
         };
-        let belief = Belief::of(&FLAT, seen, &[says]);
+        let belief = Belief::of(&flat(), seen, &[says]);
         assert_eq!(belief.codes[0].0, 3);
         assert!((belief.codes[1].1 - 0.272).abs() < 1e-3, "{belief:?}");
     }
@@ -234,7 +355,7 @@ mod tests {
             known: 3,
             reliable: 0.6,
         };
-        let (code, p) = Belief::of(&FLAT, nothing(), &[says]).best().unwrap();
+        let (code, p) = Belief::of(&flat(), nothing(), &[says]).best().unwrap();
         assert_eq!(code, 2);
         assert!((p - 0.7).abs() < 1e-9, "{p}");
     }
@@ -257,7 +378,7 @@ mod tests {
             doubtful: (0, 0.5),
             impossible: true,
         };
-        let (code, p) = Belief::of(&FLAT, seen, &[says]).best().unwrap();
+        let (code, p) = Belief::of(&flat(), seen, &[says]).best().unwrap();
         assert_eq!(code, 0);
         assert!((p - 0.986).abs() < 1e-3, "{p}");
     }
@@ -271,7 +392,7 @@ mod tests {
             doubtful: (0, 0.5),
             impossible: false,
         };
-        let belief = Belief::of(&FLAT, seen, &[]);
+        let belief = Belief::of(&flat(), seen, &[]);
         assert!((belief.codes[0].1 - 0.5).abs() < 1e-6);
         assert_eq!(belief.codes[0].0 & 2, 2);
     }
@@ -284,5 +405,56 @@ mod tests {
         check(&mut [&mut belief], 8, |codes| codes[0] == 6);
         assert_eq!(belief.codes[0].0, 6);
         assert!(belief.codes[0].1 > 0.998);
+    }
+
+    #[test]
+    fn a_wide_field_may_hold_what_nobody_names() {
+        // 16 bits, two of them lost. The earlier reading holds a code that differs in three bits that can be read: it was edited, and
+        // each of the four codes that fit is as likely as the others.
+        let seen = Seen {
+            code: 0b1000_0000,
+            firm: 0xfffc,
+            flip: 1e-4,
+            doubtful: (0, 0.5),
+            impossible: false,
+        };
+        let earlier = |code| Says {
+            who: String::new(),
+            code,
+            known: 0xffff,
+            reliable: 0.9,
+        };
+        let says = [earlier(0b0001_1001)];
+        let belief = Belief::of(&Prior::too_wide(16, seen, &says), seen, &says);
+        let p = belief.best().unwrap().1;
+        assert!((p - 0.25).abs() < 1e-3, "{belief:?}");
+        // One that fits agrees in 14 bits, as no code by chance does.
+        let says = [earlier(0b1000_0001)];
+        let belief = Belief::of(&Prior::too_wide(16, seen, &says), seen, &says);
+        assert_eq!(belief.best().unwrap().0, 0b1000_0001);
+        assert!(belief.best().unwrap().1 > 0.999, "{belief:?}");
+        // All of it lost, and one source sure to 60 %: right with 60 %, whatever else is not listed.
+        let says = [Says {
+            reliable: 0.6,
+            ..earlier(0b1000_0001)
+        }];
+        let belief = Belief::of(&Prior::too_wide(16, nothing(), &says), nothing(), &says);
+        let p = belief.best().unwrap().1;
+        assert!((p - 0.6).abs() < 1e-3, "{belief:?}");
+    }
+
+    #[test]
+    fn a_check_that_holds_does_not_prove_what_was_tried() {
+        // Of two fields with 256 codes each, any as likely, the 32 first are tried: 1,024 of 65,536 pairs. Of these four hold
+        // a check of 8 bits by chance, as 256 of all pairs do: each of the four has some two chances in 256 then.
+        let flat = || Belief {
+            codes: (0..64).map(|c| (c, 1.0 / 256.0)).collect(),
+        };
+        let (mut a, mut b) = (flat(), flat());
+        check(&mut [&mut a, &mut b], 8, |codes| {
+            codes[0] == codes[1] && codes[0] < 4
+        });
+        let p = a.best().unwrap().1;
+        assert!(p < 0.02, "{p}");
     }
 }

@@ -56,8 +56,8 @@ pub(super) fn testimony(
 
 /// The contents that an examination does not call damaged.
 fn sound(examined: &Examined) -> Vec<ChipImage> {
-    let mut images = examined.undone.clone();
-    for (chip, cell, line) in &examined.flips {
+    let mut images = examined.contents.undone.clone();
+    for (chip, cell, line) in &examined.contents.flips {
         if let Some(image) = images.get_mut(*chip) {
             image.set_bit(*cell, *line, None);
         }

@@ -10,6 +10,8 @@ mod banks;
 mod ideal;
 mod inject;
 mod layouts;
+mod mended;
+mod mending;
 mod panel;
 mod rng;
 mod simulate;
@@ -19,7 +21,6 @@ mod trial;
 use std::collections::BTreeMap;
 
 use cellkeep::layout::model::Layout;
-use cellkeep::mend::{Sources, propose};
 use inject::{CELLS, LINE_AND_CHIP};
 use panel::{ALONE, SAVED};
 use rng::Rng;
@@ -218,103 +219,6 @@ fn healthy(setup: &Setup) {
     }
 }
 
-/// Mending: of the damaged parameters, how many proposals restore exactly, and how the stated probabilities fare.
-fn mending(setup: &Setup) {
-    println!("\nMending damaged parameters");
-    println!(
-        "{:<44} {:>8} {:>9} {:>9} {:>9} {:>9} {:>9}",
-        "damage and help", "damaged", "proposed", "precision", "recall", "sure 99", "wrong"
-    );
-    let mut bins = [(0usize, 0usize, 0.0f64); 7];
-    for (s, (what, faults, earlier)) in [
-        ("dead chip, earlier reading", &["chip.dead"][..], true),
-        (
-            "overwritten stretch, earlier reading",
-            &["region.overwritten"][..],
-            true,
-        ),
-        ("decay, earlier reading", &["decay.scattered"][..], true),
-        ("stuck line, earlier reading", &["line.stuck"][..], true),
-        (
-            "dead chip, what else the reading holds",
-            &["chip.dead"][..],
-            false,
-        ),
-        (
-            "stuck line, what else the reading holds",
-            &["line.stuck"][..],
-            false,
-        ),
-    ]
-    .into_iter()
-    .enumerate()
-    {
-        let (mut damaged, mut proposed, mut exact, mut sure, mut wrong) = (0, 0, 0, 0, 0);
-        for i in 0..setup.trials {
-            let seed = setup.base + (1 << 30) + (s * 1_000_003 + i) as u64;
-            let mut rng = Rng::new(seed);
-            let layout = setup.layout(seed, i);
-            // Presets edited since the earlier reading are not in it; they are part of the test of calibration.
-            let edited = earlier && rng.chance(0.5);
-            let Some(trial) = trial::make(&layout, faults, edited, &mut rng) else {
-                continue;
-            };
-            let examined = trial::run(&layout, &trial, earlier, true);
-            let seen = trial::reading(&layout, &trial.seen);
-            let sources = Sources {
-                earlier: earlier.then(|| {
-                    (
-                        "earlier".to_owned(),
-                        trial::reading(&layout, &trial.earlier),
-                    )
-                }),
-                ..Sources::default()
-            };
-            let plan = propose(&layout, "seen", &seen, &examined, &sources).expect("one layout");
-            damaged += plan.proposals.len() + plan.losses.len();
-            for p in &plan.proposals {
-                let right = trial::truth_of(&layout, &trial.truth, p) == p.code;
-                proposed += 1;
-                exact += usize::from(right);
-                if p.probability >= 0.99 {
-                    sure += 1;
-                    wrong += usize::from(!right);
-                }
-                let bin = match p.probability {
-                    p if p < 0.6 => 0,
-                    p if p < 0.7 => 1,
-                    p if p < 0.8 => 2,
-                    p if p < 0.9 => 3,
-                    p if p < 0.95 => 4,
-                    p if p < 0.99 => 5,
-                    _ => 6,
-                };
-                bins[bin].0 += 1;
-                bins[bin].1 += usize::from(right);
-                bins[bin].2 += p.probability;
-            }
-        }
-        println!(
-            "{what:<44} {damaged:>8} {:>9} {:>9} {:>9} {:>9} {:>9}",
-            rate(proposed, damaged),
-            rate(exact, proposed),
-            rate(exact, damaged),
-            rate(sure, damaged),
-            rate(wrong, sure)
-        );
-    }
-    println!("\nCalibration: of the proposals said to be this sure, so many are right");
-    for (n, right, said) in bins {
-        if n > 0 {
-            println!(
-                "said {:6.2} %   right {}   of {n}",
-                100.0 * said / n as f64,
-                rate(right, n)
-            );
-        }
-    }
-}
-
 /// Settling: wrong bits expected and actual, and whether the further reads asked for bring them under one.
 fn settling(setup: &Setup) {
     println!("\nSettling reads of simulated 1K x 8 chips");
@@ -457,7 +361,7 @@ fn main() {
         healthy(&setup);
     }
     if chosen("mend") {
-        mending(&setup);
+        mending::section(&setup, &only);
     }
     if chosen("settle") {
         settling(&setup);

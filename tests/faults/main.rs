@@ -13,6 +13,7 @@ mod inject;
 mod layouts;
 mod majority;
 mod march;
+mod mended;
 #[allow(dead_code)]
 mod panel;
 mod powerup;
@@ -29,7 +30,7 @@ use cellkeep::codec::Memory;
 use cellkeep::examine::{ExamineError, Verdict, examine};
 use cellkeep::finding::Severity;
 use cellkeep::image::ChipImage;
-use cellkeep::mend::{self, MendError, Sources};
+use cellkeep::mend::{self, MendError};
 use cellkeep::reading::{ChipReading, Reading};
 use rng::Rng;
 
@@ -274,19 +275,15 @@ fn what_an_earlier_reading_holds_is_mended_with_provenance() {
     let mut rng = Rng::new(SEEDS + 400);
     let trial =
         trial::make(&layout, &["line.stuck"], false, &mut rng).expect("applies to 4-bit chips");
-    let examined = trial::run(&layout, &trial, true, true);
     let seen = trial::reading(&layout, &trial.seen);
-    let sources = Sources {
-        earlier: Some(("before".to_owned(), trial::reading(&layout, &trial.earlier))),
-        ..Sources::default()
-    };
-    let plan = mend::propose(&layout, "today", &seen, &examined, &sources).expect("one layout");
+    let judged = mended::Mended::new(&layout, &trial, true);
+    let plan = &judged.plan;
     assert!(plan.losses.is_empty() && !plan.proposals.is_empty());
     for p in &plan.proposals {
-        assert_eq!(p.code, trial::truth_of(&layout, &trial.truth, p), "{p:?}");
+        assert_eq!(p.code, judged.truth_of(p), "{p:?}");
     }
     // The file a person edits reads back as it was, and nothing is applied that was not accepted.
-    let plan = mend::from_text(&mend::to_text(&plan, "").expect("writes")).expect("reads");
+    let plan = mend::from_text(&mend::to_text(plan, "").expect("writes")).expect("reads");
     let untouched = mend::apply(&layout, &seen, &plan, None, None).expect("a plan for it");
     assert_eq!((untouched.record.applied, &untouched.reading), (0, &seen));
     let mended = mend::apply(&layout, &seen, &plan, Some(0.5), None).expect("a plan for it");

@@ -121,7 +121,7 @@ fn a_sag_is_named_at_every_depth() {
                 let what = format!("{id}, {fell:.4} fell, earlier {with_earlier}");
                 assert_eq!(trial::said(&examined), "decay.scattered", "{what}");
                 // Of what fell some lies where nothing shows it.
-                let told = examined.flip_rate / fell;
+                let told = examined.contents.flip_rate / fell;
                 assert!((0.33..=2.0).contains(&told), "{what}: told {told}");
                 let (wrong, all) = wrongly_sound(&layout, &damaged, &examined);
                 // A single flip may pass for an edit; without the earlier reading, sound is only what is likelier so.

@@ -259,16 +259,3 @@ pub(crate) fn alarmed(examined: &Examined) -> bool {
         .iter()
         .any(|f| f.severity > Severity::Note)
 }
-
-/// The code a proposal is about as it truly is.
-pub(crate) fn truth_of(layout: &Layout, truth: &[ChipImage], p: &cellkeep::mend::Proposal) -> u64 {
-    let area = layout.area(&p.area).expect("an area of the layout");
-    let entry = (0..area.entries())
-        .find(|e| area.entry_label(*e) == p.entry)
-        .expect("an entry");
-    let parameter = &area.parameters[area.parameter(&p.parameter).expect("a parameter")];
-    let field = parameter.fields.start + p.character.map_or(0, |c| c - 1);
-    let refs: Vec<&ChipImage> = truth.iter().collect();
-    let memory = Memory::of_images(layout, &refs).expect("chips of the layout");
-    memory.gather(area.field_places(entry, field)).0
-}

@@ -15,7 +15,7 @@ const DAMAGED: [(&str, &str); 5] = [
 fn second_read(case: &Case) -> Reading {
     let examined = examine(&case.damaged, Some(&case.layout), None).expect("it fits");
     let mut read = case.damaged.clone();
-    for (chip, image) in read.chips.iter_mut().zip(&examined.undone) {
+    for (chip, image) in read.chips.iter_mut().zip(&examined.contents.undone) {
         let (cell, line) = (image.words() - 1, 0);
         if let Some(bit) = image.bit(cell, line) {
             chip.image.set_bit(cell, line, Some(!bit));
@@ -118,4 +118,42 @@ fn the_reading_itself_is_no_second_witness() {
             assert!(!dir.path().join("m.toml").exists());
         }
     }
+}
+
+/// The earlier files hold each nibble in the upper half, those of today in the lower.
+#[test]
+fn earlier_files_may_be_packed_another_way() {
+    let case = Case::new("quillon-72", "data-line");
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("before");
+    std::fs::create_dir(&folder).unwrap();
+    for chip in &case.earlier.chips {
+        let bytes: Vec<u8> = chip.image.values().iter().map(|v| v << 4).collect();
+        std::fs::write(folder.join(format!("{}.bin", chip.id)), bytes).unwrap();
+    }
+    let read = dump("quillon-72/damaged/data-line");
+    let args = ["mend", read.to_str().unwrap(), "--earlier", "before"];
+    let rest = ["-l", "quillon-72", "-o", "m.toml"];
+    let output = program(
+        dir.path(),
+        &[&args[..], &["--earlier-packing", "high-nibble"], &rest].concat(),
+    );
+    assert_ne!(output.status.code(), Some(2), "{}", said(&output));
+    let line = "--earlier before --earlier-packing high-nibble -o mended";
+    assert!(said(&output).contains(line), "{}", said(&output));
+    let plan = mend::from_text(&std::fs::read_to_string(dir.path().join("m.toml")).unwrap());
+    let sources = Sources {
+        earlier: case.earlier(),
+        ..Sources::default()
+    };
+    let expected = case.plan(&sources).unwrap();
+    let codes = |plan: &MendPlan| -> Vec<(String, u64)> {
+        let proposals = plan.proposals.iter();
+        proposals
+            .map(|p| (format!("{} {}", p.entry, p.parameter), p.code))
+            .collect()
+    };
+    assert_eq!(codes(&plan.unwrap()), codes(&expected));
+    let (sure, wrong) = case.judged(&expected, 0.99);
+    assert!(sure > 50 && wrong == 0, "{wrong} of {sure} wrong");
 }
