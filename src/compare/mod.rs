@@ -166,6 +166,17 @@ pub struct ParameterChange {
     pub bits: Vec<BitChange>,
 }
 
+impl ParameterChange {
+    /// A side's code in digits, one number a character of a text; `?` where a bit of it is unknown.
+    pub fn code_of(&self, side: &Side) -> String {
+        if self.step == Step::Incomparable && side.setting == "?" {
+            return "?".to_owned();
+        }
+        let codes: Vec<String> = side.code.all().iter().map(u64::to_string).collect();
+        codes.join(" ")
+    }
+}
+
 /// One physical bit that differs.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct BitChange {

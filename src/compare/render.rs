@@ -3,7 +3,7 @@
 use std::fmt::Write;
 
 use super::{Comparison, Move, MoveKind, ParameterChange, Step};
-use crate::bank::{Bank, Code};
+use crate::bank::Bank;
 
 /// The comparison as lines of text; `bits` adds the physical bits of every changed parameter.
 pub fn listing(comparison: &Comparison, bits: bool) -> String {
@@ -71,8 +71,8 @@ fn parameter(out: &mut String, change: &ParameterChange, bits: bool) {
         change.key,
         change.before.setting,
         change.after.setting,
-        code(&change.before.code),
-        code(&change.after.code),
+        change.code_of(&change.before),
+        change.code_of(&change.after),
     );
     let _ = writeln!(out, "{}", line.trim_end());
     if bits {
@@ -88,11 +88,6 @@ fn parameter(out: &mut String, change: &ParameterChange, bits: bool) {
             );
         }
     }
-}
-
-fn code(code: &Code) -> String {
-    let codes: Vec<String> = code.all().iter().map(u64::to_string).collect();
-    codes.join(" ")
 }
 
 fn digit(bit: Option<bool>) -> char {

@@ -14,7 +14,7 @@ use super::reference::Reference;
 use super::root::Shelf;
 use super::store::Stored;
 use crate::bank::{Bank, Code, Decoded};
-use crate::compare::{self, Comparison, Move, Side};
+use crate::compare::{self, Comparison, Move, ParameterChange, Side};
 use crate::document::Document;
 
 /// A version of a visit.
@@ -293,17 +293,17 @@ fn files(old: &End<'_>, new: &End<'_>) -> Result<Vec<Change>> {
 
 /// The changed values of a comparison, but for those a move explains.
 fn values_of(comparison: &Comparison) -> Vec<Change> {
-    let shown = |side: &Side| {
-        let codes: Vec<String> = side.code.all().iter().map(u64::to_string).collect();
-        Some(format!("{} (code {})", side.setting, codes.join(" ")))
+    let shown = |change: &ParameterChange, side: &Side| match change.code_of(side).as_str() {
+        "?" => Some("unknown".to_owned()),
+        code => Some(format!("{} (code {code})", side.setting)),
     };
     let mut values = Vec::new();
     for area in &comparison.areas {
         for entry in area.entries.iter().filter(|e| !e.explained) {
             values.extend(entry.parameters.iter().map(|change| Change {
                 what: format!("{}, {}: {}", area.name, entry.label, change.key),
-                was: shown(&change.before),
-                is: shown(&change.after),
+                was: shown(change, &change.before),
+                is: shown(change, &change.after),
             }));
         }
     }
