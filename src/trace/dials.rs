@@ -4,7 +4,7 @@
 //! the step went, and that says what the bit below should hold: far more than its share of ones in each setting does.
 //! Every coding that came near is followed from its top bit down, each bit in the column that fits best given the bits
 //! above it and the instrument's habits (`arrangement`(super::arrangement)); the codings are compared by what they
-//! explain in all.
+//! explain in all, beside what the control's other voices say of them (`voices`(super::voices)).
 
 use rayon::prelude::*;
 
@@ -17,6 +17,7 @@ use super::fields::{
 };
 use super::plan::Purpose;
 use super::signal::{self, EVEN, Noise};
+use super::voices;
 
 /// Chance that a bit is not what its code says although the save is good: damaged cells.
 const FLAW: f64 = 0.004;
@@ -80,6 +81,14 @@ impl Chain {
             }
         }
     }
+}
+
+/// The columns that a dial may look at, those that would be left unexplained, and its codings scored on them.
+#[derive(Clone, Default)]
+struct Looked {
+    mine: Vec<usize>,
+    own: Vec<usize>,
+    codings: Vec<Scored>,
 }
 
 struct Dials<'a> {
@@ -215,10 +224,12 @@ impl Dials<'_> {
         let mut denied: Vec<Vec<usize>> = vec![Vec::new(); found.len()];
         let mut todo: Vec<&Found> = found.iter().flatten().collect();
         todo.retain(|f| dial(self.experiment, f));
+        let together = self.together(&todo);
+        let mut looked: Vec<Looked> = vec![Looked::default(); found.len()];
         let mut out: Vec<Option<(Chosen, Chain)>> = found.iter().map(|_| None).collect();
         let mut rivals: Vec<[(f64, usize); 2]> = Vec::new();
         for _ in 0..ROUNDS {
-            let done: Vec<(usize, Option<(Chosen, Chain)>)> = todo
+            let done: Vec<(usize, Looked)> = todo
                 .par_iter()
                 .map(|f| {
                     let mine = |c: &usize| {
@@ -227,7 +238,27 @@ impl Dials<'_> {
                     let mine: Vec<usize> = varying.iter().copied().filter(mine).collect();
                     let own = |c: &usize| owner[*c] == Some(f.lane);
                     let own: Vec<usize> = mine.iter().copied().filter(own).collect();
-                    (f.lane, self.choose(f, &mine, &own))
+                    let voices = together.iter().find(|v| v.contains(&f.lane));
+                    let voices = voices.map_or(&[][..], |v| v);
+                    let voices = voices.iter().filter_map(|lane| found[*lane].as_ref());
+                    let codings = self.codings(f, voices, &mine, &own);
+                    (f.lane, Looked { mine, own, codings })
+                })
+                .collect();
+            for (lane, dial) in done {
+                looked[lane] = dial;
+            }
+            let again = |v: &&Vec<usize>| todo.iter().any(|f| v.contains(&f.lane));
+            let again: Vec<&Vec<usize>> = together.iter().filter(again).collect();
+            let done: Vec<(usize, Option<(Chosen, Chain)>)> = again
+                .into_par_iter()
+                .flat_map_iter(|v| {
+                    let mut all: Vec<Vec<Scored>> =
+                        v.iter().map(|lane| looked[*lane].codings.clone()).collect();
+                    voices::weigh(&mut all);
+                    let looked = &looked;
+                    let of = v.iter().copied().zip(all);
+                    of.map(|(lane, codings)| (lane, self.choose(lane, &looked[lane], codings)))
                 })
                 .collect();
             for (lane, chosen) in done {
@@ -314,15 +345,34 @@ impl Dials<'_> {
         })
     }
 
-    /// The best coding of a dial among those that came near, and their next wider and narrower ones.
-    fn choose(&self, f: &Found, mine: &[usize], own: &[usize]) -> Option<(Chosen, Chain)> {
+    /// The dials of one control, a voice each.
+    fn together(&self, dials: &[&Found]) -> Vec<Vec<usize>> {
+        let control = |lane: usize| self.experiment.lanes[lane].control;
+        let mut out: Vec<Vec<usize>> = Vec::new();
+        for f in dials {
+            match out.iter_mut().find(|v| control(v[0]) == control(f.lane)) {
+                Some(voices) => voices.push(f.lane),
+                None => out.push(vec![f.lane]),
+            }
+        }
+        out
+    }
+
+    /// The codings of a dial that came near in any of its control's voices, and their next wider and narrower ones.
+    fn codings<'f>(
+        &self,
+        f: &Found,
+        voices: impl Iterator<Item = &'f Found> + Clone,
+        mine: &[usize],
+        own: &[usize],
+    ) -> Vec<Scored> {
         /// What another noise may make up for.
         const OTHERWISE: f64 = 20.0;
         let lane = self.experiment.lanes[f.lane];
         let possible = codes::hypotheses(self.experiment.panel(), lane);
         let near = |h: &Hypothesis| {
             let beside = |n: &Hypothesis| n.code == h.code && n.width.abs_diff(h.width) < 2;
-            f.near.contains(h) || f.near.iter().take(2).any(beside)
+            (voices.clone()).any(|f| f.near.contains(h) || f.near.iter().take(2).any(beside))
         };
         let with = |h: Hypothesis, (step, price): (f64, f64)| {
             let noise = Noise { step, ..self.noise };
@@ -341,10 +391,16 @@ impl Dials<'_> {
         let all: Vec<Scored> = (possible.into_iter().filter(near))
             .map(|h| with(h, first))
             .collect();
-        // Noise that suits another coding better is tried with those that come near.
-        let most = all.iter().map(|s| s.score).fold(f64::MIN, f64::max);
+        // Noise that suits another coding better is tried with those that come near, and with the next wider ones: a
+        // step of theirs is half a step, so where a narrow code looks quiet by chance they are far behind until then.
+        let best = all.iter().max_by(|a, b| a.score.total_cmp(&b.score));
+        let (most, best) = best.map_or((f64::MIN, None), |s| (s.score, Some(s.h)));
+        let wider = |h: Hypothesis| {
+            let by = |b: Hypothesis| h.width.saturating_sub(b.width);
+            best.is_some_and(|b| b.code == h.code && (1..=2).contains(&by(b)))
+        };
         let all = all.into_iter().map(|s| {
-            if s.score < most - OTHERWISE {
+            if s.score < most - OTHERWISE && !wider(s.h) {
                 return s;
             }
             let h = s.h;
@@ -357,10 +413,14 @@ impl Dials<'_> {
                     false => a,
                 })
         });
-        let all: Vec<Scored> = all.filter(|s| !s.matches.is_empty()).collect();
-        let chosen = fields::best_of(all, self.covered)?;
+        all.filter(|s| !s.matches.is_empty()).collect()
+    }
+
+    /// The best coding of a dial, followed down.
+    fn choose(&self, lane: usize, dial: &Looked, codings: Vec<Scored>) -> Option<(Chosen, Chain)> {
+        let chosen = fields::best_of(codings, self.covered)?;
         let (h, noise) = (chosen.scored.h, chosen.scored.noise);
-        let chain = self.chain(f.lane, h, noise, mine, own);
+        let chain = self.chain(lane, h, noise, &dial.mine, &dial.own);
         Some((chosen, chain))
     }
 

@@ -173,6 +173,7 @@ pub(crate) fn rare(code: Code) -> f64 {
 }
 
 /// A hypothesis with its matches: column, bit, inverted, odds.
+#[derive(Clone)]
 pub(crate) struct Scored {
     pub(crate) h: Hypothesis,
     pub(crate) noise: Noise,

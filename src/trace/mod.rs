@@ -31,6 +31,7 @@ mod standing;
 mod structures;
 mod tables;
 pub mod unplanned;
+mod voices;
 mod write;
 
 pub use audit::{LayoutAudit, Unproved, audit, belongs};

@@ -3,7 +3,8 @@
 //! `cargo run --release --example trace-bench -- tuning|evaluation COUNT [words]`, or with a first seed in place of the
 //! word. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
-//! of them with every wrong field named. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both.
+//! of them with every wrong field named. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
+//! CELLKEEP_FAMILY=nibbles runs only the instruments whose family contains the word.
 //! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
@@ -21,6 +22,7 @@ use cellkeep::trace::plan::{Effort, Plan};
 use cellkeep::trace::simulate::{self, Hand};
 
 struct Outcome {
+    seed: u64,
     family: &'static str,
     says: String,
     cells: u64,
@@ -68,6 +70,7 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let structure = solved.iter().flat_map(|s| s.structure()).collect();
     let cost = plan.cost();
     Outcome {
+        seed,
         family: i.family,
         says: i.says,
         cells: i
@@ -312,14 +315,14 @@ fn times(outcomes: &[Outcome]) {
     }
 }
 
-fn words(outcomes: &[Outcome], first: u64) {
-    for (s, o) in outcomes.iter().enumerate() {
+fn words(outcomes: &[Outcome]) {
+    for o in outcomes {
         let lost = |v: &&judge::Verdict| !v.right_but_low || (v.certain && !v.right);
         let wrong = o.verdicts.iter().filter(lost).count();
         if wrong > 0 || o.broken.is_some() || o.seconds > 2.0 {
             println!(
                 "  seed {} [{}] {}: {wrong} of {} wrong, {:.1} s {}",
-                first + s as u64,
+                o.seed,
                 o.family,
                 o.says,
                 o.verdicts.len(),
@@ -340,10 +343,7 @@ fn words(outcomes: &[Outcome], first: u64) {
         if o.checks.wrong > 0 || o.checks.right < o.checks.hidden {
             println!(
                 "  seed {} {}: checks {:?}; said {:?}",
-                first + s as u64,
-                o.says,
-                o.checks,
-                o.said
+                o.seed, o.says, o.checks, o.said
             );
         }
         let believed = |v: &&judge::Verdict| v.certain && !v.right;
@@ -358,12 +358,17 @@ fn words(outcomes: &[Outcome], first: u64) {
 }
 
 fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
+    let family = std::env::var("CELLKEEP_FAMILY").unwrap_or_default();
+    let mut seeds: Vec<u64> = (first..first + count).collect();
+    seeds.retain(|s| generator::instrument(*s).family.contains(&family));
+    assert!(!seeds.is_empty(), "no instrument of a family {family:?}");
+    let count = seeds.len();
     let done = std::sync::atomic::AtomicUsize::new(0);
-    let outcomes: Vec<Outcome> = (0..count as usize)
+    let outcomes: Vec<Outcome> = seeds
         .into_par_iter()
         .with_max_len(1)
-        .map(|i| {
-            let outcome = run(first + i as u64, hand);
+        .map(|seed| {
+            let outcome = run(seed, hand);
             let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
             if n.is_multiple_of(50) {
                 eprintln!("{name}: {n} of {count}");
@@ -438,7 +443,7 @@ fn main() {
     for (i, (name, how)) in hands().into_iter().enumerate() {
         let outcomes = hand(name, how, first, count);
         if arguments.get(2).is_some() {
-            words(&outcomes, first);
+            words(&outcomes);
         }
         if i == 0 {
             dialled(&outcomes);

@@ -85,3 +85,30 @@ fn a_plane_of_low_bits_is_addressed_like_the_others() {
     assert_eq!(wrong.collect::<Vec<_>>(), [""; 0]);
     assert!(all.iter().all(|v| !v.certain), "nothing shows it");
 }
+
+/// Six voices of two dials in one's complement, whose codes are those of two's complement but for one that never comes:
+/// a voice's own settings hardly tell them apart under jitter, those of all voices do.
+#[test]
+fn voices_of_one_control_are_coded_alike() {
+    let mut text = "cellkeep = 1\nid = \"voices\"\nname = \"Voices\"\n\
+        [[chip]]\nid = \"U1\"\nwords = 512\nwidth = 8\n\
+        [[area]]\nname = \"presets\"\nlines = 8\n\
+        axes = { preset = { count = 16, stride = 24 }, voice = { count = 6, stride = 4 } }\n"
+        .to_owned();
+    for (dial, bits, code) in [
+        (0, 7, "unsigned"),
+        (1, 3, "ones-complement"),
+        (2, 4, "ones-complement"),
+    ] {
+        text.push_str(&format!(
+            "[[area.parameter]]\nkey = \"dial-{dial}\"\nbits = \"{dial}.{bits}..0\"\nscale = {{ dial = [0, 10] }}\n\
+             code = \"{code}\"\ncontrol = \"knob\"\n"
+        ));
+    }
+    for seed in [3, 4] {
+        let all = verdicts(&text, JITTER, seed);
+        assert_eq!(all.len(), 18);
+        let wrong = all.iter().filter(|v| !v.right).map(|v| &v.says[..]);
+        assert_eq!(wrong.collect::<Vec<_>>(), [""; 0], "hand {seed}");
+    }
+}
