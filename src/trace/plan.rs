@@ -5,6 +5,8 @@
 //! and tell one code from another; a repeat measures jitter. Presets left over hold copies of earlier settings in
 //! another order, which costs a button press each and shows how presets are addressed.
 
+mod open;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

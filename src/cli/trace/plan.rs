@@ -154,9 +154,16 @@ fn sheet(plan: &Plan) {
         );
         say!("  what stays guessed, `cellkeep trace next` asks further settings for.");
     }
+    let open = plan.left_open();
+    if !open.is_empty() {
+        say!("However well it is dialled, it leaves open (dials taken for 7 bits wide):");
+        for (says, controls) in &open {
+            say!("  {says}: {controls} control(s)");
+        }
+    }
     if plan.sweeps() < 9 {
         say!(
-            "Only {} sweeps: the order of the bits of wide dials, and Gray, BCD and signed codes, may stay open.",
+            "Only {} sweeps: one slip more may leave open the order of the bits of wide dials, and Gray, BCD and signed codes.",
             plan.sweeps()
         );
     }

@@ -165,3 +165,23 @@ fn too_short_a_plan_is_refused() {
         })
     ));
 }
+
+/// By hand: a dial of 7 bits at 0, 100 and 50 tenths has the codes 0, 127 and 64 (50 x 127 / 100 is 63.5, rounded up), so
+/// the bits below the highest stand alike; Gray code of these is 0, 1000000 and 1100000, where only the two highest move.
+/// With the full plan nothing is left open.
+#[test]
+fn what_a_plan_leaves_open_by_hand() {
+    let mut plan = Plan::with(&knobs(1, 8), Effort::FULL);
+    assert_eq!(plan.left_open(), []);
+    plan.settings.truncate(3);
+    for (setting, position) in plan.settings.iter_mut().zip([0, 100, 50]) {
+        setting.positions = vec![position];
+    }
+    let open = plan.left_open();
+    let low = "which is which of bits 0, 1, 2, 3, 4, 5 of plain binary in 7 bits";
+    assert!(open.contains(&(low.to_owned(), 1)), "{open:?}");
+    // With the ends alone nothing tells the bits apart, nor where the top bit is.
+    plan.settings.truncate(2);
+    let all = "which is which of bits 0, 1, 2, 3, 4, 5, 6 of plain binary in 7 bits";
+    assert!(plan.left_open().contains(&(all.to_owned(), 1)));
+}
