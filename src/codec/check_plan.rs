@@ -1,6 +1,8 @@
 //! Checks compiled for contents of one layout: each word is read run by run instead of bit by bit, and the table of
 //! a CRC is built once.
 
+mod open;
+
 use std::collections::HashMap;
 use std::sync::OnceLock;
 
@@ -8,6 +10,7 @@ use super::checks::{Verdict, compute_over};
 use super::crc_catalog::{self, Engine};
 use super::{Memory, low_mask, memory};
 use crate::layout::model::{BitPlace, Check, CheckInstance, Layout, Method};
+pub(crate) use open::{LEANINGS, Open, leaning};
 
 /// Bits side by side in one cell that are side by side in a word.
 #[derive(Clone, Copy, Debug)]

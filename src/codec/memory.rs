@@ -141,6 +141,16 @@ impl Memory {
         }
     }
 
+    /// The contents as far as others of the same shape are known.
+    pub(crate) fn masked(&self, other: &Memory) -> Memory {
+        let mut out = self.clone();
+        out.known = match (&self.known, &other.known) {
+            (Some(k), Some(l)) => Some(k.iter().zip(l).map(|(k, l)| k & l).collect()),
+            (k, l) => k.as_ref().or(l.as_ref()).cloned(),
+        };
+        out
+    }
+
     /// A byte of the contents with the mask of its known bits.
     pub(super) fn byte(&self, at: usize) -> (u8, u8) {
         let known = self.known.as_ref().map_or(0xff, |k| k[at]);

@@ -13,7 +13,7 @@ mod plan;
 pub mod setting;
 mod table;
 
-pub(crate) use check_plan::CheckPlan;
+pub(crate) use check_plan::{CheckPlan, LEANINGS, Open, leaning};
 pub use memory::Memory;
 
 use crate::blame::{Blame, Who};

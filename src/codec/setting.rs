@@ -427,3 +427,13 @@ fn expected_quantity(p: &Parameter) -> String {
     let high = reading(p, *p.range.end()).unwrap_or_default();
     format!("a value from {low} to {high}")
 }
+
+/// The code of an empty value in a field of so many bits: the layout's blank code, or else the lowest setting (of a text its
+/// blank).
+pub(crate) fn blank_code(p: &Parameter, width: u8) -> u64 {
+    match (&p.blank, &p.coding) {
+        (Some(blank), _) => blank & low_mask(width),
+        (None, Coding::Text(set)) => set.iter().position(|c| *c == Some(' ')).unwrap_or(0) as u64,
+        (None, coding) => code_of(coding, width, *p.range.start()).unwrap_or(0),
+    }
+}

@@ -13,7 +13,7 @@ pub use select::Selector;
 use crate::bank::Decoded;
 use crate::blame::{Blame, Who};
 use crate::codec::setting::{self, SettingError};
-use crate::codec::{Codec, CodecError, Codes, coding, low_mask};
+use crate::codec::{Codec, CodecError, Codes, coding};
 use crate::layout::model::{Area, Coding, Layout, Parameter};
 use crate::reading::Origin;
 
@@ -287,7 +287,9 @@ impl<'d, 'a> Editor<'d, 'a> {
             let area = &self.decoded.layout.areas[a];
             for entry in entries {
                 for parameter in area.parameters.iter().filter(|p| p.alias_of.is_none()) {
-                    let codes = blank_codes(area, parameter);
+                    let width = area.fields[parameter.fields.start].width;
+                    let code = setting::blank_code(parameter, width);
+                    let codes = vec![code; parameter.fields.len()];
                     changed += usize::from(self.write(a, entry, parameter, &codes));
                 }
             }
@@ -421,21 +423,6 @@ fn parse(area: &Area, p: &Parameter, text: &str) -> Result<Vec<u64>, EditError> 
         Coding::Text(set) => setting::parse_text(&p.key, set, p.fields.len(), text)?,
         _ => vec![setting::parse(p, area.fields[p.fields.start].width, text)?],
     })
-}
-
-/// The codes of an empty value.
-fn blank_codes(area: &Area, p: &Parameter) -> Vec<u64> {
-    let width = area.fields[p.fields.start].width;
-    if let Some(blank) = p.blank {
-        return vec![blank & low_mask(width); p.fields.len()];
-    }
-    match &p.coding {
-        Coding::Text(set) => {
-            let space = set.iter().position(|c| *c == Some(' ')).unwrap_or(0);
-            vec![space as u64; p.fields.len()]
-        }
-        coding => vec![coding::code_of(coding, width, *p.range.start()).unwrap_or(0)],
-    }
 }
 
 /// The target's codes for a source's: the same codes where both are coded alike, else by number.

@@ -10,8 +10,10 @@ use std::sync::Arc;
 use super::alike::{Mode, digest, kinds, sources};
 use super::field::{BROKEN, FieldModel, Terms, estimated};
 use super::shape::{BLOCK, Kind, Shape, verified};
-use crate::codec::{AreaCodes, CheckPlan, Codec, Memory, checks, low_mask};
-use crate::evidence::{marked, one_of};
+use crate::codec::{
+    AreaCodes, CheckPlan, Codec, LEANINGS, Memory, Open, checks, leaning, low_mask,
+};
+use crate::evidence::{at_rate, marked, one_of};
 use crate::layout::model::{Check, Layout};
 
 /// The model, compiled for one layout.
@@ -95,6 +97,18 @@ impl<'a> Content<'a> {
     /// As [`Content::tell`], on the terms given; broken off once it takes more bits than the limit: what is told then
     /// is too little, but more than the limit.
     pub(crate) fn tell_within(&self, memory: &Memory, terms: Terms, limit: f64) -> Told {
+        self.tell_judged(memory, memory, terms, limit)
+    }
+
+    /// As [`Content::tell_within`], where of the contents only a part is sure: checks are judged by that.
+    pub(crate) fn tell_judged(
+        &self,
+        memory: &Memory,
+        sure: &Memory,
+        terms: Terms,
+        limit: f64,
+    ) -> Told {
+        let judged = self.completed(sure);
         let memory = self.completed(memory);
         let codes = self.codec.decode(&memory);
         let mut told = Told {
@@ -104,7 +118,7 @@ impl<'a> Content<'a> {
             modes: Vec::new(),
             references: Vec::new(),
         };
-        let promises = self.promises(&memory, terms);
+        let promises = self.promises(&judged, terms);
         told.surprise += promises.0;
         told.bits += promises.0 + promises.1;
         for (a, codes) in codes.areas.iter().enumerate() {
@@ -113,7 +127,7 @@ impl<'a> Content<'a> {
             }
             self.tell_area(a, codes, terms, &mut told);
         }
-        told.bits += self.spare(&memory);
+        told.bits += self.spare(&memory, terms);
         told
     }
 
@@ -148,11 +162,7 @@ impl<'a> Content<'a> {
             if tail.is_some_and(|t| shape.first_voice[e] > t) {
                 continue;
             }
-            let blank = !key.is_empty()
-                && shape.values.iter().zip(&key).all(|(f, (code, known))| {
-                    let field = &shape.fields[*f];
-                    field.blank.is_some_and(|b| b & known == *code)
-                });
+            let blank = shape.blank(&key);
             let first = references[e];
             let (same, differ) = if first == e {
                 (0, 0)
@@ -253,7 +263,7 @@ impl<'a> Content<'a> {
                 Kind::Reserved => {
                     let all = (0..shape.entries).map(|e| codes.get(e, f));
                     let model = FieldModel::learn(field, terms, all);
-                    told.bits += model.total;
+                    told.bits += model.total.min(model.stands(terms));
                     Some(model)
                 }
                 Kind::Skipped => None,
@@ -270,6 +280,7 @@ impl<'a> Content<'a> {
         for (a, area) in self.layout.areas.iter().enumerate() {
             for (c, check) in self.verified(a) {
                 let (mut n, mut k, mut rests_on) = (0, 0, 0);
+                let mut open = [0.0; LEANINGS.len()];
                 for (i, instance) in check.instances.iter().enumerate().step_by(self.step) {
                     rests_on = rests_on.max(instance.words.bits().len() + instance.stored.len());
                     match self.checks[a][c].verdict(i, memory) {
@@ -279,13 +290,22 @@ impl<'a> Content<'a> {
                             k += 1;
                             surprise += f64::from(check.width);
                         }
-                        checks::Verdict::Undecided => {
-                            raw += f64::from(memory.gather(&instance.stored).1.count_ones());
-                        }
+                        checks::Verdict::Undecided => match self.checks[a][c].open(i, memory) {
+                            Open::Fits { bits, stored } => {
+                                // Where it says nothing there is nothing to keep.
+                                n += u64::from(bits[0] + 0.5 < f64::from(stored));
+                                open.iter_mut().zip(bits).for_each(|(o, b)| *o += b);
+                            }
+                            Open::Broken(stored) => {
+                                n += 1;
+                                k += 1;
+                                surprise += f64::from(stored);
+                            }
+                        },
                     }
                 }
-                let shows = 1.0 - (-f64::from(check.width)).exp2();
-                surprise += terms.broken(n, k, rests_on, shows);
+                raw += leaning(open);
+                surprise += terms.failed(n, k, rests_on, check.width);
             }
             for copy in area.copies.iter().filter(|c| verified(c.policy)) {
                 let (mut n, mut k) = (0, 0);
@@ -306,8 +326,8 @@ impl<'a> Content<'a> {
     }
 
     /// Bits for what nothing claims: each line as blocks that stand still and blocks that move, starting from the
-    /// chip's fill.
-    fn spare(&self, memory: &Memory) -> f64 {
+    /// chip's fill. Where bits flipped, what moves in a block may be flips of what stands still.
+    fn spare(&self, memory: &Memory, terms: Terms) -> f64 {
         let mut bits = 0.0;
         for spare in &self.shape.spare {
             let fill = self.layout.chips[spare.chip].fill.unwrap_or(0) >> spare.line & 1 == 1;
@@ -339,8 +359,16 @@ impl<'a> Content<'a> {
                     // must not pay either.
                     let whole = block.len() as u32;
                     let scaled = |k: u32| (k * whole).div_ceil(n.max(1)).min(whole);
-                    bits +=
-                        estimated(whole, scaled(ones)).min(estimated(whole, scaled(steps))) + 1.0;
+                    let moves = estimated(whole, scaled(ones)).min(estimated(whole, scaled(steps)));
+                    let against = if begun { n - ones } else { ones };
+                    let flips = match terms.flipped {
+                        0.0 => f64::INFINITY,
+                        share => at_rate(u64::from(whole), u64::from(scaled(against)), share),
+                    };
+                    if flips < moves {
+                        last = begun;
+                    }
+                    bits += moves.min(flips) + 1.0;
                 }
             }
             bits += marked(blocks, moving).min(1.0 + 3.0 * moving as f64 + 0.1 * blocks as f64);

@@ -1,6 +1,8 @@
 //! What the edits since an earlier reading tell: edited, replaced by another bank as a whole or in part, put in
 //! another order, or saved through a faulty converter.
 
+use std::collections::BTreeSet;
+
 use super::given::Before;
 use super::saves;
 use crate::codec::{AreaCodes, Codes};
@@ -25,6 +27,8 @@ struct Presets {
     moved: usize,
     /// Places of all that changed.
     changed: Vec<usize>,
+    /// What each of these holds.
+    rows: Vec<Vec<(u64, u64)>>,
 }
 
 impl Presets {
@@ -39,10 +43,12 @@ impl Presets {
             cells.collect()
         };
         let old: Vec<_> = groups.iter().map(|g| row(then, g)).collect();
-        let (mut new, mut changed) = (Vec::new(), Vec::new());
+        let (mut new, mut changed, mut rows) = (Vec::new(), Vec::new(), Vec::new());
         let mut moved = 0;
         for (i, group) in groups.iter().enumerate() {
-            if !group.iter().any(|e| edited.contains(e)) {
+            let blank = |e: &usize| shape.emptied(&row(now, std::slice::from_ref(e)));
+            // Emptied ones hold no other bank.
+            if !group.iter().any(|e| edited.contains(e)) || group.iter().all(blank) {
                 continue;
             }
             changed.push(i);
@@ -54,6 +60,7 @@ impl Presets {
                 let held = |o: &Vec<(u64, u64)>| !row.iter().zip(o).any(differ);
                 moved += usize::from(old.iter().any(held));
             }
+            rows.push(row);
         }
         Self {
             area,
@@ -61,13 +68,16 @@ impl Presets {
             new,
             moved,
             changed,
+            rows,
         }
     }
 
     /// Whether another bank was loaded over the whole area.
     fn replaced(&self) -> bool {
         let entries: usize = self.groups.iter().map(Vec::len).sum();
-        entries >= BANK && self.new.len() * 10 >= self.groups.len() * 8
+        // What was filled with one and the same is no bank.
+        let several = self.rows.iter().collect::<BTreeSet<_>>().len() > 2;
+        entries >= BANK && self.new.len() * 10 >= self.groups.len() * 8 && several
     }
 
     /// The longest stretch of presets that all changed, most of them wholly, where it tells the changed ones better than
@@ -80,7 +90,11 @@ impl Presets {
         let run = best.len() as u64;
         let ends = STRETCH + 2.0 * one_of(self.groups.len());
         let saved = marked(n, changed) - ends - marked(n - run, changed - run);
-        (saved > CLEAR && wholly * 10 >= best.len() * 8).then_some(best)
+        // Nor is it a part of one.
+        let held = self.changed.iter().zip(&self.rows);
+        let held = held.filter(|(p, _)| best.contains(p)).map(|(_, row)| row);
+        let several = held.collect::<BTreeSet<_>>().len() * 2 > best.len();
+        (saved > CLEAR && wholly * 10 >= best.len() * 8 && several).then_some(best)
     }
 
     /// The finding about presets replaced together, and the entries it tells of.
@@ -143,7 +157,14 @@ impl Presets {
 }
 
 /// Findings about entries that changed as a whole: edited, replaced, or saved through a faulty converter.
-pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) -> Vec<Finding> {
+///
+/// `codes` are the contents as far as they can be told, `sure` those that are seen.
+pub(super) fn findings(
+    before: &Before,
+    codes: &Codes,
+    sure: &Codes,
+    edited: &[Vec<usize>],
+) -> Vec<Finding> {
     let layout = before.content.layout;
     let edited_in = |a: usize| edited.get(a).map_or(&[][..], Vec::as_slice);
     let found: Vec<Option<Presets>> = (0..layout.areas.len())
@@ -153,13 +174,13 @@ pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) ->
         })
         .collect();
     let another_bank = found.iter().flatten().any(Presets::replaced);
-    let moved = saves::moved(before, codes, edited);
+    let moved = saves::moved(before, codes, sure, edited);
     let converter = saves::finding(before, codes, &moved, another_bank);
     // What a faulty converter saved is the owner's own, however much of it differs.
     let own = converter.is_some();
     let mut out = Vec::from_iter(converter);
     let mut labels = Vec::new();
-    let mut presets = 0;
+    let (mut presets, mut emptied) = (0, 0);
     // Entries of each area that are not told of yet.
     let mut left: Vec<Vec<usize>> = Vec::new();
     for (a, area) in layout.areas.iter().enumerate() {
@@ -175,7 +196,17 @@ pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) ->
                     .iter()
                     .any(|f| codes.areas[a].code(*e, *f) != before.codes.areas[a].code(*e, *f))
             };
+            let shape = &before.content.shape.areas[a];
+            let blank = |e: &&usize| {
+                let row: Vec<_> = shape
+                    .values
+                    .iter()
+                    .map(|f| codes.areas[a].get(**e, *f))
+                    .collect();
+                shape.emptied(&row)
+            };
             presets += edited.iter().filter(|e| differs(e)).count();
+            emptied += edited.iter().filter(blank).count();
         }
         labels.extend(edited.iter().map(|e| area.entry_label(*e)));
         left.push(edited);
@@ -198,8 +229,11 @@ pub(super) fn findings(before: &Before, codes: &Codes, edited: &[Vec<usize>]) ->
     .means("Whole values changed to plausible ones: edits, not damage.");
     f.evidence = vec![format!(
         "{presets} of them hold presets; {} knobs moved",
-        saves::moved(before, codes, &left).len()
+        saves::moved(before, codes, sure, &left).len()
     )];
+    if emptied > 0 {
+        f.evidence.push(format!("{emptied} of them were emptied"));
+    }
     out.push(f);
     out
 }

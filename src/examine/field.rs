@@ -23,6 +23,21 @@ pub(crate) fn broken(n: u64, k: u64) -> f64 {
     }
 }
 
+/// Bits for `k` failed checks out of `n` of so many bits each: one by one, or as one habit. A check that the layout has wrong
+/// fails nearly everywhere; one that the instrument keeps here and not there is rarer than that (common practice, no
+/// source).
+pub(crate) fn failed(n: u64, k: u64, width: u8) -> f64 {
+    let each = BROKEN * k as f64;
+    if k as f64 <= HABIT * n as f64 {
+        return each;
+    }
+    let wrong = 20.0 + at_rate(n, k, 1.0 - (-f64::from(width)).exp2());
+    each.min(wrong).min(20.0 + PARTLY + marked(n, k))
+}
+
+/// Bits by which a check kept in a part of the entries is rarer than one that the layout has wrong.
+const PARTLY: f64 = 12.0;
+
 /// On what terms contents are told: what the causes weighed say of how they were kept.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Terms {
@@ -47,6 +62,14 @@ impl Terms {
         }
         let whole = (1.0 - self.flipped).powi(i32::try_from(bits).unwrap_or(i32::MAX));
         at_rate(n, k, (1.0 - whole) * shows)
+    }
+
+    /// As [`failed`], on these terms, for checks that rest on so many bits each.
+    pub(crate) fn failed(self, n: u64, k: u64, bits: usize, width: u8) -> f64 {
+        if self.flipped == 0.0 {
+            return failed(n, k, width);
+        }
+        self.broken(n, k, bits, 1.0 - (-f64::from(width)).exp2())
     }
 
     /// Bits for `k` broken promises out of `n` that say what single bits are: `wrong` of the bits judged, each
@@ -377,6 +400,23 @@ impl FieldModel {
         (self.seen > 0 || !self.parts.is_empty()).then_some(code)
     }
 
+    /// Bits where the field always holds one code and what differs from it are flips; endless where no bit flipped.
+    pub(crate) fn stands(&self, terms: Terms) -> f64 {
+        if terms.flipped == 0.0 {
+            return f64::INFINITY;
+        }
+        let seen = self
+            .columns
+            .iter()
+            .map(|(_, known)| u64::from(*known))
+            .sum();
+        let odd = self
+            .columns
+            .iter()
+            .map(|(ones, known)| u64::from(*ones.min(&(known - ones))));
+        3.0 + self.columns.len() as f64 + at_rate(seen, odd.sum(), terms.flipped)
+    }
+
     fn column_bits(&self, code: u64, known: u64) -> f64 {
         self.columns
             .iter()
@@ -483,6 +523,7 @@ mod tests {
             knob: false,
             still: None,
             blank: None,
+            empty: 0,
         }
     }
 

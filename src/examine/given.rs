@@ -2,10 +2,11 @@
 
 use std::collections::HashMap;
 
+use super::changed::{ChangedEntry, ChangedValue, Changes, which};
 use super::content::{Content, Told};
-use super::field::{BROKEN, broken};
+use super::field::{BROKEN, broken, failed};
 use super::shape::{Kind, verified};
-use crate::codec::{AreaCodes, Codes, Memory, checks};
+use crate::codec::{AreaCodes, Codes, LEANINGS, Memory, Open, checks, leaning};
 use crate::evidence::{log2_choose, marked};
 use crate::layout::model::BitPlace;
 
@@ -65,36 +66,6 @@ pub(crate) struct Given {
     pub entries: Vec<Vec<usize>>,
 }
 
-/// One value of an entry that changed.
-struct ChangedValue {
-    field: usize,
-    /// Bits that differ, of those seen.
-    flips: u32,
-    /// Bits to tell the new code.
-    tell: f64,
-    /// Whether the code moved as little as a knob saved again does.
-    near: bool,
-}
-
-/// One entry that changed, with what it takes to tell the change in each way that does not depend on which of the
-/// changes are taken for flips.
-struct ChangedEntry {
-    entry: usize,
-    flips: u32,
-    /// Bits for constants and reserved bits that changed.
-    promises: f64,
-    /// Every field that changed, of any kind.
-    fields: Vec<usize>,
-    values: Vec<ChangedValue>,
-    /// Values seen.
-    seen: u64,
-    /// The cheapest of telling all its values, naming an entry that held them, and following the first voice.
-    whole: f64,
-}
-
-/// What changed in a bank since the earlier reading, by area.
-pub(crate) struct Changes(Vec<Vec<ChangedEntry>>);
-
 impl<'a> Before<'a> {
     pub(crate) fn new(content: &'a Content<'a>, memory: Memory) -> Self {
         let codes = content.codec.decode(&memory);
@@ -134,6 +105,11 @@ impl<'a> Before<'a> {
         }
     }
 
+    /// Whether an entry holds what some entry held before.
+    pub(crate) fn held_before(&self, a: usize, values: &Vec<u64>) -> bool {
+        self.by_value[a].contains_key(values)
+    }
+
     /// Prepares a bank for telling; `seen` knows only the bits that were not filled in from the earlier reading.
     pub(crate) fn now(&self, memory: Memory, seen: Option<Memory>) -> Now {
         Now {
@@ -158,6 +134,8 @@ impl<'a> Before<'a> {
         let before = &self.codes.areas[a];
         let mut out = Vec::new();
         let mut differ = Vec::new();
+        // The first of the changed entries that hold the same values now.
+        let mut first_now: HashMap<Vec<u64>, usize> = HashMap::new();
         let mut tells = vec![0.0; shape.fields.len()];
         for e in 0..shape.entries {
             differ.clear();
@@ -177,6 +155,14 @@ impl<'a> Before<'a> {
                     .as_ref()
                     .map_or(0.0, |m| m.bits(&shape.fields[*f], code, known));
             }
+            let held = values(self.content, a, codes, e);
+            let again = first_now.contains_key(&held) || self.by_value[a].contains_key(&held);
+            first_now.entry(held).or_insert(e);
+            let seen = |f: &usize| {
+                let (code, known) = now.get(a, e, *f);
+                (code & known, known)
+            };
+            let now_held: Vec<(u64, u64)> = shape.values.iter().map(seen).collect();
             let mut entry = ChangedEntry {
                 entry: e,
                 flips: 0,
@@ -189,7 +175,11 @@ impl<'a> Before<'a> {
                     .iter()
                     .filter(|f| now.get(a, e, **f).1 != 0)
                     .count() as u64,
-                whole: self.whole(a, codes, e, &tells),
+                whole: if shape.emptied(&now_held) {
+                    2.0
+                } else {
+                    self.whole(a, codes, e, &tells, again)
+                },
             };
             for &(f, d) in &differ {
                 let field = &shape.fields[f];
@@ -206,7 +196,13 @@ impl<'a> Before<'a> {
                         });
                     }
                     Kind::Constant(_) => entry.promises += BROKEN,
-                    Kind::Reserved => entry.promises += 2.0 + f64::from(field.width),
+                    Kind::Reserved => {
+                        // What never moved moves for no edit.
+                        let (code, known) = codes.get(e, f);
+                        let model = self.told.models[a][f].as_ref();
+                        let told = model.map_or(0.0, |m| m.bits(field, code, known));
+                        entry.promises += 2.0 + told;
+                    }
                     Kind::Skipped => {}
                 }
             }
@@ -215,12 +211,12 @@ impl<'a> Before<'a> {
         out
     }
 
-    /// Bits for an edit of a whole entry: all values, a copy of another entry, or the same edit as the first voice
-    /// had.
-    fn whole(&self, a: usize, codes: &AreaCodes, e: usize, tells: &[f64]) -> f64 {
+    /// Bits for an edit of a whole entry: all values, a copy of another entry as it was or is (`again`), or the same edit as
+    /// the first voice had.
+    fn whole(&self, a: usize, codes: &AreaCodes, e: usize, tells: &[f64], again: bool) -> f64 {
         let shape = &self.content.shape.areas[a];
         let mut best = 2.0 + shape.values.iter().map(|f| tells[*f]).sum::<f64>();
-        if self.by_value[a].contains_key(&values(self.content, a, codes, e)) {
+        if again {
             best = best.min(2.0 + (shape.entries.max(2) as f64).log2());
         }
         let first = shape.first_voice[e];
@@ -249,10 +245,11 @@ impl<'a> Before<'a> {
         limit: f64,
     ) -> Option<Given> {
         let mut edited = now.memory.clone();
-        let mut bits = 0.0;
+        let (mut bits, mut flips) = (0.0, 0);
         let mut entries = Vec::new();
         for (a, changed) in changes.0.iter().enumerate() {
-            let (area_bits, touched) = self.tell_area(a, changed, price, &mut edited, limit - bits);
+            let (area_bits, touched) =
+                self.tell_area(a, changed, price, &mut edited, &mut flips, limit - bits);
             bits += area_bits;
             entries.push(touched);
             if bits > limit {
@@ -262,8 +259,11 @@ impl<'a> Before<'a> {
         if price.is_some() {
             self.restore_promises(&mut edited);
         }
-        bits += self.tell_spare(price, &mut edited);
-        bits += self.broken_since(&edited, now.seen.as_ref().map(|s| &s.0));
+        bits += self.tell_spare(price, &mut edited, &mut flips);
+        let chips = self.content.layout.chips.iter();
+        let all: u64 = chips.map(|c| u64::from(c.words) * u64::from(c.width)).sum();
+        let seen = now.seen.as_ref().map(|s| edited.masked(&s.0));
+        bits += self.broken_since(&edited, seen.as_ref(), flips as f64 / all.max(1) as f64);
         (bits <= limit).then_some(Given {
             bits,
             edited,
@@ -277,6 +277,7 @@ impl<'a> Before<'a> {
         changed: &[ChangedEntry],
         price: Option<f64>,
         edited: &mut Memory,
+        flips: &mut u64,
         limit: f64,
     ) -> (f64, Vec<usize>) {
         let area = &self.content.layout.areas[a];
@@ -296,10 +297,12 @@ impl<'a> Before<'a> {
                 let mut restore = |f: usize| self.restore(edited, area.field_places(c.entry, f));
                 if f64::from(c.flips) * price < whole.min(some) {
                     c.fields.iter().copied().for_each(restore);
+                    *flips += u64::from(c.flips);
                     continue;
                 }
                 if some < whole {
                     back().for_each(|v| restore(v.field));
+                    *flips += back().map(|v| u64::from(v.flips)).sum::<u64>();
                     edit = some - flipped;
                 }
             }
@@ -357,30 +360,41 @@ impl<'a> Before<'a> {
         }
     }
 
-    /// Bits for checks and mirrored copies that held before and no longer do. What rests on bits that are not seen shows
-    /// nothing, since an edit may hide there: what is seen of it is told bit by bit.
-    fn broken_since(&self, edited: &Memory, seen: Option<&Memory>) -> f64 {
+    /// Bits for checks and mirrored copies that held before and no longer do. Of what rests on bits that are not seen only
+    /// the seen ones show anything, since an edit may hide in the others. Where this share of all bits flipped, an edited
+    /// entry may hold flips that nobody can place: its check fails as often as so many break it.
+    fn broken_since(&self, edited: &Memory, seen: Option<&Memory>, flipped: f64) -> f64 {
         let mut bits = 0.0;
         let hidden = |p: &BitPlace| seen.is_some_and(|s| s.bit(*p).is_none());
         for (a, area) in self.content.layout.areas.iter().enumerate() {
             for (c, check) in self.content.verified(a) {
                 let plan = &self.content.checks[a][c];
-                let fails = |i| matches!(plan.verdict(i, edited), checks::Verdict::Fails { .. });
-                let mut k = 0;
+                let (mut k, mut codes, mut by_flips) = (0, 0, 0.0);
+                let mut open = [0.0; LEANINGS.len()];
                 for (i, instance) in check.instances.iter().enumerate() {
                     if self.fails[a][c][i] || !plan.touched(i, edited, &self.memory) {
                         continue;
                     }
-                    match seen.map(|s| (plan.verdict(i, s), s.gather(&instance.stored).1)) {
-                        Some((checks::Verdict::Undecided, known)) => {
-                            bits += f64::from(known.count_ones());
-                        }
-                        _ => k += u64::from(fails(i)),
-                    }
+                    let stored = match plan.verdict(i, seen.unwrap_or(edited)) {
+                        checks::Verdict::Holds => continue,
+                        checks::Verdict::Fails { .. } => u32::from(check.width),
+                        checks::Verdict::Undecided => match plan.open(i, seen.unwrap_or(edited)) {
+                            Open::Fits { bits: told, .. } => {
+                                open.iter_mut().zip(told).for_each(|(o, b)| *o += b);
+                                continue;
+                            }
+                            Open::Broken(stored) => stored,
+                        },
+                    };
+                    k += 1;
+                    codes += u64::from(stored);
+                    let rests_on = instance.words.bits().len() + instance.stored.len();
+                    let whole = (1.0 - flipped).powf(rests_on as f64);
+                    by_flips += (SINCE + BROKEN).min(-(1.0 - whole).log2());
                 }
-                bits += SINCE * k as f64
-                    + broken(check.instances.len() as u64, k)
-                    + (k * u64::from(check.width)) as f64;
+                let n = check.instances.len() as u64;
+                let told = SINCE * k as f64 + failed(n, k, check.width);
+                bits += told.min(by_flips) + codes as f64 + leaning(open);
             }
             for copy in area.copies.iter().filter(|c| verified(c.policy)) {
                 let touched = |p: &BitPlace| edited.difference(&self.memory, *p) != 0;
@@ -407,7 +421,7 @@ impl<'a> Before<'a> {
         bits
     }
 
-    fn tell_spare(&self, price: Option<f64>, edited: &mut Memory) -> f64 {
+    fn tell_spare(&self, price: Option<f64>, edited: &mut Memory, flips: &mut u64) -> f64 {
         let mut bits = 0.0;
         // The changed cells of a chip with the unclaimed lines that changed.
         let (mut chip, mut changes) = (usize::MAX, Vec::new());
@@ -425,6 +439,7 @@ impl<'a> Before<'a> {
             let told = 2.0 + marked(spare.cells.len() as u64, k as u64);
             if price.is_some_and(|p| k as f64 * p < told) {
                 changed().for_each(|cell| edited.flip(chip, cell, line));
+                *flips += k as u64;
             } else {
                 bits += told;
             }
@@ -446,39 +461,6 @@ impl<'a> Before<'a> {
         }
         out
     }
-}
-
-impl ChangedEntry {
-    /// Bits for an edit of some of its changed values: as some values, as the whole entry, or as a preset saved
-    /// again with its knobs read a few codes off (noise, or a worn track), whichever is the cheapest.
-    fn edit<'v>(&self, values: impl Iterator<Item = &'v ChangedValue>) -> f64 {
-        let (mut k, mut told, mut nudged) = (0u64, 0.0, 4.0);
-        for v in values {
-            k += 1;
-            told += v.tell;
-            nudged += if v.near { 3.2 } else { 3.0 + v.tell };
-        }
-        if k == 0 {
-            return 0.0;
-        }
-        let which = log2_choose(self.seen, k);
-        // Most edits move a few values, hence a falling prior on their number (common practice, no source).
-        let some = which + (k as f64 + 1.0).log2() * 2.0 + told;
-        some.min(self.whole).min(which + nudged)
-    }
-}
-
-/// Bits to say which of `n` entries were edited, given in order: any of them, or in a few stretches, since what stands side
-/// by side is often edited together.
-fn which(n: u64, edited: &[usize]) -> f64 {
-    let k = edited.len() as u64;
-    if k < 2 {
-        return marked(n, k);
-    }
-    let runs = edited.chunk_by(|a, b| a + 1 == *b).count() as u64;
-    let counts = ((n + 1) as f64).log2() + (k as f64).log2();
-    let stretches = counts + log2_choose(k - 1, runs - 1) + log2_choose(n + 1 - k, runs);
-    1.0 + marked(n, k).min(stretches)
 }
 
 fn put(memory: &mut Memory, place: BitPlace, bit: Option<bool>) {

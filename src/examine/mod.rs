@@ -9,6 +9,7 @@
 mod alike;
 mod bare;
 pub mod cause;
+mod changed;
 mod content;
 mod earlier;
 mod edits;

@@ -8,7 +8,7 @@ use rayon::prelude::*;
 use super::cause::{self, Cause, Order, Scene, Shared};
 use super::content::{Content, Told};
 use super::misses::compare;
-use super::weigh::{Bench, Explanation, memory_of, terms};
+use super::weigh::{Bench, Explanation, memory_of, tell_alone};
 use crate::image::ChipImage;
 
 /// Bits of a reading from which fewer candidates are weighed, to stay quick.
@@ -122,7 +122,8 @@ impl Bench<'_> {
             let mut truth = seen.to_vec();
             cause.undo(&mut truth, true);
             let memory = memory_of(&thin, &truth).ok()?;
-            let told = thin.tell_within(&memory, terms(std::slice::from_ref(cause)), f64::INFINITY);
+            let causes = std::slice::from_ref(cause);
+            let told = tell_alone(&thin, seen, causes, &memory, f64::INFINITY);
             Some(told.bits * step as f64 + cause.length(self.seen))
         };
         // Noise leaves everything open: that it saves telling says nothing.

@@ -152,6 +152,31 @@ impl Content<'_> {
         }
     }
 
+    /// The share of flipped bits that breaks as many checks as fail; nothing where none fails. Where every check of a
+    /// kind fails, half an instance is taken to hold: so many flips at least.
+    pub(super) fn flipped_share(&self, memory: &Memory) -> Option<f64> {
+        let (mut share, mut weight) = (0.0, 0.0);
+        for a in 0..self.layout.areas.len() {
+            for (c, check) in self.verified(a) {
+                let (mut n, mut k, mut bits) = (0.0f64, 0.0, 0);
+                for (i, instance) in check.instances.iter().enumerate() {
+                    let verdict = self.checks[a][c].verdict(i, memory);
+                    n += f64::from(u8::from(verdict != checks::Verdict::Undecided));
+                    k += f64::from(u8::from(matches!(verdict, checks::Verdict::Fails { .. })));
+                    bits = bits.max(instance.words.bits().len() + instance.stored.len());
+                }
+                if n > 0.0 && bits > 0 {
+                    // Of what breaks a check this share shows.
+                    let shows = 1.0 - (-f64::from(check.width)).exp2();
+                    let whole = (1.0 - k / n / shows).max(0.5 / n);
+                    share += n * (1.0 - whole.powf(1.0 / bits as f64));
+                    weight += n;
+                }
+            }
+        }
+        (share > 0.0).then(|| share / weight)
+    }
+
     fn smooth_voices(&self, memory: &Memory, told: &Told, out: &mut Memory) {
         let codes = self.codec.decode(memory);
         for (a, area) in self.layout.areas.iter().enumerate() {

@@ -64,7 +64,7 @@ pub(super) fn examine(
             .act("Read the chips; if several reads were settled, mend what settling named first."),
         );
     }
-    let contents = contents(&bench, best);
+    let mut contents = contents(&bench, best);
     // What explains most comes first, whatever was found first.
     let saved: Vec<f64> = best
         .causes
@@ -91,12 +91,45 @@ pub(super) fn examine(
         }
         findings.push(f);
     }
-    let flips = &contents.flips;
+    let flips = contents.flips.clone();
+    let flips = &flips;
     for (chip, cell, line) in flips {
         marks.set(*chip, *cell, *line, b'x');
     }
-    let (told, by_flips) = flips::findings(best, &ranked, flips, seen, &names);
-    let flip_codes: Vec<String> = told.iter().map(|f| f.code.clone()).collect();
+    // Where flips are all there is, the checks that fail say how many there are, whether they are placed or not.
+    let only_flips = best.causes.iter().all(|c| c.flipped() > 0.0);
+    let share = match (content, &memory, earlier) {
+        (Some(content), Some(memory), None) if only_flips && !flips.is_empty() => {
+            content.flipped_share(memory)
+        }
+        _ => None,
+    };
+    contents.flip_rate = contents.flip_rate.max(share.unwrap_or(0.0));
+    let scene = flips::Scene {
+        seen,
+        names: &names,
+        share,
+        all_shown: earlier.is_some(),
+    };
+    let (mut told, by_flips) = flips::findings(best, &ranked, flips, &scene);
+    let unplaced = order.iter().position(|i| best.causes[*i].flipped() > 0.0);
+    if let Some(f) = unplaced.and_then(|at| findings.get_mut(at)) {
+        // The few that are placed are some of those told of already.
+        told.retain(|f| f.code != SCATTERED);
+        f.evidence.extend(share.map(|share| {
+            format!(
+                "as many checks fail as {:.1} % of flipped bits break; {} of them are placed, marked x in the picture",
+                100.0 * share,
+                flips.len()
+            )
+        }));
+    }
+    let mut flip_codes: Vec<String> = Vec::new();
+    for f in &told {
+        if !flip_codes.contains(&f.code) {
+            flip_codes.push(f.code.clone());
+        }
+    }
     // Among the causes where what the flips save has its place.
     let ahead = order.iter().take_while(|i| saved[**i] >= by_flips).count();
     let flips_at = findings.len() - order.len() + ahead;
@@ -115,14 +148,16 @@ pub(super) fn examine(
         let after = memory_of(content, &sure)?;
         let left = facts::broken(content, &after, &content.codec.decode(&after));
         explain_facts(&mut findings, &before_promises, &left);
-        let unplaced = order.iter().position(|i| best.causes[*i].flipped() > 0.0);
         count_broken(&mut findings, unplaced.map(place), left.len());
+        let moves = (0..order.len()).filter(|at| best.causes[order[*at]].rearranges());
+        doubt_orders(&mut findings, moves.map(place), &left);
         findings.extend(facts::findings(content, &after, &left));
         if let Some(before) = &before {
             let truth = memory_of(content, &best.truth)?;
             findings.extend(edits::findings(
                 before,
                 &content.codec.decode(&truth),
+                &content.codec.decode(&after),
                 &best.edited,
             ));
         }
@@ -337,6 +372,21 @@ fn count_broken(findings: &mut [Finding], unplaced: Option<usize>, left: usize) 
     }
 }
 
+/// Says of contents in another order that they are not complete once put back, where promises are broken even then.
+fn doubt_orders(findings: &mut [Finding], moves: impl Iterator<Item = usize>, left: &[Broken]) {
+    if left.is_empty() {
+        return;
+    }
+    for at in moves {
+        if let Some(f) = findings.get_mut(at) {
+            f.means = Some(format!(
+                "Put back in order, {} promises of the layout are still broken (failed checks, impossible codes, differing copies): something else is wrong as well, or instead.",
+                left.len()
+            ));
+        }
+    }
+}
+
 /// What may be on purpose where no layout says otherwise, and how grave the finding is then.
 fn by_design(code: &str) -> Option<(Severity, &'static str)> {
     Some(match code {
@@ -422,7 +472,13 @@ fn verdicts(
                         k => format!("lost bits ({})", char::from(*k)),
                     })
                     .collect();
-                if moved_only {
+                if let (true, Some(b)) = (moved_only, broken.first()) {
+                    let why = letters.join(", ").replace("lost bits", "out of order");
+                    (
+                        Verdict::Suspect,
+                        format!("{why}; put back, {} {}", b.code, b.key),
+                    )
+                } else if moved_only {
                     let why = letters
                         .join(", ")
                         .replace("lost bits", "out of order, complete once put back");

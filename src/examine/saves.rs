@@ -8,13 +8,14 @@
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
-use super::given::{Before, NUDGE};
+use super::given::{Before, NUDGE, values};
 use super::shape::Kind;
-use crate::codec::Codes;
+use crate::codec::{Codes, low_mask};
 use crate::evidence::one_of;
 use crate::finding::{Finding, Severity};
 
 /// One knob whose code changed.
+#[derive(Clone, Copy)]
 pub(super) struct Moved {
     area: usize,
     entry: usize,
@@ -22,6 +23,8 @@ pub(super) struct Moved {
     old: u64,
     new: u64,
     width: u8,
+    /// The entry was emptied, or holds what another held or holds: never read from the panel.
+    copied: bool,
 }
 
 /// Bits to say that the converter is at fault, before saying how (common practice, no source).
@@ -30,19 +33,37 @@ const CONVERTER: f64 = 8.0;
 const FEWEST: usize = 6;
 /// Share of the knobs that a fault of the converter accounts for; the others were set otherwise.
 const HOLDS: f64 = 0.95;
+/// Times that a knob is found at one code in moved presets before it was rather set alike in all of them.
+const ALIKE: usize = 3;
 /// Bits by which a fault must be the better explanation before it is named.
 const CLEAR: f64 = 6.0;
 
-/// The knobs that moved in edited entries. Voices saved together are told once: the panel is one.
-pub(super) fn moved(before: &Before, codes: &Codes, edited: &[Vec<usize>]) -> Vec<Moved> {
+/// The knobs that moved in edited entries, as far as every bit of them is among the sure codes: what is filled in for a lost
+/// bit moved nowhere. Voices saved together are told once: the panel is one.
+pub(super) fn moved(
+    before: &Before,
+    codes: &Codes,
+    sure: &Codes,
+    edited: &[Vec<usize>],
+) -> Vec<Moved> {
     let mut out = Vec::new();
     for (a, entries) in edited.iter().enumerate() {
         let shape = &before.content.shape.areas[a];
         let (now, then) = (&codes.areas[a], &before.codes.areas[a]);
         let mut told: Vec<(usize, usize, u64)> = Vec::new();
+        let mut copied: HashMap<Vec<u64>, usize> = HashMap::new();
         for &e in entries {
+            let row: Vec<(u64, u64)> = shape.values.iter().map(|f| now.get(e, *f)).collect();
+            let held = values(before.content, a, now, e);
+            let preset = shape.first_voice[e];
+            let copy =
+                before.held_before(a, &held) || *copied.entry(held).or_insert(preset) != preset;
+            let copied = copy || shape.emptied(&row);
             for &f in &shape.values {
                 let field = &shape.fields[f];
+                if sure.areas[a].code(e, f).is_none() {
+                    continue;
+                }
                 let (Some(new), Some(old)) = (now.code(e, f), then.code(e, f)) else {
                     continue;
                 };
@@ -62,6 +83,7 @@ pub(super) fn moved(before: &Before, codes: &Codes, edited: &[Vec<usize>]) -> Ve
                     old,
                     new,
                     width: field.width,
+                    copied,
                 });
             }
         }
@@ -142,13 +164,47 @@ pub(super) fn finding(
         return None;
     }
     let habits = habits(before, moved);
+    // A knob at an end of its travel, or put to rest, gives one code whatever the converter does to the others.
+    let at_rest = |m: &Moved| {
+        let empty = before.content.shape.areas[m.area].fields[m.field].empty;
+        m.new == 0 || m.new == low_mask(m.width) || m.new == empty
+    };
+    let turned: Vec<Moved> = moved
+        .iter()
+        .filter(|m| !m.copied && !at_rest(m))
+        .copied()
+        .collect();
+    // A code that a knob is set to in many presets was decided once: it tells no more than one save.
+    let mut told = BTreeSet::new();
+    let decided = turned
+        .iter()
+        .filter(|m| told.insert((m.area, m.field, m.new)));
+    let decided: Vec<Moved> = decided.copied().collect();
     let mut options = vec![noise(moved, &habits)];
-    options.extend(drift(moved, &habits));
-    options.extend(offset(moved, &habits));
+    if turned.len() >= FEWEST {
+        options.extend(drift(&turned, &habits));
+        options.extend(offset(&turned, &habits));
+    }
     if !another_bank {
-        options.extend(stuck(moved, &habits));
-        options.extend(missing(moved, &habits));
-        options.extend(multiplexer(codes, before, moved));
+        // By how often each code is given, the ends of the travel included; set alike over and over it is no habit.
+        let mut times = BTreeMap::new();
+        let given = moved.iter().filter(|m| {
+            let n = times.entry((m.area, m.field, m.new)).or_insert(0);
+            *n += 1;
+            !m.copied && *n <= ALIKE
+        });
+        let given: Vec<Moved> = given.copied().collect();
+        if given.len() >= FEWEST {
+            // Both with and without what was set alike: neither alone is how knobs are turned.
+            let both = missing(moved, &habits)
+                .into_iter()
+                .zip(missing(&given, &habits));
+            options.extend(both.map(|(all, few)| if all.saved < few.saved { all } else { few }));
+        }
+    }
+    if !another_bank && decided.len() >= FEWEST {
+        options.extend(stuck(&decided, &habits));
+        options.extend(multiplexer(codes, before, &decided));
     }
     options
         .into_iter()

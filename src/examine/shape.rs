@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 
-use crate::codec::setting::legal;
+use crate::codec::setting::{blank_code, legal};
 use crate::layout::model::{Area, FieldOwner, Layout, Policy};
 
 /// What a field is, to the model of plausible banks.
@@ -31,7 +31,10 @@ pub(crate) struct FieldShape {
     pub knob: bool,
     /// A bit that tells nothing, since the converter never moves it.
     pub still: Option<u8>,
+    /// The layout's code of a blank entry.
     pub blank: Option<u64>,
+    /// What is written where an entry is emptied: the blank code, or the lowest setting.
+    pub empty: u64,
 }
 
 /// Widest field whose legal codes are tabled.
@@ -70,6 +73,22 @@ pub(crate) struct AreaShape {
 }
 
 impl AreaShape {
+    /// Whether values, each with the mask of its known bits, are those of a blank entry.
+    pub(crate) fn blank(&self, values: &[(u64, u64)]) -> bool {
+        !values.is_empty()
+            && self.values.iter().zip(values).all(|(f, (code, known))| {
+                let blank = self.fields[*f].blank;
+                blank.is_some_and(|b| b & known == *code)
+            })
+    }
+
+    /// Whether values, each with the mask of its known bits, are those that emptying an entry leaves.
+    pub(crate) fn emptied(&self, values: &[(u64, u64)]) -> bool {
+        let empty =
+            |(f, (code, known)): (&usize, &(u64, u64))| (self.fields[*f].empty ^ code) & known == 0;
+        values.len() > 1 && self.values.iter().zip(values).all(empty)
+    }
+
     /// The entries of each preset, its voices, first voice first.
     pub(crate) fn presets(&self) -> Vec<Vec<usize>> {
         let mut groups: Vec<Vec<usize>> = vec![Vec::new(); self.entries];
@@ -112,6 +131,7 @@ impl AreaShape {
                     knob: false,
                     still: None,
                     blank: None,
+                    empty: 0,
                 };
                 if !free {
                     return shape;
@@ -125,6 +145,7 @@ impl AreaShape {
                         }
                         shape.kind = Kind::Value(p);
                         shape.blank = parameter.blank;
+                        shape.empty = blank_code(parameter, f.width);
                         shape.knob = matches!(
                             parameter.control,
                             crate::layout::model::Control::Knob

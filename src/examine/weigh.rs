@@ -2,12 +2,12 @@
 
 use super::bare;
 use super::cause::{self, Shared};
-use super::content::Content;
+use super::content::{Content, Told};
 use super::field::Terms;
 use super::given::Before;
 use super::misses::{changed_bits, compare, fill, misses};
 use crate::codec::Memory;
-use crate::evidence::marked;
+use crate::evidence::{marked, one_of};
 use crate::image::ChipImage;
 
 /// Bits to say that single bits flipped at all, before saying which (common practice, no source).
@@ -81,7 +81,9 @@ impl Bench<'_> {
     }
 
     /// Weighs a list of causes; nothing where they take more bits than the limit.
-    pub(super) fn weigh_within(&self, causes: Vec<Shared>, limit: f64) -> Option<Explanation> {
+    pub(super) fn weigh_within(&self, mut causes: Vec<Shared>, limit: f64) -> Option<Explanation> {
+        // What the memory kept faithfully happened before anything happened to the memory.
+        causes.sort_by_key(|c| c.still().is_none());
         let prior = self.prior(&causes);
         let limit = limit - prior;
         if limit < 0.0 {
@@ -217,7 +219,7 @@ impl Bench<'_> {
             return (e.bits <= limit).then_some(e);
         };
         let memory = memory_of(content, &truth).ok()?;
-        let told = content.tell_within(&memory, terms(&causes), limit);
+        let told = tell_alone(content, self.seen, &causes, &memory, limit);
         if told.bits > limit {
             return None;
         }
@@ -235,14 +237,13 @@ impl Bench<'_> {
         let Ok(memory) = memory_of(content, &plain.truth) else {
             return plain;
         };
-        let terms = terms(&plain.causes);
-        let told = content.tell_within(&memory, terms, f64::INFINITY);
+        let told = tell_alone(content, self.seen, &plain.causes, &memory, f64::INFINITY);
         let smooth = content.smoothed(&memory, &told);
         let Ok(images) = smooth.images() else {
             return plain;
         };
         let prior = self.prior(&plain.causes);
-        let told = content.tell_within(&smooth, terms, f64::INFINITY);
+        let told = tell_alone(content, self.seen, &plain.causes, &smooth, f64::INFINITY);
         let bits = told.bits + prior;
         let mut smooth = self.close(plain.causes.clone(), images, bits, Vec::new());
         if smooth.bits < plain.bits {
@@ -272,6 +273,7 @@ impl Bench<'_> {
         }
         let loose: Vec<usize> = causes.iter().flat_map(|c| c.loose()).collect();
         let (mut k, mut open, mut all, mut own) = (0u64, 0u64, 0u64, 0.0);
+        let mut each = Vec::new();
         for (chip, (p, s)) in predicted.iter().zip(self.seen).enumerate() {
             let found = compare(p, s);
             open += found.open;
@@ -280,12 +282,19 @@ impl Bench<'_> {
             } else {
                 all += found.judged;
                 k += found.missed;
+                each.push((found.judged, found.missed));
             }
         }
         let exceptions = if k == 0 {
             0.0
         } else {
-            FLIPS + marked(all, k) + cause::RARE * k as f64 / all.max(1) as f64
+            // All over, or in one chip more often than elsewhere: its own supply sagged.
+            let one = each
+                .iter()
+                .filter(|c| c.1 > 0)
+                .map(|(n, on)| one_of(2 * each.len()) + marked(*n, *on) + marked(all - n, k - on));
+            let told = one.fold(marked(all, k), f64::min);
+            FLIPS + told + cause::RARE * k as f64 / all.max(1) as f64
         };
         let bits = bits + exceptions + own + open as f64;
         Explanation {
@@ -329,6 +338,27 @@ pub(super) fn terms(causes: &[Shared]) -> Terms {
         still: causes.iter().find_map(|c| c.still()),
         flipped: causes.iter().map(|c| c.flipped()).fold(0.0, f64::max),
     }
+}
+
+/// Tells contents from one reading alone under these causes: of a line that may be either of two, checks know neither.
+pub(super) fn tell_alone(
+    content: &Content,
+    seen: &[ChipImage],
+    causes: &[Shared],
+    memory: &Memory,
+    limit: f64,
+) -> Told {
+    let terms = terms(causes);
+    if causes.iter().any(|c| c.guesses()) {
+        let mut sure = seen.to_vec();
+        for cause in causes.iter().rev() {
+            cause.undo(&mut sure, false);
+        }
+        if let Ok(sure) = memory_of(content, &sure) {
+            return content.tell_judged(memory, &memory.masked(&sure), terms, limit);
+        }
+    }
+    content.tell_within(memory, terms, limit)
 }
 
 pub(super) fn memory_of(

@@ -245,8 +245,44 @@ impl<'a> Maker<'a> {
         }
     }
 
-    /// The owner edits some presets: a few values here, a new patch there.
+    /// The owner empties a stretch of entries, or sets one control alike in many of them.
+    pub(crate) fn edit_many(&self, memory: &mut Memory, rng: &mut Rng) {
+        let areas = 0..self.layout.areas.len();
+        // The presets: what has most values to set.
+        let presets = areas
+            .filter(|a| self.layout.areas[*a].entries() > 3)
+            .max_by_key(|a| self.values(*a).len() * self.layout.areas[*a].entries());
+        let Some(a) = presets else { return };
+        let area = &self.layout.areas[a];
+        let n = rng.between(2, area.entries() - 1);
+        let from = rng.below(area.entries() - n + 1);
+        let empty = |field: usize| {
+            let blank = match area.fields[field].owner {
+                FieldOwner::Parameter(p) => area.parameters[p].blank,
+                _ => None,
+            };
+            (field, blank.unwrap_or_else(|| self.legal(a, field)[0]))
+        };
+        let values = self.values(a);
+        let patch: Vec<(usize, u64)> = if rng.chance(0.7) {
+            values.into_iter().map(empty).collect()
+        } else {
+            let field = *rng.pick(&values);
+            vec![(field, *rng.pick(&self.legal(a, field)))]
+        };
+        for e in from..from + n {
+            self.write(memory, a, e, &patch);
+        }
+        self.settle_promises(memory);
+    }
+
+    /// The owner edits some presets: a few values here, a new patch there, now and then many alike.
     pub(crate) fn edit(&self, memory: &mut Memory, rng: &mut Rng) {
+        // Drawn apart, so that what else is edited does not depend on it.
+        let mut apart = rng.clone();
+        if apart.chance(0.15) {
+            self.edit_many(memory, &mut apart);
+        }
         let presets: Vec<usize> = (0..self.layout.areas.len())
             .filter(|a| !self.values(*a).is_empty())
             .collect();

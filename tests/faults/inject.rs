@@ -31,12 +31,14 @@ pub(crate) const LINE_AND_CHIP: [&str; 21] = [
 ];
 
 /// Faults of some cells or of a stream.
-pub(crate) const CELLS: [&str; 5] = [
+pub(crate) const CELLS: [&str; 7] = [
     "decay.scattered",
     "entry.glitched",
     "stream.slipped",
     "region.overwritten",
     "mirror.damaged",
+    "decay.one-chip",
+    "entry.trampled",
 ];
 
 /// What the program should answer: the fault's own code, but for faults that are another one in a special place.
@@ -47,6 +49,8 @@ pub(crate) fn answers(fault: &str) -> &'static [&'static [&'static str]] {
         // A smaller part chosen on the device programmer leaves its topmost address lines undriven.
         "part.wrong" => &[&["address.stuck"], &["address.stuck", "address.stuck"]],
         "board.random" => &[&["chip.random"]],
+        "decay.one-chip" => &[&["decay.scattered"]],
+        "entry.trampled" => &[&["region.overwritten"]],
         "mirror.damaged" => &[&["decay.scattered"], &["region.overwritten"]],
         _ => &[],
     }
@@ -108,6 +112,37 @@ impl PowerUp {
 
 fn power_up(image: &mut ChipImage, rng: &mut Rng) {
     *image = PowerUp::draw(image.words(), image.width(), rng).image(rng);
+}
+
+/// Nonsense over one whole entry, whatever it holds: in every chip that it lies in, where it lies in the same cells of each,
+/// side by side.
+fn trampled(chips: &mut [ChipImage], layout: &Layout, rng: &mut Rng) -> Option<Vec<usize>> {
+    let area = rng.pick(&layout.areas);
+    let e = rng.below(area.entries());
+    let places = &area.places[e * area.bits_per_entry..(e + 1) * area.bits_per_entry];
+    let mut on: Vec<usize> = places.iter().map(|p| usize::from(p.chip)).collect();
+    on.sort_unstable();
+    on.dedup();
+    let of = |chip: usize| {
+        let cells = places.iter().filter(|p| usize::from(p.chip) == chip);
+        let mut cells: Vec<u32> = cells.map(|p| p.cell).collect();
+        cells.sort_unstable();
+        cells.dedup();
+        cells
+    };
+    let cells_of = of(on[0]);
+    let beside = cells_of.windows(2).all(|w| w[0] + 1 == w[1]);
+    if !beside || on.iter().any(|c| of(*c) != cells_of) {
+        return None;
+    }
+    for chip in &on {
+        let mut v = cells(&chips[*chip]);
+        for cell in &cells_of {
+            v[*cell as usize] = rng.next() as u8 & chips[*chip].mask();
+        }
+        put(&mut chips[*chip], &v);
+    }
+    Some(on)
 }
 
 /// Damages the images. Returns the chip concerned, or nothing where the fault does not apply to these chips.
@@ -337,6 +372,20 @@ pub(crate) fn inject(
             Some((0..chips.len()).collect())
         }
         "mirror.damaged" => mirror(chips, layout, rng),
+        "entry.trampled" => trampled(chips, layout, rng),
+        "decay.one-chip" => {
+            // A chip of one line cannot be told from its line.
+            if chips.len() < 2 || width == 1 {
+                return None;
+            }
+            let rate = 0.01 + 0.09 * rng.unit();
+            let mut v = cells(&chips[at]);
+            for cell in &mut v {
+                *cell = (0..width).fold(*cell, |v, l| v ^ u8::from(rng.chance(rate)) << l);
+            }
+            put(&mut chips[at], &v);
+            one
+        }
         "decay.scattered" => {
             let rate = 0.0005 + 0.02 * rng.unit() * rng.unit();
             // Each cell has a side it falls to; most of a chip's fall to the same.

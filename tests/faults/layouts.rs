@@ -257,7 +257,7 @@ fn packed(seed: u64, rng: &mut Rng) -> Layout {
     layout("packed", seed, chips, vec![area])
 }
 
-/// Two 4-bit chips that make a byte.
+/// Two 4-bit chips that make a byte. Half of them are written together, with reserved slots and a sum over each entry.
 fn nibbles(seed: u64, rng: &mut Rng) -> Layout {
     let lines = rng.between(8, 10);
     let bytes = rng.between(8, 20);
@@ -265,17 +265,37 @@ fn nibbles(seed: u64, rng: &mut Rng) -> Layout {
     let maps = [scramble(rng, lines), scramble(rng, lines)];
     let mut f = Fields::default();
     let knob = *rng.pick(&[4, 6, 7]);
-    f.fill(rng, bytes * 8, knob, 8);
+    let checked = Rng::new(seed ^ 0x0005_0003).chance(0.5);
+    let body = if checked { bytes - 3 } else { bytes };
+    f.fill(rng, body * 8, knob, 8);
+    if checked {
+        f.push(FieldOwner::Reserved, 8);
+        f.push(FieldOwner::Reserved, 8);
+        f.push(FieldOwner::Check(0), 8);
+    }
     let place = |e: usize, b: usize| {
         let high = usize::from(b % 8 >= 4);
+        let at = (e * bytes + b / 8) as u32;
         BitPlace {
             chip: high as u16,
-            cell: maps[high]((e * bytes + b / 8) as u32),
+            cell: if checked { at } else { maps[high](at) },
             line: (b % 4) as u8,
             inverted: false,
         }
     };
-    let area = area("presets", vec![axis("preset", presets)], f, &place);
+    let mut area = area("presets", vec![axis("preset", presets)], f, &place);
+    if checked {
+        let byte = |e: usize, i: usize| (0..8).map(|b| place(e, i * 8 + b)).collect();
+        let instances = (0..presets)
+            .map(|e| CheckInstance {
+                entry: Some(e),
+                words: (0..bytes - 1).map(|i| byte(e, i)).collect(),
+                stored: byte(e, bytes - 1),
+            })
+            .collect();
+        area.checks
+            .push(check("sum", Method::Sum { add: 0 }, 8, instances));
+    }
     let chips = ["LOW", "HIGH"]
         .iter()
         .map(|id| chip((*id).to_owned(), None, 1 << lines, 4, 0))

@@ -4,6 +4,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod banks;
+mod causes;
 mod earlier;
 mod edits;
 mod healthy;

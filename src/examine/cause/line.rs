@@ -128,6 +128,10 @@ impl Cause for Line {
         }
     }
 
+    fn guesses(&self) -> bool {
+        matches!(self, Line::Bridged { .. })
+    }
+
     fn reconcile(&self, truth: &mut [ChipImage], seen: &[ChipImage]) {
         let Line::Bridged {
             chip,

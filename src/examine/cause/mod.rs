@@ -54,6 +54,11 @@ pub trait Cause: Debug + Send + Sync {
     /// saying what is known.
     fn undo(&self, chips: &mut [ChipImage], plausible: bool);
 
+    /// Whether undoing it keeps bits that are only likely, where those are asked for.
+    fn guesses(&self) -> bool {
+        false
+    }
+
     /// Changes guessed contents where they cannot have led to what is seen, since an owner edited them meanwhile.
     fn reconcile(&self, _truth: &mut [ChipImage], _seen: &[ChipImage]) {}
 

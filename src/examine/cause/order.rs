@@ -349,10 +349,14 @@ impl Cause for Order {
                 return otherwise(f, &["the boards were exchanged in an earlier repair"]);
             }
         };
+        let means = match self {
+            Order::Slipped(..) => {
+                "One cell is lost, where the clock went wrong or at the end; put back in order, the others are complete."
+            }
+            _ => nothing_lost,
+        };
         otherwise(
-            finding(self.code(), place, says)
-                .means(nothing_lost)
-                .act(act),
+            finding(self.code(), place, says).means(means).act(act),
             list,
         )
     }

@@ -1,17 +1,19 @@
 //! A stretch of cells overwritten: a glitched entry, or a partial overwrite that ends at a round address.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use super::{Cause, FAULT, Filler, Names, Scene, Shared, address_lines, finding, otherwise, runs};
 use crate::evidence::one_of;
 use crate::finding::Finding;
 use crate::image::ChipImage;
+use crate::layout::model::Layout;
 
-/// A stretch of one chip that holds something else.
+/// A stretch of one chip, or of the chips that make up one word together, that holds something else.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Region {
-    /// Index of the chip.
-    pub chip: usize,
+    /// Indices of the chips: one, or all of those that are written together.
+    pub chips: Vec<usize>,
     /// First cell.
     pub first: u32,
     /// Last cell, inclusive.
@@ -34,7 +36,7 @@ impl Region {
 
     /// One stretch in place of two with the same filler in one chip, from the first cell of either to the last.
     pub(crate) fn joined(&self, other: &Region) -> Option<Region> {
-        let alike = (self.chip, &self.filler) == (other.chip, &other.filler);
+        let alike = (&self.chips, &self.filler) == (&other.chips, &other.filler);
         alike.then(|| Region {
             first: self.first.min(other.first),
             last: self.last.max(other.last),
@@ -44,15 +46,15 @@ impl Region {
 
     /// Bits saved because noise may have left cells at either end as they were: all the stretches that begin
     /// earlier or end later explain the same, each further cell with a chance of one in `2^width`.
-    fn borders(&self, width: u8) -> f64 {
+    fn borders(&self, width: u32) -> f64 {
         match self.filler {
             Filler::Constant(_) => 0.0,
             _ => -2.0 * (1.0 - (-f64::from(width)).exp2()).log2(),
         }
     }
 
-    fn short(&self, width: u8) -> bool {
-        self.cells() * u32::from(width) <= GLITCH
+    fn short(&self, width: u32) -> bool {
+        self.cells() * width <= GLITCH
     }
 }
 
@@ -77,44 +79,50 @@ impl Cause for Region {
     }
 
     fn length(&self, chips: &[ChipImage]) -> f64 {
-        let Some(image) = chips.get(self.chip) else {
+        let images = || self.chips.iter().filter_map(|c| chips.get(*c));
+        let Some(image) = images().next() else {
             return f64::INFINITY;
         };
         let lines = address_lines(image);
-        let place = if self.short(image.width()) {
+        let width: u32 = images().map(|c| u32::from(c.width())).sum();
+        let place = if self.short(width) {
             // Where power comes and goes address 0 is hit as often as all others together (common practice, no source).
             let first = if self.first == 0 {
                 0.0
             } else {
                 f64::from(lines)
             };
-            1.0 + first + one_of((GLITCH / u32::from(image.width())) as usize)
+            1.0 + first + one_of((GLITCH / width) as usize)
         } else {
             boundary(self.first, lines) + boundary(self.last + 1, lines)
         };
         let filler = match self.filler {
-            Filler::Constant(_) => f64::from(image.width()) + 1.0,
+            Filler::Constant(_) => f64::from(width) + 1.0,
             _ => 1.0,
         };
-        FAULT + RARER + one_of(chips.len()) + place + filler - self.borders(image.width())
+        // One chip or those written with it: with several chips one bit says which.
+        let reach = one_of(chips.len()) + if chips.len() > 1 { 1.0 } else { 0.0 };
+        FAULT + RARER + reach + place + filler - self.borders(width)
     }
 
     fn forward(&self, chips: &mut [ChipImage]) {
-        let Some(image) = chips.get_mut(self.chip) else {
-            return;
-        };
         let (value, known) = match self.filler {
             Filler::Constant(v) => (v, 0xff),
             _ => (0, 0),
         };
-        image.fill_cells(self.first..=self.last, value, known);
+        for chip in &self.chips {
+            if let Some(image) = chips.get_mut(*chip) {
+                image.fill_cells(self.first..=self.last, value, known);
+            }
+        }
     }
 
     fn undo(&self, chips: &mut [ChipImage], _plausible: bool) {
-        let Some(image) = chips.get_mut(self.chip) else {
-            return;
-        };
-        image.fill_cells(self.first..=self.last, 0, 0);
+        for chip in &self.chips {
+            if let Some(image) = chips.get_mut(*chip) {
+                image.fill_cells(self.first..=self.last, 0, 0);
+            }
+        }
     }
 
     fn open(&self) -> bool {
@@ -122,7 +130,7 @@ impl Cause for Region {
     }
 
     fn chips(&self) -> Vec<usize> {
-        vec![self.chip]
+        self.chips.clone()
     }
 
     fn stretch(&self) -> Option<Region> {
@@ -130,19 +138,25 @@ impl Cause for Region {
     }
 
     fn tell(&self, names: &Names) -> Finding {
-        let mut place = names.place(self.chip);
-        place.cells = runs(self.first, self.last);
+        let mut places = self.chips.iter().map(|chip| {
+            let mut place = names.place(*chip);
+            place.cells = runs(self.first, self.last);
+            place
+        });
+        let ids: Vec<&str> = self.chips.iter().map(|c| names.of(*c)).collect();
         let what = match self.filler {
             Filler::Constant(v) => format!("all {v:#04x}"),
             _ => "nonsense".to_owned(),
         };
         let says = format!(
             "{}: cells {:#06x} to {:#06x} hold {what}, their neighbours are intact",
-            names.of(self.chip),
+            ids.join(" and "),
             self.first,
             self.last
         );
-        let f = finding(self.code(), place, says).means("What these cells held is lost.");
+        let first = places.next().unwrap_or_default();
+        let mut f = finding(self.code(), first, says).means("What these cells held is lost.");
+        f.place.chips.extend(places);
         if self.code() == "entry.glitched" {
             otherwise(
                 f.act("A stray write at power-up or power-down: check reset, write enable and the memory-protect switch before restoring."),
@@ -259,7 +273,90 @@ fn rounded(first: u32, last: u32, words: u32) -> Vec<(u32, u32)> {
     out
 }
 
+/// The chips that are written together: those in which an entry of the layout lies in the same cells.
+fn together(layout: &Layout) -> Vec<Vec<usize>> {
+    let mut out: Vec<Vec<usize>> = Vec::new();
+    for area in &layout.areas {
+        let mut at: BTreeMap<u32, BTreeSet<usize>> = BTreeMap::new();
+        for p in area.places.iter().take(area.bits_per_entry) {
+            at.entry(p.cell).or_default().insert(usize::from(p.chip));
+        }
+        for chips in at.into_values().filter(|c| c.len() > 1) {
+            let chips: Vec<usize> = chips.into_iter().collect();
+            let words = |c: &usize| layout.chips.get(*c).map(|c| c.words);
+            let alike = chips.iter().all(|c| words(c) == words(&chips[0]));
+            if alike && !out.contains(&chips) {
+                out.push(chips);
+            }
+        }
+    }
+    out
+}
+
+/// Most stretches of chips written together that are weighed.
+const MOST: usize = 12;
+
+/// Stretches that changed in several chips written together, beside an earlier reading: the clusters of the cells that changed
+/// in any of them.
+fn propose_together(scene: &Scene, out: &mut Vec<Shared>) {
+    let (Some(expected), Some(layout)) = (scene.expected, scene.layout) else {
+        return;
+    };
+    for chips in together(layout) {
+        let Some(words) = chips.iter().map(|c| scene.seen[*c].values().len()).min() else {
+            continue;
+        };
+        let changed = |c: usize| -> u32 {
+            let bits = |chip: &usize| {
+                let (now, then) = (&scene.seen[*chip], &expected[*chip]);
+                let known = now.known()[c] & then.known()[c];
+                ((now.values()[c] ^ then.values()[c]) & known).count_ones()
+            };
+            chips.iter().map(bits).sum()
+        };
+        let of_areas = |c: usize| {
+            let held = |chip: &usize| scene.held.is_none_or(|h| h[*chip][c]);
+            if chips.iter().any(held) {
+                changed(c)
+            } else {
+                0
+            }
+        };
+        let mut found = clusters(&of_areas, words);
+        found.sort_by_key(|(f, l)| {
+            std::cmp::Reverse((*f..=*l).map(|c| of_areas(c as usize)).sum::<u32>())
+        });
+        found.truncate(MOST);
+        // Nonsense in one chip alone is weighed as that.
+        found.retain(|(f, l)| {
+            let changed = |chip: &&usize| {
+                let (now, then) = (scene.seen[**chip].values(), expected[**chip].values());
+                let range = *f as usize..=*l as usize;
+                now[range.clone()] != then[range]
+            };
+            chips.iter().filter(changed).count() > 1
+        });
+        let whole = |f: u32, l: u32| f == 0 && l as usize + 1 == words;
+        let mut weighed: Vec<(u32, u32)> = found
+            .into_iter()
+            .flat_map(|(f, l)| rounded(f, l, words as u32))
+            .filter(|(f, l)| !whole(*f, *l))
+            .collect();
+        weighed.sort_unstable();
+        weighed.dedup();
+        out.extend(weighed.into_iter().map(|(first, last)| {
+            Arc::new(Region {
+                chips: chips.clone(),
+                first,
+                last,
+                filler: Filler::Noise,
+            }) as Shared
+        }));
+    }
+}
+
 pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
+    propose_together(scene, out);
     for (chip, image) in scene.seen.iter().enumerate() {
         let width = f64::from(image.width());
         let mut stretches = Vec::new();
@@ -319,7 +416,7 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
         noisy.dedup();
         for (first, last) in noisy {
             out.push(Arc::new(Region {
-                chip,
+                chips: vec![chip],
                 first,
                 last,
                 filler: Filler::Noise,
@@ -330,7 +427,7 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
         {
             for (first, last) in rounded(first, last, image.words()) {
                 out.push(Arc::new(Region {
-                    chip,
+                    chips: vec![chip],
                     first,
                     last,
                     filler: Filler::Constant(value),
