@@ -52,6 +52,21 @@ impl Columns<'_> {
         rows.fold(0, |c, (e, v)| c | u128::from(v >> line & 1) << e)
     }
 
+    /// In how many ways the lines of some units and one line more differ from entry to entry: the dimension of what
+    /// they hold, over GF(2), less what is constant. Any sum of lines is constant by chance once in two to that power,
+    /// however many entries there are, for counting codes that are dialled depend on each other.
+    fn independent(&self, over: &[usize], own: (usize, u32)) -> usize {
+        let mut basis = Vec::new();
+        reduce_into(&mut basis, self.all(), 0);
+        for &unit in over {
+            for line in 0..self.words.lines {
+                reduce_into(&mut basis, self.of(unit, line), 0);
+            }
+        }
+        reduce_into(&mut basis, self.of(own.0, own.1), 0);
+        basis.len() - 1
+    }
+
     /// Moving lines that belong to no control and are in no check.
     fn open(&self, group: &Group, taken: impl Fn(usize, u32) -> bool) -> Vec<(usize, u32)> {
         let mut out = Vec::new();
@@ -104,7 +119,8 @@ pub(super) fn parities(
             }
             let over: Vec<usize> = (from..=to).collect();
             let (surprise, entries) = words.surprise(&[(u, 1 << line)], &over, &[]);
-            let evidence = surprise - tried.log2() - 1.0;
+            let ways = columns.independent(&over, (u, line)) as f64;
+            let evidence = surprise.min(ways) - tried.log2() - 1.0;
             // Inverted lines turn the parity.
             let lines = group.inverted.iter().filter(|i| **i).count() * over.len();
             let outside = !within && group.inverted[line as usize];

@@ -308,6 +308,28 @@ fn parity_of_an_entry() {
     }
 }
 
+/// A hundred entries that are exclusive-ors of ten differ in ten ways only: some range of sixty slots then has an even
+/// number of ones everywhere by chance (1,770 ranges, one in 1,024 each, for every slot that could keep it).
+#[test]
+fn no_parity_is_seen_in_entries_that_depend_on_each_other() {
+    for seed in 40..44 {
+        let mut bank = Bank::new(100, 60, 1, seed);
+        let mut random = Random::new(seed);
+        for e in 10..100 {
+            let of = random.bits();
+            let sum = |i: usize| {
+                (0..10)
+                    .filter(|r| of >> r & 1 == 1)
+                    .fold(0, |x, r| x ^ bank.rows[r][i])
+            };
+            bank.rows[e] = (0..62).map(sum).collect();
+        }
+        let words = bank.words((0..62).map(|u| u % 2).collect());
+        let found = dependent::parities(&words, &plain(1), 0, &HashSet::new());
+        assert!(found.is_empty(), "{found:?}");
+    }
+}
+
 /// A bit that is the exclusive-or of three bits of controls, or its complement, among enough entries.
 #[test]
 fn a_bit_that_follows_from_three_others() {
