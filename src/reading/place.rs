@@ -279,14 +279,36 @@ pub fn write_file_with(
     replace: bool,
     write: impl FnOnce(&mut fs::File) -> std::io::Result<()>,
 ) -> Result<(), DiskError> {
-    let failed = |e| DiskError::new("write", target, e);
+    write_file_proved(target, replace, write, |_| Ok(()))
+}
+
+/// Whether a file may be written to a place, as [`write_file`] asks before it begins.
+///
+/// # Errors
+/// When the place is taken and may not be replaced, or lies on a shelf.
+pub fn check_file_place(target: &Path, replace: bool) -> Result<(), DiskError> {
     refuse_shelf("write", target)?;
     if !replace && target.symlink_metadata().is_ok() {
         return Err(taken("write", target));
     }
     refuse_detour(target)
         .and_then(|()| refuse_other(target, |kind| kind.is_file(), "no plain file"))
-        .map_err(failed)?;
+        .map_err(|e| DiskError::new("write", target, e))
+}
+
+/// Writes a new file durably, as [`write_file_with`] does, and has it proved under its temporary name, which `prove` is
+/// given, before it gets its own. Returns what the proof came to.
+///
+/// # Errors
+/// As [`write_file`], or the one of `prove`; the place is then as it was.
+pub fn write_file_proved<T, E: From<DiskError>>(
+    target: &Path,
+    replace: bool,
+    write: impl FnOnce(&mut fs::File) -> std::io::Result<()>,
+    prove: impl FnOnce(&Path) -> Result<T, E>,
+) -> Result<T, E> {
+    let failed = |e| DiskError::new("write", target, e);
+    check_file_place(target, replace)?;
     let parent = parent_of(target);
     fs::create_dir_all(parent).map_err(|e| DiskError::new("create the folder", parent, e))?;
     let temporary = beside(target, "partial", |path| {
@@ -294,13 +316,19 @@ pub fn write_file_with(
     })?;
     let written = fs::File::create(&temporary)
         .and_then(|mut f| write(&mut f).and_then(|()| f.sync_all()))
-        .and_then(|()| put(&temporary, target, replace));
+        .map_err(|e| E::from(failed(e)))
+        .and_then(|()| prove(&temporary))
+        .and_then(|proof| {
+            put(&temporary, target, replace).map_err(failed)?;
+            Ok(proof)
+        });
     if written.is_err() {
         // Nothing more can be done about litter on a disk that refuses.
         let _ = fs::remove_file(&temporary);
     }
-    written.map_err(failed)?;
-    sync_folder(parent)
+    let proof = written?;
+    sync_folder(parent)?;
+    Ok(proof)
 }
 
 /// Refuses a path that leads into a folder which is still to be made and out of it again, to something that is there:

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
 use std::fs::File;
-use std::io::{Seek, Write};
+use std::io::Write;
 use std::path::Path;
 
 use schemars::JsonSchema;
@@ -11,14 +11,13 @@ use serde::{Deserialize, Serialize};
 use zip::write::SimpleFileOptions;
 
 use super::disk::{self, sha256};
-use super::error::{Result, ShelfError};
+use super::error::Result;
 use super::job::{Act, Job, RECORD, Role};
 use super::root::Shelf;
 use super::taking::{Limits, read_bag};
 use crate::bank::{Bank, listing};
-use crate::blame::DiskError;
 use crate::document::Document;
-use crate::reading::place::refuse_shelf;
+use crate::reading::place::{check_file_place, write_file_proved};
 
 /// The plain page's name in a bag.
 pub const PLAIN_PAGE: &str = "READ-ME.txt";
@@ -65,12 +64,7 @@ impl Shelf {
         replace: bool,
         act: &Act,
     ) -> Result<HandOver> {
-        refuse_shelf("write", target)?;
-        if !replace && disk::is_there(target)? {
-            return Err(
-                DiskError::new("write", target, std::io::ErrorKind::AlreadyExists.into()).into(),
-            );
-        }
+        check_file_place(target, replace)?;
         let stored = self.stored(id)?;
         let version = stored.version_or_head(version)?;
         let record = stored.record(version)?;
@@ -254,27 +248,16 @@ fn write_zip(
     tags: &BTreeMap<String, String>,
     replace: bool,
 ) -> Result<String> {
-    let parent = match target.parent() {
-        Some(parent) if !parent.as_os_str().is_empty() => parent,
-        _ => Path::new("."),
-    };
-    let io = |e: std::io::Error| ShelfError::from(DiskError::new("write", target, e));
-    let mut file = tempfile::Builder::new()
-        .prefix(".hand-over-")
-        .tempfile_in(parent)
-        .map_err(io)?;
-    fill_zip(file.as_file_mut(), top, payload, tags).map_err(|e| io(e.into()))?;
-    file.as_file().sync_all().map_err(io)?;
-    // What the customer gets is what was read back and found whole.
-    read_bag(file.path(), &Limits::own())?;
-    let digest = disk::digest_file(file.path(), disk::Algorithm::Sha256)?.0;
-    if replace {
-        file.persist(target).map_err(|e| io(e.error))?;
-    } else {
-        file.persist_noclobber(target).map_err(|e| io(e.error))?;
-    }
-    disk::sync_folder(parent)?;
-    Ok(digest)
+    write_file_proved(
+        target,
+        replace,
+        |out| fill_zip(out, top, payload, tags).map_err(Into::into),
+        // What the customer gets is what was read back and found whole.
+        |written| {
+            read_bag(written, &Limits::own())?;
+            Ok(disk::digest_file(written, disk::Algorithm::Sha256)?.0)
+        },
+    )
 }
 
 fn fill_zip(
@@ -283,7 +266,6 @@ fn fill_zip(
     payload: &BTreeMap<String, Vec<u8>>,
     tags: &BTreeMap<String, String>,
 ) -> zip::result::ZipResult<()> {
-    file.rewind()?;
     let mut zip = zip::ZipWriter::new(file);
     // One fixed time: the same job gives the same zip file.
     let options = SimpleFileOptions::default()

@@ -55,6 +55,30 @@ fn a_hand_over_comes_back_the_same_without_the_shops_own() {
     ));
 }
 
+#[cfg(unix)]
+#[test]
+fn a_hand_over_replaces_a_plain_file_and_nothing_else() {
+    let place = Place::new();
+    let shelf = sample(&place.join("shelf"));
+    let out = place.join("out");
+    fs::create_dir(&out).unwrap();
+    let (link, pipe) = (out.join("link.zip"), out.join("pipe.zip"));
+    fs::write(out.join("mine.zip"), "dear to me").unwrap();
+    std::os::unix::fs::symlink(out.join("mine.zip"), &link).unwrap();
+    let made = std::process::Command::new("mkfifo").arg(&pipe).status();
+    assert!(made.unwrap().success(), "mkfifo is part of coreutils");
+    for target in [&link, &pipe] {
+        let before = target.symlink_metadata().unwrap().file_type();
+        let error = shelf
+            .hand_over(FIRST, None, target, true, &act(500))
+            .unwrap_err();
+        assert!(error.to_string().contains("no plain file"), "{error}");
+        assert_eq!(target.symlink_metadata().unwrap().file_type(), before);
+    }
+    assert_eq!(fs::read(out.join("mine.zip")).unwrap(), b"dear to me");
+    assert_eq!(fs::read_dir(&out).unwrap().count(), 3, "litter is left");
+}
+
 #[test]
 fn a_job_of_another_shelf_comes_with_all_its_versions() {
     let place = Place::new();
