@@ -1,4 +1,8 @@
-//! The file-system calls of the shelf, in one place: private by default, synced, never over something else.
+//! What jobs and parity are written with, and mostly read: private by default, synced, never over something else.
+//!
+//! Elsewhere are the calls on the file of the writers' turn (`root`, `repair`), on the index, which SQLite writes
+//! (`index`), on large parity files, read a piece at a time (`parity`), and on what lies outside the shelf (`gather`,
+//! `reference`, `unzip`; `bag` writes through `reading::place`).
 //!
 //! Writing follows one rule: a thing is built whole in a staging folder of the same file system, every file and
 //! folder of it is synced, and only then is it renamed to its place and that place's folder synced. A sync that

@@ -11,8 +11,7 @@ const LONGEST_JOB: usize = 80;
 /// Longest stored file name, in characters.
 const LONGEST_FILE: usize = 100;
 
-/// Names Windows keeps for devices, with or without an extension ("Naming Files, Paths, and Namespaces",
-/// Microsoft's documentation of Win32 files; from memory).
+/// Names Windows keeps for devices, with or without an extension ("Naming Files, Paths, and Namespaces"; from memory).
 fn is_device(stem: &str) -> bool {
     let stem = stem.to_ascii_lowercase();
     matches!(stem.as_str(), "con" | "prn" | "aux" | "nul")

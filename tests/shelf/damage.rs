@@ -303,8 +303,6 @@ pub(crate) fn parity(times: u32) -> Restored {
 /// The kinds of damage an audit tells apart, each made once: what was done, and the code expected.
 pub(crate) fn kinds() -> BTreeMap<&'static str, (Vec<String>, bool)> {
     type Damage = fn(&Path);
-    let job = |root: &Path| root.join("jobs").join(super::common::FIRST);
-    let _ = job;
     let kinds: [(&str, Damage); 6] = [
         ("shelf.file.missing", |root| {
             fs::remove_file(
