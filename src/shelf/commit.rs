@@ -33,6 +33,19 @@ pub struct Done {
     pub notices: Vec<String>,
 }
 
+impl Done {
+    /// The shelf already held exactly this.
+    fn nothing(id: &str, head: u32) -> Self {
+        Self {
+            job: id.to_owned(),
+            version: head,
+            changed: false,
+            cautions: Vec::new(),
+            notices: Vec::new(),
+        }
+    }
+}
+
 /// A version on its way: everything needed to build it.
 pub(super) struct Draft<'a> {
     pub(super) id: &'a str,
@@ -67,9 +80,7 @@ impl Shelf {
         let id = match &new.name {
             Some(name) => {
                 check_job_name(name)?;
-                if disk::is_there(&self.jobs_folder().join(name))? {
-                    return Err(ShelfError::JobExists(name.clone()));
-                }
+                self.check_free(name)?;
                 name.clone()
             }
             None => self.free_name(&new, act)?,
@@ -113,7 +124,7 @@ impl Shelf {
             .join("-");
         let mut free = name.clone();
         let mut n = 2;
-        while disk::is_there(&self.jobs_folder().join(&free))? {
+        while !self.is_free(&free)? {
             free = format!("{name}-{n}");
             n += 1;
         }
@@ -157,13 +168,7 @@ impl Shelf {
             added.push(file);
         }
         if added.is_empty() {
-            return Ok(Done {
-                job: id.to_owned(),
-                version: head,
-                changed: false,
-                cautions: Vec::new(),
-                notices: Vec::new(),
-            });
+            return Ok(Done::nothing(id, head));
         }
         let mut notices = Vec::new();
         for path in former_reading(&state, &added, &coming) {
@@ -208,6 +213,7 @@ impl Shelf {
                 says: says.to_owned(),
                 for_customer,
             });
+            true
         })
     }
 
@@ -221,40 +227,37 @@ impl Shelf {
         } else {
             "closed the job"
         };
-        let stored = self.stored(id)?;
-        let closed = stored.record(stored.head())?.closed;
-        let new_words =
-            says.is_some() && closed.as_ref().is_some_and(|c| c.says.as_deref() != says);
-        if closed.is_some() != again && !new_words {
-            return Ok(Done {
-                job: id.to_owned(),
-                version: stored.head(),
-                changed: false,
-                cautions: Vec::new(),
-                notices: Vec::new(),
-            });
-        }
         self.amend(id, message, act, |record| {
+            let closed = record.closed.as_ref();
+            let new_words = says.is_some() && closed.is_some_and(|c| c.says.as_deref() != says);
+            if closed.is_some() != again && !new_words {
+                return false;
+            }
             record.closed = (!again).then(|| Closing {
                 at: act.stamp(),
                 by: act.by.clone(),
                 says: says.map(str::to_owned),
             });
+            true
         })
     }
 
+    /// Makes a version of a record that `change` alters; none where it says that there is nothing to alter. It is asked
+    /// in the writer's turn: what it decides by is what the version builds on.
     fn amend(
         &self,
         id: &str,
         message: &str,
         act: &Act,
-        change: impl FnOnce(&mut Job),
+        change: impl FnOnce(&mut Job) -> bool,
     ) -> Result<Done> {
         let turn = self.turn()?;
         let stored = self.stored(id)?;
         let head = stored.head();
         let mut record = stored.record(head)?;
-        change(&mut record);
+        if !change(&mut record) {
+            return Ok(Done::nothing(id, head));
+        }
         let draft = Draft {
             id,
             base: Some(&stored),
@@ -272,6 +275,7 @@ impl Shelf {
         let mut cautions = clock_caution(&draft, act);
         let notices = stored_names(&draft.files);
         let number = draft.base.map_or(0, Stored::head) + 1;
+        self.check_last(&id, number - 1)?;
         let aside = self.staging().join(format!("{id}~v{number}"));
         disk::remove(&aside)?;
         let built = build(&aside, draft, number, act);

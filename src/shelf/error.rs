@@ -99,6 +99,21 @@ pub enum ShelfError {
     /// The job is already there.
     #[error("the job {0} is already on the shelf")]
     JobExists(String),
+    /// The name is that of a job that was lost: its parity is there.
+    #[error(
+        "{0} is the name of a job that is lost: its parity is on the shelf, and its folder is missing"
+    )]
+    LostJob(String),
+    /// A version of the job was lost: its parity is there.
+    #[error(
+        "version {version} of the job {job} is lost: its parity is on the shelf, and its folder is missing"
+    )]
+    LostVersion {
+        /// The job.
+        job: String,
+        /// The version.
+        version: u32,
+    },
     /// The same job was changed on two shelves.
     #[error("the job {job} on this shelf is another from version {version} on")]
     Parted {
@@ -248,6 +263,8 @@ impl Blame for ShelfError {
             | E::Busy(_)
             | E::ReadOnly { .. }
             | E::Gone(_)
+            | E::LostJob(_)
+            | E::LostVersion { .. }
             | E::Damaged { .. }
             | E::Unfaithful(_)
             | E::BeyondParity { .. }
@@ -278,6 +295,8 @@ impl Blame for ShelfError {
             E::Gone(job) => format!("`cellkeep shelf repair {job}` makes it again where its parity can; or take it in from another copy of the shelf"),
             E::Ambiguous { .. } => "give more of the name".into(),
             E::JobExists(id) => format!("`cellkeep shelf show {id}` shows it; give another name with --name"),
+            E::LostJob(job) => format!("`cellkeep shelf repair {job}` restores it where its parity can, or take it in from another copy of the shelf; a new job takes another name, with --name"),
+            E::LostVersion { job, version } => format!("`cellkeep shelf repair {job}` restores it where its parity can, or take the job in from another copy of the shelf; what is added now would take its place, so to go on without it move parity/{job}/v{version}.parity off the shelf"),
             E::Parted { job, .. } => format!("both were worked on since they were one; to keep the other too, `cellkeep shelf hand-over {job} {job}.zip` on its shelf, and take that in with --name"),
             E::BadName { .. } => "use small letters a to z, digits and hyphens, as in 2026-03-14-quillon-72-0042".into(),
             E::BadField { field: FOLDER, .. } => "as in --name second-read".into(),

@@ -24,6 +24,7 @@ mod index;
 mod inventory;
 mod job;
 mod known;
+mod lost;
 mod misplaced;
 mod names;
 mod object;

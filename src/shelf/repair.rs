@@ -271,26 +271,6 @@ impl Shelf {
         Ok(())
     }
 
-    /// The last version there is a folder or a parity file for.
-    fn last_version(&self, id: &str) -> Result<u32> {
-        let mut last = 0;
-        let folder = self.jobs_folder().join(id);
-        if disk::is_there(&folder)? {
-            for (name, _) in disk::entries(&folder)? {
-                let has_inventory = disk::is_there(&folder.join(&name).join(FILE))?;
-                last = last.max(number_of(&name).filter(|_| has_inventory).unwrap_or(0));
-            }
-        }
-        let parity = self.part("parity").join(id);
-        if disk::is_there(&parity)? {
-            for (name, _) in disk::entries(&parity)? {
-                let number = name.strip_suffix(".parity").and_then(number_of);
-                last = last.max(number.unwrap_or(0));
-            }
-        }
-        Ok(last)
-    }
-
     fn plan_version(
         &self,
         id: &str,

@@ -368,9 +368,7 @@ impl Shelf {
             });
         }
         let turn = self.turn()?;
-        if disk::is_there(&self.jobs_folder().join(&id))? {
-            return Err(ShelfError::JobExists(id));
-        }
+        self.check_free(&id)?;
         let draft = Draft {
             id: &id,
             base: None,
@@ -420,6 +418,7 @@ impl Shelf {
         if disk::is_there(&place)? {
             return self.continue_job(path, &other);
         }
+        self.check_same(&other, 0)?;
         let aside = self.staging().join(format!("{id}~v{head}"));
         disk::remove(&aside)?;
         let taken = self.copy_object(path, &aside, &other).and_then(|()| {
@@ -433,7 +432,8 @@ impl Shelf {
             return Err(e);
         }
         let done = format!("{id} is safe on the shelf");
-        let cautions = Vec::from_iter(self.finish(&aside, &id, 1..=head, &done));
+        let mut cautions = Vec::from_iter(self.finish(&aside, &id, 1..=head, &done));
+        cautions.extend(self.lost_caution(&id, head));
         Ok(Done {
             job: id,
             version: head,
@@ -453,6 +453,7 @@ impl Shelf {
         if let Some(version) = differs {
             return Err(ShelfError::Parted { job: id, version });
         }
+        self.check_same(other, ours.head())?;
         let mut cautions = Vec::new();
         for number in ours.head() + 1..=other.head() {
             let version = format!("v{number}");
@@ -471,8 +472,10 @@ impl Shelf {
             let done = format!("version {number} of {id} is safe on the shelf");
             cautions.extend(self.finish(&aside, &id, number..=number, &done));
         }
+        let head = ours.head().max(other.head());
+        cautions.extend(self.lost_caution(&id, head));
         Ok(Done {
-            version: ours.head().max(other.head()),
+            version: head,
             changed: other.head() > ours.head(),
             job: id,
             cautions,

@@ -87,6 +87,31 @@ fn a_closed_job_takes_notes_but_no_files() {
     shelf.put(SECOND, more(), false, &act(304)).unwrap();
 }
 
+/// Both find the job open, and wait for their turn behind another writer.
+#[test]
+fn of_two_who_close_a_job_one_does() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let turn = shelf.turn().unwrap();
+    let done = std::thread::scope(|scope| {
+        let closers = [1, 2].map(|second| {
+            let shelf = open(&root).unwrap();
+            scope.spawn(move || {
+                shelf
+                    .close(SECOND, None, false, &act(300 + second))
+                    .unwrap()
+            })
+        });
+        std::thread::sleep(Duration::from_millis(300));
+        drop(turn);
+        closers.map(|closer| closer.join().unwrap())
+    });
+    let changed: Vec<bool> = done.iter().map(|done| done.changed).collect();
+    assert_ne!(changed[0], changed[1], "{done:?}");
+    assert_eq!(shelf.stored(SECOND).unwrap().head(), 2);
+}
+
 #[test]
 fn a_job_that_is_there_is_not_opened_again() {
     let place = Place::new();

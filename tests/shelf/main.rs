@@ -7,6 +7,7 @@ mod finding;
 mod handing;
 mod hostile;
 mod jobs;
+mod lost;
 mod misplaced;
 mod names;
 mod refusals;
