@@ -1,6 +1,6 @@
 //! `plan`: the swap step by step, for this instrument and this job.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -11,7 +11,7 @@ use super::{Failure, Outcome, Status};
 use crate::document::to_json;
 use crate::plan::{Plan, Progress, Stage, Step, Subject, plan};
 use crate::sheet;
-use crate::shelf::{HeldLayout, JobShown, Reference, Role, Shelf};
+use crate::shelf::{HeldLayout, JobShown, ReadingAt, Reference, Role, Shelf, readings};
 use crate::standby::{self, Setup, StandbyError, Verdict};
 
 /// Print the swap of the battery as an ordered list: what to do, what to run, what to measure, when to stop.
@@ -129,76 +129,111 @@ fn of_job(shelf: &Shelf, name: &str) -> Result<(Progress, Option<HeldLayout>), F
         version,
         record: stored.record(version)?,
         files: stored.files(version)?,
-        history: Vec::new(),
+        history: stored.versions(),
         visits: Vec::new(),
     };
     Ok((progress_of(&shown), stored.layout(version)?))
 }
 
-/// Readings lie in folders of their role, or directly in it; their files, without the records that are no chip's, tell
-/// whether two agree. Files of different forms are not compared: that is for `verify` and the technician's word.
+/// The shortest time between two readings that counts as a night without power, hours (common practice, no source). The
+/// shelf knows when readings were put in; whoever puts both in on the next day says so with --done.
+const NIGHT: i64 = 6;
+
+/// What the files of a job show. Files of different forms are not compared: that is for `verify` and the technician's word.
 fn progress_of(job: &JobShown) -> Progress {
-    let mut sets: BTreeMap<String, BTreeMap<String, BTreeSet<(String, String)>>> = BTreeMap::new();
-    for file in &job.files {
-        let Some(role) = file.role else { continue };
-        let rest = file.path.split_once('/').map_or("", |(_, rest)| rest);
-        let (set, name) = rest.rsplit_once('/').unwrap_or(("", rest));
-        // Files of a role that is no reading count one by one.
-        let reading = matches!(
-            role,
-            Role::AsFound
-                | Role::AfterSwap
-                | Role::Settled
-                | Role::Mended
-                | Role::AsWritten
-                | Role::ReadBack
-        );
-        let set = if reading { set } else { rest };
-        let files = sets
-            .entry(role.word().to_owned())
-            .or_default()
-            .entry(set.to_owned())
-            .or_default();
-        if !name.ends_with(".json") {
-            files.insert((name.to_owned(), file.digest.clone()));
-        }
+    let readings = readings(&job.files);
+    let mut sets: BTreeMap<String, usize> = BTreeMap::new();
+    for reading in &readings {
+        *sets.entry(reading.role.word().to_owned()).or_default() += 1;
+    }
+    // Files of a role that is no reading count one by one.
+    let papers = job.files.iter().filter_map(|file| file.role);
+    for role in papers.filter(|role| !role.is_reading()) {
+        *sets.entry(role.word().to_owned()).or_default() += 1;
     }
     let settled = sets
         .contains_key(Role::Settled.word())
         .then(|| "the job holds a settled reading".to_owned());
-    let agree = sets.get(Role::AsFound.word()).and_then(|reads| {
-        let names: Vec<&String> = reads.keys().collect();
-        names.iter().enumerate().find_map(|(i, a)| {
-            let b = names[i + 1..].iter().find(|b| reads[**b] == reads[*a])?;
-            let name = |n: &str| {
-                if n.is_empty() {
-                    "the first".to_owned()
-                } else {
-                    n.to_owned()
-                }
-            };
-            Some(format!(
-                "{} and {} are the same to the bit",
-                name(a),
-                name(b)
-            ))
-        })
-    });
-    let of = |role: Role| sets.get(role.word()).into_iter().flat_map(BTreeMap::values);
-    let written_back = of(Role::ReadBack)
-        .filter(|back| of(Role::AsWritten).any(|written| written == *back))
-        .count();
     Progress {
         job: Some(job.record.job.clone()),
-        written_back,
-        sets: sets
-            .iter()
-            .map(|(role, sets)| (role.clone(), sets.len()))
-            .collect(),
-        reads_agree: agree.or(settled),
+        sets,
+        reads_agree: agreeing(&readings).or(settled),
         closed: job.record.closed.as_ref().map(|c| c.at.clone()),
-        measured: None,
-        said: Vec::new(),
+        ..read_back(job, &readings)
+    }
+}
+
+/// Two readings as found that have the same files.
+fn agreeing(readings: &[ReadingAt]) -> Option<String> {
+    let found = |reading: &&ReadingAt| reading.role == Role::AsFound;
+    let reads: Vec<&ReadingAt> = readings.iter().filter(found).collect();
+    let name = |reading: &ReadingAt| match reading.place.split_once('/') {
+        Some((_, name)) => name.to_owned(),
+        None => "the first".to_owned(),
+    };
+    reads.iter().enumerate().find_map(|(i, one)| {
+        let other = reads[i + 1..].iter().find(|b| b.files == one.files)?;
+        let (one, other) = (name(one), name(other));
+        Some(format!("{one} and {other} are the same to the bit"))
+    })
+}
+
+/// Whether the chips hold what was written, by the last reading read back and not by any before it; and whether they
+/// still did so a night after they first did.
+fn read_back(job: &JobShown, readings: &[ReadingAt]) -> Progress {
+    let of = |role: Role| readings.iter().filter(move |reading| reading.role == role);
+    // One that was written after the reading must be the same: else it has not been read back.
+    let is_written = |back: &ReadingAt| {
+        of(Role::AsWritten).any(|written| written.files == back.files)
+            && of(Role::AsWritten)
+                .all(|written| written.since <= back.since || written.files == back.files)
+    };
+    // Of those put in together one that fails counts as the last.
+    let mut backs: Vec<(&ReadingAt, bool)> = of(Role::ReadBack)
+        .map(|back| (back, is_written(back)))
+        .collect();
+    backs.sort_by_key(|(back, good)| (back.since, !good));
+    let Some(&(last, good)) = backs.last() else {
+        return Progress::default();
+    };
+    let Some(written) = of(Role::AsWritten).max_by_key(|written| written.since) else {
+        return Progress::default();
+    };
+    if !good {
+        let id = &job.record.job;
+        return Progress {
+            not_written_back: Some(format!(
+                "The files of {}, the last reading read back, are not those of {}, written last: `cellkeep verify shelf:{id}/{} \
+                 shelf:{id}/{}` tells what differs",
+                last.place, written.place, written.place, last.place
+            )),
+            ..Progress::default()
+        };
+    }
+    let at = |back: &ReadingAt| {
+        let version = job.history.iter().find(|v| v.version == back.since)?;
+        version.at.parse::<jiff::Timestamp>().ok()
+    };
+    let since = backs
+        .iter()
+        .rposition(|(_, good)| !good)
+        .map_or(0, |i| i + 1);
+    let first = backs[since].0;
+    let hours = at(last)
+        .zip(at(first))
+        .map(|(last, first)| (last.as_second() - first.as_second()) / 3600);
+    Progress {
+        written_back: Some(format!(
+            "{}, the last reading read back, is to the bit what was written",
+            last.place
+        )),
+        kept_overnight: hours.filter(|hours| *hours >= NIGHT).map(|hours| {
+            format!(
+                "{}, put in {hours} hours after {}, is to the bit what was written",
+                last.place, first.place
+            )
+        }),
+        ..Progress::default()
     }
 }
 
@@ -300,6 +335,7 @@ mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
     use super::*;
     use crate::cli::Arguments;
+    use crate::shelf::VersionAt;
     use clap::CommandFactory;
 
     /// Words of a command line as a shell splits them; quotes only.
@@ -338,38 +374,49 @@ mod tests {
         }
     }
 
-    fn job(files: &[(&str, &str)]) -> JobShown {
+    /// A job of such files, each by path, digest and version, and of versions made at such hours of one day.
+    fn job(files: &[(&str, &str, u32)], hours: &[u32]) -> JobShown {
         let files: Vec<serde_json::Value> = files
             .iter()
-            .map(|(path, digest)| {
+            .map(|(path, digest, since)| {
                 let role = Role::of_path(path).map(Role::word);
-                serde_json::json!({ "path": path, "role": role, "digest": digest, "since": 1 })
+                serde_json::json!({ "path": path, "role": role, "digest": digest, "since": since })
             })
             .collect();
         let record = serde_json::json!({
-            "job": "quillon-72-0042", "instrument": "Quillon 72", "opened": "2031-05-04T10:00:00Z",
+            "job": "quillon-72-0042", "instrument": "Quillon 72", "opened": "2031-05-04T00:00:00Z",
+        });
+        let history = hours.iter().enumerate().map(|(i, hour)| VersionAt {
+            version: i as u32 + 1,
+            at: format!("2031-05-04T{hour:02}:00:00Z"),
+            by: "bench".to_owned(),
+            says: String::new(),
+            files: 1,
         });
         JobShown {
             folder: String::new(),
             version: 1,
             record: serde_json::from_value(record).unwrap(),
             files: serde_json::from_value(files.into()).unwrap(),
-            history: Vec::new(),
+            history: history.collect(),
             visits: Vec::new(),
         }
     }
 
     #[test]
     fn two_reads_that_agree_are_seen() {
-        let progress = progress_of(&job(&[
-            ("as-found/first-read/a.bin", "11"),
-            ("as-found/first-read/b.bin", "22"),
-            ("as-found/first-read/reading.json", "99"),
-            ("as-found/second-read/a.bin", "11"),
-            ("as-found/second-read/b.bin", "22"),
-            ("photograph/panel.jpg", "33"),
-            ("photograph/board.jpg", "44"),
-        ]));
+        let progress = progress_of(&job(
+            &[
+                ("as-found/first-read/a.bin", "11", 1),
+                ("as-found/first-read/b.bin", "22", 1),
+                ("as-found/first-read/reading.json", "99", 1),
+                ("as-found/second-read/a.bin", "11", 1),
+                ("as-found/second-read/b.bin", "22", 1),
+                ("photograph/panel.jpg", "33", 1),
+                ("photograph/board.jpg", "44", 1),
+            ],
+            &[0],
+        ));
         assert_eq!(progress.sets["as-found"], 2);
         assert_eq!(progress.sets["photograph"], 2);
         let proof = progress.reads_agree.unwrap();
@@ -377,33 +424,80 @@ mod tests {
     }
 
     #[test]
-    fn what_was_read_back_must_be_what_was_written() {
-        let mut files = vec![
-            ("as-written/a.bin", "11"),
-            ("as-written/edited/changes.json", "77"),
-            ("as-written/edited/a.bin", "12"),
-            ("read-back/day/a.bin", "12"),
-            ("read-back/night/a.bin", "13"),
-        ];
-        assert_eq!(progress_of(&job(&files)).written_back, 1);
-        files[4].1 = "12";
-        assert_eq!(progress_of(&job(&files)).written_back, 2);
-        assert_eq!(progress_of(&job(&files[3..])).written_back, 0);
+    fn documents_alone_are_no_reading_and_prove_nothing() {
+        let progress = progress_of(&job(
+            &[
+                ("as-found/one/notes.json", "11", 1),
+                ("as-found/two/other.json", "22", 1),
+                ("as-written/notes.json", "33", 1),
+                ("read-back/other.json", "44", 1),
+            ],
+            &[0],
+        ));
+        assert_eq!(progress.reads_agree, None);
+        assert_eq!(progress.written_back, None);
+        assert_eq!(progress.sets.len(), 0);
+    }
+
+    #[test]
+    fn the_last_reading_read_back_is_what_counts() {
+        let written = ("as-written/a.bin", "12", 1);
+        let day = ("read-back/a.bin", "12", 2);
+        let night = ("read-back/night/a.bin", "12", 3);
+        let of = |files: &[(&str, &str, u32)]| progress_of(&job(files, &[8, 9, 15, 23]));
+
+        let once = of(&[written, day]);
+        assert!(once.written_back.unwrap().starts_with("read-back, "));
+        assert_eq!(once.kept_overnight, None);
+        assert_eq!(of(&[day]).written_back, None);
+
+        // 9 to 15 hours are a night's rest; two readings in one hour are not.
+        let both = of(&[written, day, night]);
+        assert!(
+            both.kept_overnight
+                .unwrap()
+                .contains("6 hours after read-back")
+        );
+        let soon = progress_of(&job(&[written, day, night], &[8, 9, 10, 23]));
+        assert!(soon.written_back.is_some() && soon.kept_overnight.is_none());
+
+        // One that fails after them undoes both, in whatever folder it is; the night begins anew after it.
+        for failed in ["read-back/week-two/a.bin", "read-back/early/a.bin"] {
+            let undone = of(&[written, day, night, (failed, "13", 4)]);
+            assert!(undone.written_back.is_none() && undone.kept_overnight.is_none());
+            let says = undone.not_written_back.unwrap();
+            assert!(
+                says.contains(failed.strip_suffix("/a.bin").unwrap()),
+                "{says}"
+            );
+        }
+        let anew = of(&[
+            written,
+            day,
+            ("read-back/x/a.bin", "13", 3),
+            ("read-back/y/a.bin", "12", 4),
+        ]);
+        assert!(anew.written_back.is_some() && anew.kept_overnight.is_none());
+
+        // What was written after it has not been read back, unless it is the same.
+        let again = |digest| of(&[written, day, ("as-written/edited/a.bin", digest, 3)]);
+        assert_eq!(again("14").written_back, None);
+        assert!(again("12").written_back.is_some());
     }
 
     #[test]
     fn two_reads_that_differ_do_not_clear_the_sign() {
         for second in [
-            vec![("as-found/two/a.bin", "12")],
-            vec![("as-found/two/b.bin", "11")],
+            vec![("as-found/two/a.bin", "12", 1)],
+            vec![("as-found/two/b.bin", "11", 1)],
         ] {
-            let mut files = vec![("as-found/one/a.bin", "11")];
+            let mut files = vec![("as-found/one/a.bin", "11", 1)];
             files.extend(second);
-            let progress = progress_of(&job(&files));
+            let progress = progress_of(&job(&files, &[0]));
             assert_eq!(progress.sets["as-found"], 2);
             assert_eq!(progress.reads_agree, None);
         }
-        let settled = progress_of(&job(&[("settled/a.bin", "11")]));
+        let settled = progress_of(&job(&[("settled/a.bin", "11", 1)], &[0]));
         assert!(settled.reads_agree.is_some());
     }
 }

@@ -203,8 +203,6 @@ pub(crate) enum DoneBy {
         role: String,
         readings: Option<usize>,
     },
-    /// So many readings read back that are what was written.
-    WrittenBack { written_back: usize },
     /// A fact of the job.
     Fact { fact: String },
 }
@@ -374,6 +372,7 @@ impl Words {
                 .points
                 .iter()
                 .flat_map(|p| points(p, subject))
+                .chain(progress.against(step.done_by.as_ref()))
                 .collect(),
             commands: step.command.iter().map(|c| self.fill(c)).collect(),
             expects: step

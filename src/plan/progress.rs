@@ -11,8 +11,12 @@ pub struct Progress {
     pub sets: BTreeMap<String, usize>,
     /// Readings as found that agree to the bit with another one, and what was compared.
     pub reads_agree: Option<String>,
-    /// Readings read back that are, to the bit, a reading as written.
-    pub written_back: usize,
+    /// That the last reading read back is, to the bit, what was written last.
+    pub written_back: Option<String>,
+    /// That it still was so a night later.
+    pub kept_overnight: Option<String>,
+    /// What speaks against what was written being in the chips, where something does.
+    pub not_written_back: Option<String>,
     /// When the job was closed.
     pub closed: Option<String>,
     /// The standby current as measured.
@@ -36,25 +40,25 @@ impl Progress {
                     None => format!("the job holds {held} {role} {}", plural(held, "file")),
                 })
             }
-            super::DoneBy::WrittenBack { written_back } => (self.written_back >= *written_back)
-                .then(|| {
-                    format!(
-                        "{} read-back {} to the bit what was written",
-                        self.written_back,
-                        if self.written_back == 1 {
-                            "reading is"
-                        } else {
-                            "readings are"
-                        }
-                    )
-                }),
             super::DoneBy::Fact { fact } => match fact.as_str() {
                 "job" => self.job.as_ref().map(|job| format!("job {job} is open")),
                 "reads-agree" => self.reads_agree.clone(),
+                "written-back" => self.written_back.clone(),
+                "kept-overnight" => self.kept_overnight.clone(),
                 "measured" => self.measured.as_ref().map(|m| format!("{m} measured")),
                 "closed" => self.closed.as_ref().map(|at| format!("closed {at}")),
                 _ => None,
             },
+        }
+    }
+}
+
+impl Progress {
+    /// What the job shows against a step being done, if anything.
+    pub(super) fn against(&self, by: Option<&super::DoneBy>) -> Option<String> {
+        match by? {
+            super::DoneBy::Fact { fact } if fact == "written-back" => self.not_written_back.clone(),
+            _ => None,
         }
     }
 }

@@ -152,15 +152,22 @@ fn look_into(value: &Value, depth: usize, facts: &mut Facts, words: &mut BTreeSe
                 });
                 words.insert(says.to_owned());
             }
-            if let (Some(key), Some(code)) = (
-                text("key").or_else(|| text("parameter")),
-                fields.get("code").and_then(Value::as_i64),
-            ) {
+            let code = fields.get("code");
+            let key = text("key").or_else(|| text("parameter"));
+            if let (Some(key), Some(code)) = (key, code.and_then(Value::as_i64)) {
                 let (codes, settings) = facts.parameters.entry(key.to_owned()).or_default();
                 codes.insert(code);
                 if let Some(setting) = text("setting") {
+                    settings.extend(without_unit(setting));
                     settings.insert(setting.to_owned());
                 }
+            }
+            // A text has a code a character; the name of a preset is a word to be found by too.
+            if let (Some(key), Some(Value::Array(_)), Some(setting)) = (key, code, text("setting"))
+            {
+                let (_, settings) = facts.parameters.entry(key.to_owned()).or_default();
+                settings.insert(setting.trim_end().to_owned());
+                words.insert(setting.trim_end().to_owned());
             }
             // The rows of a picture are labelled by cells, which no one looks for.
             let is_row = fields.contains_key("marks");
@@ -174,5 +181,14 @@ fn look_into(value: &Value, depth: usize, facts: &mut Facts, words: &mut BTreeSe
                 .for_each(|field| look_into(field, depth + 1, facts, words));
         }
         _ => {}
+    }
+}
+
+/// The number of a setting without its unit, as shown and in its shortest form: "-3.0 semitones" is -3.0, and -3.
+fn without_unit(setting: &str) -> Vec<String> {
+    let (number, _) = setting.split_once(' ').unwrap_or((setting, ""));
+    match number.parse::<f64>() {
+        Ok(value) if value.is_finite() => vec![number.to_owned(), value.to_string()],
+        _ => Vec::new(),
     }
 }

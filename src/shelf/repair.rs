@@ -110,6 +110,18 @@ impl Shelf {
         Ok(repaired)
     }
 
+    /// Why a job cannot be restored by this shelf alone, where it cannot. Nothing is touched.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn beyond_repair(&self, id: &str) -> Result<Option<String>> {
+        match self.plan_repair(id) {
+            Ok(_) => Ok(None),
+            Err(ShelfError::BeyondParity { why, .. }) => Ok(Some(why)),
+            Err(e) => Err(e),
+        }
+    }
+
     /// Restores the files every shelf has, which are the same on all shelves of this version, and sets aside what does
     /// not belong on it.
     ///

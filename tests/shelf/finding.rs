@@ -378,3 +378,41 @@ fn questions_are_read_as_they_are_meant_and_slips_are_told() {
         assert!(line[FIRST.len()..].contains(part), "{line}");
     }
 }
+
+/// A text's code is one a character; a quantity's setting has its unit behind it. Both by the bank's published shape.
+#[test]
+fn names_of_presets_and_settings_without_their_unit_are_found() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let bank = r#"{"kind":"bank","version":1,"layout":{"id":"rook","name":"Rook","revision":"1","sha256":""},
+"areas":[{"name":"presets","axes":["preset"],"entries":[{"at":["1"],"parameters":[
+{"key":"preset.name","code":[80,65,68,32],"setting":"PAD "},
+{"key":"osc.pitch","code":253,"setting":"-3.0 semitones"}]}]}]}"#;
+    let files = vec![incoming_bytes(Role::Bank, "bank.json", bank.into())];
+    shelf.put(SECOND, files, false, &act(300)).unwrap();
+    let find = |words: Option<&str>, parameter: Option<(&str, &str)>| {
+        let query = Query {
+            words: words.map(str::to_owned),
+            parameter: parameter.map(|(key, value)| (key.to_owned(), Some(value.to_owned()))),
+            ..Query::default()
+        };
+        let hits = shelf.find(&query).unwrap();
+        hits.into_iter().map(|hit| hit.job.job).collect::<Vec<_>>()
+    };
+    assert_eq!(find(Some("pad"), None), [SECOND]);
+    for (value, found) in [
+        ("-3.0 semitones", true),
+        ("-3.0", true),
+        ("-3", true),
+        ("253", true),
+        ("3", false),
+    ] {
+        let jobs = find(None, Some(("osc.pitch", value)));
+        assert_eq!(!jobs.is_empty(), found, "{value}");
+    }
+    assert_eq!(find(None, Some(("preset.name", "PAD"))), [SECOND]);
+    assert_eq!(find(None, Some(("name", "pad"))), [SECOND]);
+    assert!(shelf.knows_parameter("preset.name").unwrap().is_ok());
+    assert!(shelf.audit(None).unwrap().is_clean());
+}

@@ -1,6 +1,7 @@
 //! The shelf as a whole, through its public face.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod advice;
 mod common;
 mod damage;
 mod finding;

@@ -311,8 +311,14 @@ fn read_back_counts_only_where_it_is_what_was_written() {
         sets: BTreeMap::from([("read-back".to_owned(), 2), ("as-written".to_owned(), 1)]),
         ..Progress::default()
     };
-    for (written_back, cleared) in [(0, [false, false]), (1, [true, false]), (2, [true, true])] {
+    let proof = || Some("the files are the same".to_owned());
+    for (written_back, kept_overnight, cleared) in [
+        (None, None, [false, false]),
+        (proof(), None, [true, false]),
+        (proof(), proof(), [true, true]),
+    ] {
         progress.written_back = written_back;
+        progress.kept_overnight = kept_overnight;
         let plan = plan_for("pellow-six", None, &progress);
         assert_eq!(
             [
@@ -322,6 +328,21 @@ fn read_back_counts_only_where_it_is_what_was_written() {
             cleared
         );
     }
+}
+
+#[test]
+fn what_speaks_against_a_step_stands_with_it() {
+    let says = "the last reading read back is another";
+    let progress = Progress {
+        not_written_back: Some(says.to_owned()),
+        ..Progress::default()
+    };
+    let plan = plan_for("pellow-six", None, &progress);
+    let told = plan.steps().filter(|s| s.points.iter().any(|p| p == says));
+    assert_eq!(
+        told.map(|s| s.key.as_str()).collect::<Vec<_>>(),
+        ["restore.read-back"]
+    );
 }
 
 /// "In two places" is nothing the shelf can show: the sign stays until the technician says so.

@@ -4,7 +4,7 @@ use super::super::output::{Bar, say};
 use super::super::{Outcome, Status};
 use super::{Common, count, print_json, size};
 use crate::finding::Finding;
-use crate::shelf::{AuditReport, JobAudit, ShelfError};
+use crate::shelf::{AuditReport, JobAudit, Shelf, ShelfError};
 
 /// Verify every digest, every inventory and every version, of the whole shelf or of one job.
 #[derive(clap::Args)]
@@ -74,7 +74,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         };
         say!(
             "next: `cellkeep shelf repair{only}` makes a small job again from its parity alone; what it cannot make, take in from another copy of the \
-             shelf, as with `cellkeep shelf take-in OTHER/jobs/{first}`, or from its hand-over"
+             shelf, as with `cellkeep shelf take-in OTHER/jobs/{first}`, or from its hand-over under another name, with --name"
         );
         return Ok(status);
     }
@@ -101,13 +101,28 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         ([], false) => say!(
             "next: the jobs are whole; `cellkeep shelf repair` puts the shelf's own files and the index right"
         ),
-        ([job], _) => say!("next: `cellkeep shelf repair {}`", job.job),
+        ([job], _) => match beyond_repair(&shelf, job) {
+            None => say!("next: `cellkeep shelf repair {}`", job.job),
+            Some(why) => say!(
+                "next: copy {0} from another copy of the shelf; it cannot be restored here: {why}. What is still good can be copied out of \
+                 its folder by hand, as READ-ME.txt on the shelf says",
+                job.job
+            ),
+        },
         (jobs, _) => say!(
             "{} jobs are damaged; next: `cellkeep shelf repair`, which restores what parity can",
             jobs.len()
         ),
     }
     Ok(status)
+}
+
+/// Why a damaged job cannot be restored here, where it cannot. Where the disk will not say, the repair will.
+fn beyond_repair(shelf: &Shelf, job: &JobAudit) -> Option<String> {
+    match job.holds {
+        Some(_) => None,
+        None => shelf.beyond_repair(&job.job).ok().flatten(),
+    }
 }
 
 fn print(finding: &Finding) {
@@ -124,14 +139,16 @@ fn print_job(job: &JobAudit) {
     job.findings.iter().for_each(print);
     if job.lost.is_empty() {
         say!(
-            "  still good: all {} files of the latest version",
-            job.good.len()
+            "  still good: all {} files of version {}",
+            job.good.len(),
+            job.versions
         );
     } else {
         say!(
-            "  still good: {} of {} files of the latest version; not: {}",
+            "  still good: {} of {} files of version {}; not: {}",
             job.good.len(),
             job.good.len() + job.lost.len(),
+            job.versions,
             job.lost.join(", ")
         );
     }

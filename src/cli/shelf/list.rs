@@ -2,7 +2,7 @@
 
 use super::super::output::say;
 use super::super::{Outcome, Status};
-use super::{Common, count, day, print_json};
+use super::{Common, count, day, one_line, print_json};
 use crate::shelf::{JobList, Listed};
 
 /// List the jobs, the latest first.
@@ -54,7 +54,7 @@ pub(super) fn print_jobs(jobs: &[Listed]) {
     let width = |of: &dyn Fn(&Listed) -> usize| jobs.iter().map(of).max().unwrap_or(0);
     let subject = |job: &Listed| {
         let parts = [job.instrument.as_deref(), job.serial.as_deref()];
-        parts.into_iter().flatten().collect::<Vec<_>>().join(" ")
+        one_line(&parts.into_iter().flatten().collect::<Vec<_>>().join(" "))
     };
     let name = width(&|j| j.job.chars().count());
     let whose = width(&|j| subject(j).chars().count());
@@ -73,7 +73,7 @@ pub(super) fn print_jobs(jobs: &[Listed]) {
             state,
             job.head,
             files,
-            job.complaint.as_deref().unwrap_or_default()
+            one_line(job.complaint.as_deref().unwrap_or_default())
         );
         say!("{}", line.trim_end());
     }

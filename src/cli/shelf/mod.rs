@@ -234,6 +234,11 @@ fn size(bytes: u64) -> String {
     }
 }
 
+/// Words of a record in one line: what was pasted into it may have line ends.
+fn one_line(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
 /// The day of a time in RFC 3339.
 fn day(time: &str) -> &str {
     time.get(..10).unwrap_or(time)

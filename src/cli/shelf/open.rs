@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::super::Outcome;
 use super::{Common, tell_done};
-use crate::shelf::{NewJob, Role};
+use crate::shelf::{NewJob, Role, places_of};
 
 /// Open a job: a visit of an instrument, with its first reading.
 #[derive(clap::Args)]
@@ -46,6 +46,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     for path in &args.as_found {
         files.extend(shelf.gather(path, Role::AsFound, None)?);
     }
+    let places = places_of(&files);
     let (layout, kept) = super::layout_of(args.layout.as_deref())?;
     files.extend(kept);
     let new = NewJob {
@@ -57,16 +58,14 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         complaint: args.complaint.clone(),
     };
     let done = shelf.open_job(new, files, &common.act())?;
-    let next = if args.as_found.is_empty() {
-        format!(
+    let next = match super::put::look(&done.job, &places) {
+        Some(look) => {
+            format!("the reading is kept; look at it with {look} before the battery is touched")
+        }
+        None => format!(
             "read the chips, then `cellkeep shelf put {} --as as-found READING`",
             done.job
-        )
-    } else {
-        format!(
-            "the reading is kept; look at it with `cellkeep examine shelf:{}/as-found` before the battery is touched",
-            done.job
-        )
+        ),
     };
     tell_done(common, &done, &next)
 }

@@ -1,10 +1,11 @@
 //! `shelf put`: files into a job.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use super::super::Outcome;
 use super::{Common, role, tell_done};
-use crate::shelf::Role;
+use crate::shelf::{ReadingAt, Role, places_of, readings};
 
 /// Put readings or any files into a job, each with the part it plays.
 #[derive(clap::Args)]
@@ -40,15 +41,54 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     for path in &args.paths {
         files.extend(shelf.gather(path, args.part, args.name.as_deref())?);
     }
+    let places = places_of(&files);
     let done = shelf.put(&job, files, args.replace, &common.act())?;
     let next = match args.part {
-        Role::ReadBack => format!(
-            "prove it: `cellkeep compare shelf:{job}/as-written shelf:{job}/read-back`, then hand over"
-        ),
-        Role::AsFound | Role::AfterSwap => {
-            format!("`cellkeep examine shelf:{job}/{}`", args.part.word())
+        Role::ReadBack => {
+            let stored = shelf.stored(&job)?;
+            let held = readings(&stored.files(done.version)?);
+            let layout = match stored.layout(done.version)? {
+                Some(_) => "",
+                None => " -l LAYOUT",
+            };
+            prove(&job, &places, &held, layout)
         }
-        _ => format!("`cellkeep shelf show {job}` shows the job as it is now"),
+        Role::AsFound | Role::AfterSwap => look(&job, &places),
+        _ => None,
     };
+    let next =
+        next.unwrap_or_else(|| format!("`cellkeep shelf show {job}` shows the job as it is now"));
     tell_done(common, &done, &next)
+}
+
+/// How to look at readings just put in.
+pub(super) fn look(job: &str, places: &BTreeSet<String>) -> Option<String> {
+    let commands: Vec<String> = places
+        .iter()
+        .map(|place| format!("`cellkeep examine shelf:{job}/{place}`"))
+        .collect();
+    (!commands.is_empty()).then(|| commands.join(", "))
+}
+
+/// How to prove readings just read back: each against what was written last.
+fn prove(job: &str, places: &BTreeSet<String>, held: &[ReadingAt], layout: &str) -> Option<String> {
+    let written = held
+        .iter()
+        .filter(|reading| reading.role == Role::AsWritten)
+        .max_by_key(|reading| reading.since);
+    let Some(written) = written else {
+        return (!places.is_empty()).then(|| {
+            format!("to prove it, put in what was written: `cellkeep shelf put {job} --as as-written FOLDER`")
+        });
+    };
+    let commands: Vec<String> = places
+        .iter()
+        .map(|place| {
+            format!(
+                "`cellkeep verify shelf:{job}/{} shelf:{job}/{place}{layout}`",
+                written.place
+            )
+        })
+        .collect();
+    (!commands.is_empty()).then(|| format!("prove it: {}, then hand over", commands.join(" and ")))
 }

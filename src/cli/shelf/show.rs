@@ -2,7 +2,7 @@
 
 use super::super::output::say;
 use super::super::{Outcome, Status};
-use super::{Common, day, print_json, size};
+use super::{Common, day, one_line, print_json, size};
 use crate::shelf::{JobShown, Query, Reference, Role};
 
 /// Show a job: its record, its files, its history, and other visits of the same instrument.
@@ -61,7 +61,7 @@ fn print(shown: &JobShown, head: u32) {
     say!("{}{older}", record.job);
     let line = |name: &str, value: Option<&str>| {
         if let Some(value) = value {
-            say!("  {name:<11} {value}");
+            say!("  {name:<11} {}", one_line(value));
         }
     };
     line("instrument", Some(&record.instrument));
@@ -71,7 +71,7 @@ fn print(shown: &JobShown, head: u32) {
     line("complaint", record.complaint.as_deref());
     line("opened", Some(&record.opened));
     if let Some(closed) = &record.closed {
-        let says = closed.says.as_deref().unwrap_or("no words");
+        let says = one_line(closed.says.as_deref().unwrap_or("no words"));
         say!("  {:<11} {} by {}: {says}", "closed", closed.at, closed.by);
     }
     if let Some(origin) = &record.taken_in {
@@ -82,7 +82,7 @@ fn print(shown: &JobShown, head: u32) {
             origin.bag
         );
     }
-    line("folder", Some(&shown.folder));
+    say!("  {:<11} {}", "folder", shown.folder);
     say!();
     let width = shown.files.iter().map(|f| f.path.len()).max().unwrap_or(0);
     for file in &shown.files {
@@ -106,7 +106,8 @@ fn print(shown: &JobShown, head: u32) {
             } else {
                 "the shop's own"
             };
-            say!("  {} {} ({whose}): {}", day(&note.at), note.by, note.says);
+            let (by, says) = (one_line(&note.by), one_line(&note.says));
+            say!("  {} {by} ({whose}): {says}", day(&note.at));
         }
     }
     say!();
@@ -115,8 +116,8 @@ fn print(shown: &JobShown, head: u32) {
             "  v{:<3} {}  {}: {}",
             version.version,
             version.at,
-            version.by,
-            version.says
+            one_line(&version.by),
+            one_line(&version.says)
         );
     }
     if !shown.visits.is_empty() {
@@ -129,7 +130,7 @@ fn print(shown: &JobShown, head: u32) {
             say!(
                 "    {}  {}",
                 visit.job,
-                visit.complaint.as_deref().unwrap_or_default()
+                one_line(visit.complaint.as_deref().unwrap_or_default())
             );
         }
     }
