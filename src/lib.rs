@@ -9,6 +9,8 @@
 
 pub mod blame;
 
+pub mod digest;
+
 pub mod document;
 
 pub mod plain;

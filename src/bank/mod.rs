@@ -35,7 +35,7 @@ pub struct LayoutRef {
     pub name: String,
     /// Its revision.
     pub revision: String,
-    /// SHA-256 of its text, lower-case hex.
+    /// SHA-256 of its text, lower-case hex; where it extends others, of the digests of all these texts, a line each.
     pub sha256: String,
 }
 

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use super::open::ReadingArgs;
 use super::output::{print_pieces, print_text, say};
-use super::shelved::{ShelfArgs, layout_file};
+use super::shelved::{ShelfArgs, layout_files};
 use super::{Outcome, findings};
 use crate::bank::{self, Bank};
 use crate::document;
@@ -90,15 +90,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
         bank.hand_set = Some(filled);
         found.extend(noticed);
     }
-    // The job gets the whole bank, whatever is shown of it.
-    if args.shelf.job.is_some() {
-        let document = document::to_json(&bank)?;
-        let files = vec![
-            incoming_bytes(Role::Bank, "bank.json", document.into_bytes()),
-            layout_file(&layout),
-        ];
-        args.shelf.put(files, args.replace)?;
-    }
+    // The job gets the whole bank, whatever is shown of it; but nothing before all that can fail has been done.
+    let whole = args.shelf.job.is_some().then(|| document::to_json(&bank));
+    let whole = whole.transpose()?;
     if args.only.is_some() || args.area.is_some() {
         let selector = args
             .only
@@ -113,11 +107,19 @@ pub(crate) fn run(args: &Args) -> Outcome {
         As::Csv => bank::csv(&bank),
         As::Json => document::to_json(&bank)?,
     };
+    if let Some(path) = &args.output {
+        super::inputs::write_file(path, text.as_bytes(), args.replace)?;
+    }
+    if let Some(document) = whole {
+        let bank = incoming_bytes(Role::Bank, "bank.json", document.into_bytes());
+        let mut files = layout_files(&layout);
+        files.insert(0, bank);
+        args.shelf.put(files, args.replace)?;
+    }
     findings::to_stderr(&found);
     match &args.output {
         None => print_text(&text),
         Some(path) => {
-            super::inputs::write_file(path, text.as_bytes(), args.replace)?;
             say!("wrote {}", path.display());
             say!("{}", next(args, &found));
         }

@@ -50,8 +50,7 @@ pub(crate) fn address(text: &str) -> Result<u32, String> {
 /// A layout by its name, its path, or a shelf reference to the layout of a job.
 pub(crate) fn layout_named(name: &str) -> Result<Layout, Failure> {
     if crate::shelf::Reference::is_one(name) {
-        let text = shelved::read_text(Path::new(name))?;
-        return Ok(layout::from_text(name, &text)?);
+        return shelved::layout_at(name);
     }
     inputs::note(Path::new(name));
     Ok(layout::load(name)?)
@@ -124,17 +123,18 @@ impl ReadingArgs {
             let reading = reading.to_owned();
             return held.ok_or_else(|| OpenError::NoLayout { reading }.into());
         };
-        match layout::load(&named.id) {
+        // The one kept with the job is what the reading was read by, where its digest says so.
+        let kept = shelved::kept_layout(reading, &named.id);
+        match (kept, layout::load(&named.id)) {
+            (Ok(Some(kept)), _) if kept.source.is(&named.sha256) => Ok(kept),
             // One that this program does not know by name may lie in the job.
-            Err(unknown @ LayoutError::NotFound { .. }) => match shelved::layout_of(reading) {
-                Ok(Some(held)) if held.id == named.id => Ok(held),
-                _ => Err(OpenError::UnknownLayout {
-                    reading: reading.to_owned(),
-                    unknown,
-                }
-                .into()),
-            },
-            found => Ok(found?),
+            (Ok(Some(kept)), Err(LayoutError::NotFound { .. })) => Ok(kept),
+            (_, Err(unknown @ LayoutError::NotFound { .. })) => Err(OpenError::UnknownLayout {
+                reading: reading.to_owned(),
+                unknown,
+            }
+            .into()),
+            (_, found) => Ok(found?),
         }
     }
 

@@ -7,8 +7,8 @@ use super::Failure;
 use super::output::complain;
 use super::shelf::{act, place};
 use crate::blame::{Blame, DiskError, Who};
-use crate::layout::model::Layout;
-use crate::shelf::{Incoming, Reference, Role, Shelf, incoming_bytes, resolve};
+use crate::layout::{self, model::Layout};
+use crate::shelf::{HeldLayout, Incoming, Reference, Role, Shelf, Stored, incoming_bytes, resolve};
 
 /// How long a result waits for another writer.
 const WAIT: Duration = Duration::from_secs(30);
@@ -106,8 +106,8 @@ impl Taken {
     }
 }
 
-/// The layout of the job a shelf reference is of: the one kept with it, or else the one its record names.
-pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
+/// The version of a job that a shelf reference is of; `None` where the text is no shelf reference.
+fn version_of(text: &str) -> Result<Option<(Stored, u32)>, Failure> {
     if !Reference::is_one(text) {
         return Ok(None);
     }
@@ -115,16 +115,54 @@ pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
     let reference = Reference::parse(text)?;
     let stored = shelf.stored(&shelf.job_named(&reference.job)?)?;
     let version = stored.version_or_head(reference.version)?;
-    stored
-        .layout(version)?
-        .map(|held| Ok(held.load()?))
-        .transpose()
+    Ok(Some((stored, version)))
 }
 
-/// A layout as a file of a job, so that what was decoded by it can be decoded again without this program's own.
-pub(crate) fn layout_file(layout: &Layout) -> Incoming {
-    let bytes = layout.source.text.clone().into_bytes();
-    incoming_bytes(Role::Layout, &format!("{}.toml", layout.id), bytes)
+/// The layout of the job a shelf reference is of: the one kept with it, or else the one its record names.
+pub(crate) fn layout_of(text: &str) -> Result<Option<Layout>, Failure> {
+    let Some((stored, version)) = version_of(text)? else {
+        return Ok(None);
+    };
+    let held = stored.layout(version)?;
+    held.map(|held| Ok(held.load()?)).transpose()
+}
+
+/// The layout of an id that is kept with the job a shelf reference is of, whatever its file is called.
+pub(crate) fn kept_layout(text: &str, id: &str) -> Result<Option<Layout>, Failure> {
+    let Some((stored, version)) = version_of(text)? else {
+        return Ok(None);
+    };
+    let held = match stored.kept_layout(version, id)? {
+        None => stored.layout(version)?,
+        kept => kept,
+    };
+    let kept = held.filter(|held| matches!(held, HeldLayout::Kept { .. }));
+    let layout = kept.map(|held| held.load()).transpose()?;
+    Ok(layout.filter(|layout| layout.id == id))
+}
+
+/// A layout by the shelf reference of its file; what it extends is taken from the layouts kept with the same job.
+pub(crate) fn layout_at(text: &str) -> Result<Layout, Failure> {
+    let own = read_text(Path::new(text))?;
+    let beside = match version_of(text)? {
+        Some((stored, version)) => stored.layouts(version)?,
+        None => layout::Texts::new(),
+    };
+    Ok(layout::from_texts(text, &own, &beside)?)
+}
+
+/// A layout as files of a job, with those it extends, so that what was decoded by it can be decoded again without this
+/// program's own.
+pub(crate) fn layout_files(layout: &Layout) -> Vec<Incoming> {
+    let own = (&layout.id, &layout.source.text);
+    let bases = layout.source.extends.iter().map(|(id, text)| (id, text));
+    std::iter::once(own)
+        .chain(bases)
+        .map(|(id, text)| {
+            let bytes = text.clone().into_bytes();
+            incoming_bytes(Role::Layout, &format!("{id}.toml"), bytes)
+        })
+        .collect()
 }
 
 impl ShelfArgs {

@@ -1,7 +1,5 @@
 //! The stages in order: text, tree, document, places, rules.
 
-use sha2::{Digest, Sha256};
-
 use super::document::{self, Document, Waive};
 use super::fields::nearest;
 use super::model::{Layout, Source};
@@ -11,6 +9,7 @@ use super::problem::{
 };
 use super::value::{self, Item, Table};
 use super::{overlap, resolve};
+use crate::digest::sha256;
 
 /// Where the texts of extended layouts come from.
 pub trait Library {
@@ -39,7 +38,8 @@ const MAX_CHAIN: usize = 8;
 pub fn check(source: SourceText, library: &dyn Library) -> Checked {
     let mut log = Log::default();
     let mut sources = vec![source];
-    let table = tree(&mut sources, library, &mut log);
+    let mut bases = Vec::new();
+    let table = tree(&mut sources, &mut bases, library, &mut log);
     let broken_text = log.errors() > 0;
     let Some(table) = table else {
         return stopped(log, sources);
@@ -52,7 +52,7 @@ pub fn check(source: SourceText, library: &dyn Library) -> Checked {
             .retain(|p| *p.rule == SYNTAX || (p.at.end > 0 && !follows.contains(&p.rule)));
         return stopped(log, sources);
     }
-    let (layout, fields) = resolve::resolve(&document, describe(&sources), &mut log);
+    let (layout, fields) = resolve::resolve(&document, describe(&sources, bases), &mut log);
     if log.errors() == 0 {
         overlap::check(&document, &layout, &fields, &mut log);
         parts(&document, &mut log);
@@ -84,7 +84,13 @@ fn stopped(log: Log, sources: Vec<SourceText>) -> Checked {
 }
 
 /// The layout's tree laid on those it extends; `None` where one of those cannot be had.
-fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> Option<Table> {
+/// The ids of those come with their texts.
+fn tree(
+    sources: &mut Vec<SourceText>,
+    bases: &mut Vec<String>,
+    library: &dyn Library,
+    log: &mut Log,
+) -> Option<Table> {
     let mut trees: Vec<Table> = Vec::new();
     let mut ids: Vec<String> = Vec::new();
     while let Some(source) = sources.get(trees.len()) {
@@ -109,7 +115,10 @@ fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> 
             return None;
         }
         match library.text(id) {
-            Ok(Some(text)) => sources.push(text),
+            Ok(Some(text)) => {
+                sources.push(text);
+                bases.push(id.clone());
+            }
             Ok(None) => {
                 log.push(
                     problem(format!("there is no layout {id:?} to start from"))
@@ -135,19 +144,29 @@ fn tree(sources: &mut Vec<SourceText>, library: &dyn Library, log: &mut Log) -> 
     Some(whole)
 }
 
-fn describe(sources: &[SourceText]) -> Source {
+fn describe(sources: &[SourceText], bases: Vec<String>) -> Source {
     let first = sources.first();
     let text = first.map_or_else(String::new, |s| s.text.clone());
-    let digest = Sha256::digest(text.as_bytes());
+    let digests = sources.iter().map(|s| sha256(s.text.as_bytes()));
+    let sha256 = match sources.len() {
+        0 | 1 => sha256(text.as_bytes()),
+        _ => sha256(digests.map(|d| d + "\n").collect::<String>().as_bytes()),
+    };
+    let texts = sources.iter().skip(1).map(|s| s.text.clone());
     Source {
         origin: first.map_or_else(String::new, |s| s.origin.clone()),
-        sha256: digest.iter().map(|b| format!("{b:02x}")).collect(),
+        sha256,
         text,
-        extends: sources
-            .iter()
-            .skip(1)
-            .map(|s| (s.origin.clone(), s.text.clone()))
-            .collect(),
+        extends: bases.into_iter().zip(texts).collect(),
+    }
+}
+
+/// The id of the layout that a text extends, where it says one.
+pub(super) fn base_of(text: &str) -> Option<String> {
+    let tree = value::parse(text, 0, &mut Log::default());
+    match &tree.get("extends")?.value.item {
+        Item::Text(id) => Some(id.clone()),
+        _ => None,
     }
 }
 

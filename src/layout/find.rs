@@ -1,5 +1,6 @@
 //! Where layouts are found: by path, in the user's folder, among those built in. Only the one asked for is read.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -8,7 +9,7 @@ use etcetera::BaseStrategy;
 use crate::blame::DiskError;
 use crate::plain;
 
-use super::check::{Checked, Library, check};
+use super::check::{Checked, Library, base_of, check};
 use super::error::LayoutError;
 use super::fields::nearest;
 use super::model::Layout;
@@ -36,17 +37,28 @@ pub fn load(name: &str) -> Result<Layout, LayoutError> {
     }
 }
 
-/// The checked layout of a text at hand, such as one archived beside a reading. Layouts it extends are looked up
-/// as for [`load`].
+/// Texts of layouts by their ids, such as were archived together.
+pub type Texts = BTreeMap<String, String>;
+
+/// The checked layout of a text at hand. Layouts it extends are looked up as for [`load`].
 ///
 /// # Errors
 /// As for [`load`].
 pub fn from_text(origin: &str, text: &str) -> Result<Layout, LayoutError> {
+    from_texts(origin, text, &Texts::new())
+}
+
+/// The checked layout of a text archived beside a reading. Layouts it extends are taken from `beside`, and looked up as
+/// for [`load`] where they are not there.
+///
+/// # Errors
+/// As for [`load`].
+pub fn from_texts(origin: &str, text: &str, beside: &Texts) -> Result<Layout, LayoutError> {
     let source = SourceText {
         origin: origin.to_owned(),
         text: text.to_owned(),
     };
-    let checked = check(source, &Beside(None));
+    let checked = check(source, &Archived(beside));
     match checked.layout {
         Some(layout) => Ok(layout),
         None => Err(LayoutError::Broken(Box::new(checked.problems))),
@@ -224,6 +236,31 @@ impl Library for Beside {
             Err(e) => Err(e.to_string()),
         }
     }
+}
+
+/// Looks for extended layouts among texts at hand first.
+struct Archived<'a>(&'a Texts);
+
+impl Library for Archived<'_> {
+    fn text(&self, id: &str) -> Result<Option<SourceText>, String> {
+        match self.0.get(id) {
+            Some(text) => Ok(Some(SourceText {
+                origin: format!("{id}.toml"),
+                text: text.clone(),
+            })),
+            None => Beside(None).text(id),
+        }
+    }
+}
+
+/// Of layouts archived together, those that no other of them extends.
+pub fn outermost(texts: &Texts) -> Vec<&str> {
+    let bases: BTreeSet<String> = texts.values().filter_map(|text| base_of(text)).collect();
+    texts
+        .keys()
+        .map(String::as_str)
+        .filter(|id| !bases.contains(*id))
+        .collect()
 }
 
 impl Problems {

@@ -7,6 +7,8 @@
 use std::ops::{Range, RangeInclusive};
 use std::sync::Arc;
 
+use crate::digest;
+
 pub use crate::image::Packing;
 
 /// Where one code bit lives.
@@ -530,10 +532,21 @@ pub struct Source {
     pub origin: String,
     /// The text, kept so that it can be archived beside a reading.
     pub text: String,
-    /// Texts of the layouts it extends, nearest first, each with its name.
+    /// Texts of the layouts it extends, nearest first, each with its id.
     pub extends: Vec<(String, String)>,
-    /// SHA-256 of the text, lower-case hex.
+    /// What tells it from any other, lower-case hex: SHA-256 of the text, or where it extends others of the digests of all
+    /// these texts, its own first, a line each.
     pub sha256: String,
+}
+
+impl Source {
+    /// Whether a digest on record is that of this layout. Records of former versions of this program have that of its own
+    /// text alone, and what it extended then cannot be told from them.
+    pub fn is(&self, recorded: &str) -> bool {
+        recorded.eq_ignore_ascii_case(&self.sha256)
+            || (!self.extends.is_empty()
+                && recorded.eq_ignore_ascii_case(&digest::sha256(self.text.as_bytes())))
+    }
 }
 
 /// A checked layout.

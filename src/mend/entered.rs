@@ -74,7 +74,7 @@ pub(super) fn belongs(
     reading: &Reading,
     plan: &MendPlan,
 ) -> Result<(), MendError> {
-    if plan.layout != layout.id || plan.layout_sha256 != layout.source.sha256 {
+    if plan.layout != layout.id || !layout.source.is(&plan.layout_sha256) {
         return Err(MendError::OtherLayout {
             named: plan.layout.clone(),
             used: layout.id.clone(),

@@ -143,7 +143,7 @@ pub fn load(spec: &ReadingSpec, layout: Option<&Layout>) -> Result<Reading, Read
         let was = gathered
             .layout
             .as_ref()
-            .filter(|l| **l != LayoutRef::of(layout));
+            .filter(|was| was.id != layout.id || !layout.source.is(&was.sha256));
         reading
             .findings
             .extend(was.map(|was| layout_changed(was, layout)));

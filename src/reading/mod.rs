@@ -17,6 +17,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use crate::digest::hex;
+pub use crate::digest::sha256 as sha256_hex;
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::{ChipImage, Form, Packing};
 use crate::layout::model::Layout;
@@ -274,13 +276,4 @@ fn chip_place(id: &str) -> Place {
         }],
         ..Place::default()
     }
-}
-
-/// SHA-256 of bytes, lower-case hex.
-pub fn sha256_hex(bytes: &[u8]) -> String {
-    hex(&Sha256::digest(bytes))
-}
-
-fn hex(digest: &[u8]) -> String {
-    digest.iter().map(|b| format!("{b:02x}")).collect()
 }

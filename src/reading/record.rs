@@ -17,7 +17,7 @@ pub(super) const RECORD_NAME: &str = "reading.json";
 pub struct LayoutRef {
     /// The layout's id.
     pub id: String,
-    /// SHA-256 of its text, lower-case hex.
+    /// SHA-256 of its text, lower-case hex; where it extends others, of the digests of all these texts, a line each.
     pub sha256: String,
 }
 

@@ -16,6 +16,7 @@ use sha2::{Digest, Sha256, Sha512};
 
 use super::error::{Result, ShelfError};
 use crate::blame::DiskError;
+pub(super) use crate::digest::{hex, sha256};
 
 /// Bytes handled at a time when a file is copied or hashed.
 const CHUNK: usize = 128 * 1024;
@@ -361,22 +362,6 @@ impl Algorithm {
             Algorithm::Sha512 => 128,
         }
     }
-}
-
-/// SHA-256 of bytes in small hexadecimal digits.
-pub(super) fn sha256(bytes: &[u8]) -> String {
-    Algorithm::Sha256.of(bytes)
-}
-
-/// Bytes in small hexadecimal digits.
-pub(super) fn hex(bytes: &[u8]) -> String {
-    const DIGITS: &[u8; 16] = b"0123456789abcdef";
-    let mut text = String::with_capacity(bytes.len() * 2);
-    for byte in bytes {
-        text.push(DIGITS[usize::from(byte >> 4)] as char);
-        text.push(DIGITS[usize::from(byte & 15)] as char);
-    }
-    text
 }
 
 /// A path within a folder from a stored path with `/` between, on any system.

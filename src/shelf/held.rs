@@ -5,14 +5,19 @@ use super::job::Role;
 use super::reference::{Reference, resolve};
 use super::root::Shelf;
 use super::store::Stored;
-use crate::layout::{self, LayoutError, model::Layout};
+use crate::layout::{self, LayoutError, Texts, model::Layout};
 use crate::reading::{self, Reading, ReadingSpec};
 
 /// The layout of a job.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum HeldLayout {
-    /// The text of the layout file kept with it.
-    Kept(Vec<u8>),
+    /// One kept with it.
+    Kept {
+        /// Its id, which is its file's name.
+        id: String,
+        /// It and the other layouts kept with the job, among them those that it extends.
+        texts: Texts,
+    },
     /// Only the id its record names.
     Named(String),
 }
@@ -28,21 +33,53 @@ const STATES: [Role; 6] = [
 ];
 
 impl Stored {
-    /// The layout of a version: the only one kept with it, or else the one its record names.
+    /// The layout of a version: of those kept with it the one its record names, or the only one that no other of them
+    /// extends; else the one its record names.
     ///
     /// # Errors
     /// When there is no such version, or it is damaged.
     pub fn layout(&self, version: u32) -> Result<Option<HeldLayout>> {
-        let kept: Vec<String> = self
-            .files(version)?
-            .into_iter()
-            .filter(|file| file.role == Some(Role::Layout) && file.path.ends_with(".toml"))
-            .map(|file| file.path)
-            .collect();
-        if let [only] = kept.as_slice() {
-            return Ok(Some(HeldLayout::Kept(self.read(version, only)?)));
+        let texts = self.layouts(version)?;
+        let named = self.record(version)?.layout;
+        let id = match &named {
+            Some(id) if texts.contains_key(id) => Some(id.clone()),
+            _ => match layout::outermost(&texts).as_slice() {
+                [only] => Some((*only).to_owned()),
+                _ => None,
+            },
+        };
+        Ok(match id {
+            Some(id) => Some(HeldLayout::Kept { id, texts }),
+            None => named.map(HeldLayout::Named),
+        })
+    }
+
+    /// The layout kept with a version under this id.
+    ///
+    /// # Errors
+    /// When there is no such version, or it is damaged.
+    pub fn kept_layout(&self, version: u32, id: &str) -> Result<Option<HeldLayout>> {
+        let texts = self.layouts(version)?;
+        Ok(texts.contains_key(id).then(|| HeldLayout::Kept {
+            id: id.to_owned(),
+            texts,
+        }))
+    }
+
+    /// The layouts kept with a version, by the names of their files.
+    ///
+    /// # Errors
+    /// When there is no such version, or it is damaged.
+    pub fn layouts(&self, version: u32) -> Result<Texts> {
+        let mut texts = Texts::new();
+        for file in self.files(version)? {
+            let name = file.path.rsplit('/').next().unwrap_or_default();
+            if let (Some(Role::Layout), Some(id)) = (file.role, name.strip_suffix(".toml")) {
+                let bytes = self.bytes_of(&file.digest, &file.path)?;
+                texts.insert(id.to_owned(), String::from_utf8_lossy(&bytes).into_owned());
+            }
         }
-        Ok(self.record(version)?.layout.map(HeldLayout::Named))
+        Ok(texts)
     }
 
     /// The part whose reading tells what the memory held in a version.
@@ -62,8 +99,9 @@ impl HeldLayout {
     pub fn load(&self) -> std::result::Result<Layout, LayoutError> {
         match self {
             HeldLayout::Named(id) => layout::load(id),
-            HeldLayout::Kept(text) => {
-                layout::from_text("layout.toml", &String::from_utf8_lossy(text))
+            HeldLayout::Kept { id, texts } => {
+                let text = texts.get(id).map_or("", String::as_str);
+                layout::from_texts(&format!("{id}.toml"), text, texts)
             }
         }
     }

@@ -8,6 +8,7 @@ mod finding;
 mod handing;
 mod hostile;
 mod jobs;
+mod layouts;
 mod lost;
 mod misplaced;
 mod names;

@@ -251,6 +251,6 @@ fn layout_of(given: Option<&str>) -> Result<(Option<String>, Vec<Incoming>), sup
         return Ok((None, Vec::new()));
     };
     let layout = crate::layout::load(given)?;
-    let kept = vec![super::shelved::layout_file(&layout)];
+    let kept = super::shelved::layout_files(&layout);
     Ok((Some(layout.id), kept))
 }
