@@ -8,6 +8,7 @@
 mod apply;
 mod checked;
 mod damage;
+mod dialled;
 mod entered;
 mod follow;
 mod gather;

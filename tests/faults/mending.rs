@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use cellkeep::examine::Examined;
 use cellkeep::mend::Proposal;
 
-use crate::mended::{Mended, SURE, Score};
+use crate::mended::{Mended, Restored, SURE, Score};
 use crate::rng::Rng;
 use crate::trial;
 use crate::{Setup, rate};
@@ -114,7 +114,7 @@ fn answer(examined: &Examined) -> String {
 pub(crate) fn section(setup: &Setup, only: &[&'static str]) {
     println!("\nMending damaged parameters");
     println!(
-        "{:<44} {:>8} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9}",
+        "{:<44} {:>8} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9}",
         "damage and help",
         "damaged",
         "proposed",
@@ -122,15 +122,18 @@ pub(crate) fn section(setup: &Setup, only: &[&'static str]) {
         "recall",
         "sure 99",
         "wrong",
-        "held",
+        "told",
+        "true",
         "restored"
     );
     let mut curve = Curve::default();
+    let mut rests = BTreeMap::<(bool, String), Score>::new();
     for (s, (what, faults, earlier)) in ROWS.into_iter().enumerate() {
         if !only.is_empty() && !faults.iter().any(|f| only.contains(f)) {
             continue;
         }
-        let (mut damaged, mut score, mut restored) = (0, Score::default(), (0, 0));
+        let (mut damaged, mut score) = (0, Score::default());
+        let mut restored = Restored::default();
         for i in 0..setup.trials {
             let seed = setup.base + (1 << 30) + (s * 1_000_003 + i) as u64;
             let mut rng = Rng::new(seed);
@@ -142,8 +145,8 @@ pub(crate) fn section(setup: &Setup, only: &[&'static str]) {
             };
             let mended = Mended::new(&layout, &trial, earlier);
             let plan = &mended.plan;
-            let (held, exact) = mended.restored();
-            restored = (restored.0 + held, restored.1 + exact);
+            let elsewhere = mended.restored();
+            restored.add(&elsewhere);
             damaged += plan.proposals.len() + plan.losses.len();
             let (mut one, mut by) = (Score::default(), BTreeMap::<String, Score>::new());
             let mut wrong: BTreeMap<&str, Vec<String>> = BTreeMap::new();
@@ -166,11 +169,17 @@ pub(crate) fn section(setup: &Setup, only: &[&'static str]) {
                 by.entry(rests_on(p)).or_default().count(p, right);
             }
             score.add(&one);
+            for (source, of) in &by {
+                let all = rests.entry((!earlier, source.clone())).or_default();
+                all.add(of);
+            }
             if setup.verbose {
                 println!(
-                    "   seed {i} {} edited {edited}, {} lost, {exact} of {held} held elsewhere restored: {}",
+                    "   seed {i} {} edited {edited}, {} lost, {} of {} held elsewhere restored: {}",
                     layout.id,
                     plan.losses.len(),
+                    elsewhere.exact,
+                    elsewhere.held,
                     answer(&mended.examined)
                 );
                 for (source, of) in &by {
@@ -185,15 +194,31 @@ pub(crate) fn section(setup: &Setup, only: &[&'static str]) {
             }
         }
         println!(
-            "{what:<44} {damaged:>8} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9}",
+            "{what:<44} {damaged:>8} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9}",
             rate(score.proposed, damaged),
             rate(score.right, score.proposed),
             rate(score.right, damaged),
             rate(score.sure, damaged),
             rate(score.wrong, score.sure),
-            restored.0,
-            rate(restored.1, restored.0)
+            restored.told,
+            rate(restored.held, restored.told),
+            rate(restored.exact, restored.held)
         );
     }
     curve.print();
+    println!(
+        "\nWhat proposals rest on, with an earlier reading and with what else the reading holds"
+    );
+    println!("                              proposed      said     right   sure 99     wrong");
+    for ((alone, source), of) in &rests {
+        println!(
+            "{:<8} {source:<20} {:>9}  {:6.2} % {:>9} {:>9} {:>9}",
+            if *alone { "else" } else { "earlier" },
+            of.proposed,
+            100.0 * of.said / of.proposed as f64,
+            rate(of.right, of.proposed),
+            of.sure,
+            rate(of.wrong, of.sure),
+        );
+    }
 }
