@@ -48,7 +48,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         let folder = NewFolder::begin(target, Former::like(args.replace))?;
         let mut count = 0;
         write_all(&root, "cellkeep", &folder, &mut count)?;
-        folder.finish()?;
+        super::open::tell_left(folder.finish()?.as_deref());
         say!("{count} pages in {}", target.display());
         say!("next: man -l {}", target.join("cellkeep.1").display());
         return Ok(Status::Clean);

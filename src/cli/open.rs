@@ -14,7 +14,7 @@ use crate::reading::{self, ChipReading, Files, Reading, ReadingSpec, WriteOption
 use crate::settle::Settlement;
 use crate::shelf::{Role, gather};
 
-use super::output::quoted;
+use super::output::{complain, quoted};
 use super::shelved::{self, ShelfArgs, Taken};
 use super::{Failure, inputs};
 
@@ -397,11 +397,22 @@ impl OutputArgs {
             Some(folder) => folder.clone(),
             None => temporary.path().join("reading"),
         };
-        let files = reading::write(reading, &folder, &options)?.files;
+        let written = reading::write(reading, &folder, &options)?;
+        tell_left(written.left.as_deref());
         if self.shelf.job.is_some() {
             self.shelf
                 .put(gather(&folder, role, None)?, self.written.replace)?;
         }
-        Ok(files)
+        Ok(written.files)
+    }
+}
+
+/// Tells where a folder lies that was replaced and could not be removed: what was asked for is done all the same.
+pub(crate) fn tell_left(left: Option<&Path>) {
+    if let Some(left) = left {
+        complain!(
+            "caution: what was there could not be removed and is now {}",
+            left.display()
+        );
     }
 }

@@ -152,7 +152,7 @@ fn lay_out(args: &Args, instrument: &str) -> Result<(), Failure> {
     for (name, contents) in rehearse::files(instrument) {
         folder.write(name, contents)?;
     }
-    folder.finish()?;
+    super::open::tell_left(folder.finish()?.as_deref());
     Ok(())
 }
 

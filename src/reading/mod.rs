@@ -5,10 +5,12 @@
 //! where every changed bit came from, so that loading the folder gives the same reading again.
 
 mod fit;
+mod folder;
 mod gather;
 mod load;
 pub mod place;
 mod record;
+pub(crate) mod shelf_place;
 mod write;
 
 use std::path::PathBuf;
@@ -27,6 +29,7 @@ pub use load::{ReadingError, load};
 pub use record::{
     CellsAndLines, ChipRecord, LayoutRef, ReadingRecord, RecordedOrigin, SourceRecord,
 };
+pub(crate) use write::is_device;
 pub use write::{WriteError, WriteOptions, Written, write};
 
 /// Where the contents of a chip were read from.

@@ -3,8 +3,8 @@
 use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 
+use super::folder::{Former, NewFolder, put_back};
 use super::gather::read_record;
-use super::place::{Former, NewFolder};
 use super::record::{ChipRecord, RECORD_NAME, ReadingRecord, recorded_provenance, unknown_runs};
 use super::{ChipReading, Reading, sha256_hex};
 use crate::blame::{Blame, DiskError, Who};
@@ -34,6 +34,8 @@ pub struct Written {
     pub folder: PathBuf,
     /// Names of the files in it, `reading.json` last.
     pub files: Vec<String>,
+    /// Where the former reading lies, if it was replaced and could not be removed.
+    pub left: Option<PathBuf>,
 }
 
 /// Why a reading could not be written.
@@ -100,6 +102,7 @@ pub fn write(
     folder: &Path,
     options: &WriteOptions,
 ) -> Result<Written, WriteError> {
+    put_back(folder)?;
     check_place(reading, folder, options)?;
     let mut record = ReadingRecord {
         layout: reading.layout.clone(),
@@ -123,9 +126,10 @@ pub fn write(
     for (name, bytes) in &files {
         place.write(name, bytes)?;
     }
-    place.finish()?;
+    let left = place.finish()?;
     Ok(Written {
         folder: folder.to_owned(),
+        left,
         files: files.into_iter().map(|f| f.0).collect(),
     })
 }
@@ -201,23 +205,25 @@ fn chip_file(
     Ok((entry, bytes))
 }
 
+/// Names Windows keeps for devices, with or without an extension ("Naming Files, Paths, and Namespaces"; from memory).
+pub(crate) fn is_device(stem: &str) -> bool {
+    let stem = stem.to_ascii_lowercase();
+    matches!(stem.as_str(), "con" | "prn" | "aux" | "nul")
+        || stem
+            .strip_prefix("com")
+            .or_else(|| stem.strip_prefix("lpt"))
+            .is_some_and(|n| n.len() == 1 && n.as_bytes()[0].is_ascii_digit())
+}
+
 /// A file name for a chip that every file system takes and no other chip has, letter case ignored.
 fn free_name(id: &str, ending: &str, taken: &mut HashSet<String>) -> String {
-    const RESERVED: [&str; 4] = ["con", "prn", "aux", "nul"];
     let plain = |c: char| match c {
         '<' | '>' | ':' | '"' | '/' | '\\' | '|' | '?' | '*' => '_',
         c if c.is_control() => '_',
         c => c,
     };
     let stem: String = id.trim().chars().map(plain).take(100).collect();
-    let lower = stem.to_lowercase();
-    let device = |name: &str| {
-        lower
-            .strip_prefix(name)
-            .is_some_and(|n| n.len() == 1 && n.chars().all(|c| c.is_ascii_digit()))
-    };
-    let reserved = RESERVED.contains(&lower.as_str()) || device("com") || device("lpt");
-    let stem = match stem.is_empty() || reserved || stem.starts_with('.') {
+    let stem = match stem.is_empty() || is_device(&stem) || stem.starts_with('.') {
         true => format!("_{stem}"),
         false => stem,
     };

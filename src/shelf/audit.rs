@@ -14,7 +14,7 @@ use super::job::{Job, RECORD};
 use super::known::Known;
 use super::object::{self, Checked, Fault};
 use super::parity::{self, Head};
-use super::root::{MANIFEST, PARTS, Shelf, fixed_files};
+use super::root::{MANIFEST, PARTS, Shelf, TURN, fixed_files};
 use super::store::Stored;
 use crate::document::Document;
 use crate::finding::{Finding, Severity};
@@ -443,8 +443,8 @@ impl Shelf {
                 ));
             }
         }
-        if disk::read_plain(self.root(), "turn")?.is_none_or(|b| !b.is_empty()) {
-            faults.push(fault("file.altered", "turn", "it is missing or not empty"));
+        if disk::read_plain(self.root(), TURN)?.is_none_or(|b| !b.is_empty()) {
+            faults.push(fault("file.altered", TURN, "it is missing or not empty"));
         }
         Ok(faults)
     }

@@ -17,6 +17,7 @@ use sha2::{Digest, Sha256, Sha512};
 use super::error::{Result, ShelfError};
 use crate::blame::DiskError;
 pub(super) use crate::digest::{hex, sha256};
+use crate::reading::place::sync_entries;
 
 /// Bytes handled at a time when a file is copied or hashed.
 const CHUNK: usize = 128 * 1024;
@@ -117,15 +118,9 @@ fn same_file(a: &fs::Metadata, b: &fs::Metadata) -> bool {
     b.is_file() && a.len() == b.len()
 }
 
-/// A folder's own sync, so that the names in it last. Windows syncs names with the files.
+/// A folder's own sync, so that the names in it last.
 pub(super) fn sync_folder(path: &Path) -> Result<()> {
-    #[cfg(unix)]
-    File::open(path)
-        .and_then(|f| f.sync_all())
-        .map_err(failed("sync the folder", path))?;
-    #[cfg(not(unix))]
-    let _ = path;
-    Ok(())
+    sync_entries(path).map_err(failed("sync the folder", path))
 }
 
 /// Renames within the shelf.

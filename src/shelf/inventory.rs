@@ -8,13 +8,14 @@ use serde::{Deserialize, Serialize};
 
 use super::disk::{Algorithm, sha256};
 use super::error::{Result, ShelfError};
+use crate::reading::shelf_place;
 
 /// The value of an inventory's `type` (OCFL 1.1, section 3.5.1).
 pub(super) const TYPE: &str = "https://ocfl.io/1.1/spec/#inventory";
 /// An object's declaration: file name and content (section 3.2).
 pub(super) const OBJECT_MARK: (&str, &str) = ("0=ocfl_object_1.1", "ocfl_object_1.1\n");
 /// A storage root's declaration (section 4.1).
-pub(super) const ROOT_MARK: (&str, &str) = ("0=ocfl_1.1", "ocfl_1.1\n");
+pub(super) const ROOT_MARK: (&str, &str) = (shelf_place::ROOT_MARK, "ocfl_1.1\n");
 /// An inventory's file name.
 pub(super) const FILE: &str = "inventory.json";
 /// The name of the file with the digest of an inventory of ours.

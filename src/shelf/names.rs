@@ -5,21 +5,12 @@
 //! two names of a folder differ in case alone. A file's own name is kept in the job's record where it differs.
 
 use super::error::{Result, ShelfError};
+use crate::reading::is_device;
 
 /// Longest job name, in characters.
 const LONGEST_JOB: usize = 80;
 /// Longest stored file name, in characters.
 const LONGEST_FILE: usize = 100;
-
-/// Names Windows keeps for devices, with or without an extension ("Naming Files, Paths, and Namespaces"; from memory).
-fn is_device(stem: &str) -> bool {
-    let stem = stem.to_ascii_lowercase();
-    matches!(stem.as_str(), "con" | "prn" | "aux" | "nul")
-        || stem
-            .strip_prefix("com")
-            .or_else(|| stem.strip_prefix("lpt"))
-            .is_some_and(|n| n.len() == 1 && n.as_bytes()[0].is_ascii_digit())
-}
 
 /// Checks a job's name.
 ///

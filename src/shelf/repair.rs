@@ -17,7 +17,7 @@ use super::job::Act;
 use super::misplaced::Renamed;
 use super::object;
 use super::parity::{self, Covered, Parity};
-use super::root::{Shelf, Turn, fixed_files};
+use super::root::{Shelf, TURN, Turn, fixed_files};
 use crate::document::Document;
 
 /// What a repair did to a job.
@@ -149,9 +149,9 @@ impl Shelf {
             }
         }
         let mut restored = Vec::new();
-        if disk::read_plain(self.root(), "turn")?.is_none_or(|b| !b.is_empty()) {
+        if disk::read_plain(self.root(), TURN)?.is_none_or(|b| !b.is_empty()) {
             self.empty_turn()?;
-            restored.push("turn".to_owned());
+            restored.push(TURN.to_owned());
         }
         let kept_in = self.write_restored(&turn, "", self.root(), &plan, act)?;
         restored.extend(plan.write.into_keys());
@@ -172,8 +172,8 @@ impl Shelf {
 
     /// The lock is on this very file: it is emptied where it lies, and only a link is taken away.
     fn empty_turn(&self) -> Result<()> {
-        let place = self.part("turn");
-        if !disk::is_plain(self.root(), "turn")? {
+        let place = self.part(TURN);
+        if !disk::is_plain(self.root(), TURN)? {
             disk::remove(&place)?;
             return disk::write_new(&place, b"");
         }

@@ -10,11 +10,12 @@ use super::error::{Result, ShelfError};
 use super::inventory::ROOT_MARK;
 use crate::blame::DiskError;
 use crate::reading::place::shelf_around;
+pub(super) use crate::reading::shelf_place::{DECLARATION, JOBS, TURN};
 
 /// The version of the shelf's own format, written in `shelf.json`.
 pub(super) const FORMAT: u32 = 1;
 
-const DECLARATION: &str = "{\n  \"kind\": \"shelf\",\n  \"version\": 1\n}\n";
+const DECLARED: &str = "{\n  \"kind\": \"shelf\",\n  \"version\": 1\n}\n";
 const LAYOUT_JSON: &str = "{\n  \"extension\": \"0002-flat-direct-storage-layout\",\n  \"description\": \"The folder of a job has the name of the job\"\n}\n";
 const READ_ME: &str = include_str!("read-me.txt");
 
@@ -24,7 +25,7 @@ pub(super) fn fixed_files() -> Vec<(String, String)> {
         ("READ-ME.txt".to_owned(), READ_ME.to_owned()),
         (format!("jobs/{}", ROOT_MARK.0), ROOT_MARK.1.to_owned()),
         ("jobs/ocfl_layout.json".to_owned(), LAYOUT_JSON.to_owned()),
-        ("shelf.json".to_owned(), DECLARATION.to_owned()),
+        (DECLARATION.to_owned(), DECLARED.to_owned()),
     ];
     let manifest = files
         .iter()
@@ -36,17 +37,15 @@ pub(super) fn fixed_files() -> Vec<(String, String)> {
 
 /// The manifest of the shelf's fixed files, for `sha256sum -c`.
 pub(super) const MANIFEST: &str = "manifest-sha256.txt";
-/// The file whose lock is the writers' turn; it is always there and always empty.
-const TURN: &str = "turn";
 /// What may lie in a shelf's folder.
 pub(super) const PARTS: [&str; 9] = [
     "READ-ME.txt",
     "damaged",
     "index",
-    "jobs",
+    JOBS,
     MANIFEST,
     "parity",
-    "shelf.json",
+    DECLARATION,
     "staging",
     TURN,
 ];
@@ -79,7 +78,7 @@ impl Shelf {
         if disk::is_there(root)? {
             let there = disk::entries(root)?;
             let ours = there.iter().all(|(n, _)| PARTS.contains(&n.as_str()))
-                && !there.iter().any(|(n, _)| n == "shelf.json")
+                && !there.iter().any(|(n, _)| n == DECLARATION)
                 && !has_jobs(root)?;
             if !ours {
                 return Err(ShelfError::NotEmpty(root.to_owned()));
@@ -97,7 +96,7 @@ impl Shelf {
         disk::write_new(&root.join(TURN), b"")?;
         let (last, first): (Vec<_>, Vec<_>) = fixed_files()
             .into_iter()
-            .partition(|(path, _)| path == "shelf.json");
+            .partition(|(path, _)| path == DECLARATION);
         for (path, text) in first {
             disk::write_new(&disk::under(root, &path), text.as_bytes())?;
         }
@@ -165,7 +164,7 @@ impl Shelf {
     }
 
     pub(super) fn jobs_folder(&self) -> PathBuf {
-        self.root.join("jobs")
+        self.root.join(JOBS)
     }
 
     pub(super) fn staging(&self) -> PathBuf {
@@ -310,7 +309,7 @@ fn nearest(wanted: &str, all: &[String]) -> Vec<String> {
 }
 
 pub(super) fn has_jobs(root: &Path) -> Result<bool> {
-    let jobs = root.join("jobs");
+    let jobs = root.join(JOBS);
     if !disk::is_there(&jobs)? {
         return Ok(false);
     }
@@ -321,25 +320,25 @@ pub(super) fn has_jobs(root: &Path) -> Result<bool> {
 
 /// Whether the files that make a folder a shelf are there and say what they must.
 fn check_own_files(root: &Path) -> Result<()> {
-    let mark = root.join("jobs").join(ROOT_MARK.0);
+    let mark = root.join(JOBS).join(ROOT_MARK.0);
     let damaged = |what: &str| ShelfError::DamagedShelf {
         path: root.to_owned(),
         what: what.to_owned(),
     };
-    if !disk::is_folder(&root.join("jobs"))? {
+    if !disk::is_folder(&root.join(JOBS))? {
         let half = |missing: &str| ShelfError::HalfShelf {
             path: root.to_owned(),
             missing: missing.to_owned(),
         };
-        return Err(if disk::is_there(&root.join("jobs"))? {
+        return Err(if disk::is_there(&root.join(JOBS))? {
             half("the folder jobs; something else is in its place")
-        } else if disk::is_there(&root.join("shelf.json"))? {
+        } else if disk::is_there(&root.join(DECLARATION))? {
             half("the folder jobs")
         } else {
             ShelfError::NoShelf(root.to_owned())
         });
     }
-    let Some(declaration) = disk::read_if_there(&root.join("shelf.json"))? else {
+    let Some(declaration) = disk::read_if_there(&root.join(DECLARATION))? else {
         return Err(if disk::is_there(&mark)? && has_jobs(root)? {
             damaged("shelf.json is missing")
         } else if has_jobs(root)? {
@@ -357,7 +356,7 @@ fn check_own_files(root: &Path) -> Result<()> {
     if disk::is_there(&mark)? {
         return Ok(());
     }
-    let other = disk::entries(&root.join("jobs"))?
+    let other = disk::entries(&root.join(JOBS))?
         .into_iter()
         .find(|(n, _)| n.starts_with("0=ocfl_"));
     Err(match other {

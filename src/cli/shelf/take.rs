@@ -38,7 +38,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         for (path, bytes) in &found.files {
             folder.write(path, bytes)?;
         }
-        folder.finish()?;
+        super::super::open::tell_left(folder.finish()?.as_deref());
     }
     if common.json {
         let files = found.files.iter().map(|(path, bytes)| FileTaken {
