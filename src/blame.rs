@@ -76,6 +76,7 @@ impl Blame for DiskError {
             | std::io::ErrorKind::NotADirectory
             | std::io::ErrorKind::FileTooLarge
             | std::io::ErrorKind::InvalidInput => Who::Caller,
+            std::io::ErrorKind::InvalidData => Who::File,
             _ => Who::Disk,
         }
     }
@@ -90,7 +91,11 @@ impl Blame for DiskError {
                 K::AlreadyExists => "choose a new place, or allow replacing with --replace",
                 K::IsADirectory => "this is a folder; name a file",
                 K::NotADirectory => "this is a file; name a folder",
-                K::InvalidInput => "copy its contents to a file, and name that",
+                K::InvalidInput if self.action == "read" => {
+                    "copy its contents to a file, and name that"
+                }
+                K::InvalidInput => "choose a new place",
+                K::InvalidData if self.action == "read" => "save it as text in UTF-8",
                 K::FileTooLarge => "see whether it is the right file",
                 K::DirectoryNotEmpty => "choose a new place, or move away what must not be lost",
                 _ => return None,

@@ -34,6 +34,13 @@ pub struct Fit {
     pub shape_fits: bool,
 }
 
+impl Fit {
+    /// Whether the layout is said to fit: the shape is right, and a good part of the contents explained.
+    pub fn fits(&self) -> bool {
+        self.shape_fits && self.share >= FITS
+    }
+}
+
 /// The fits of every layout tried, best first.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Identification {
@@ -189,11 +196,13 @@ fn cost(seen: &HashMap<u64, u64>, n: u64, code: u64, width: u8) -> f64 {
     }
 }
 
-/// Sorts fits, the best first: those of the right shape before the others, then by explained share.
+/// Sorts fits, the best first: those that fit before those of the right shape only, these before the others, and alike
+/// ones by the bits they save.
 pub fn rank(mut fits: Vec<Fit>) -> Identification {
+    let class = |f: &Fit| (f.fits(), f.shape_fits);
     fits.sort_by(|x, y| {
-        y.shape_fits
-            .cmp(&x.shape_fits)
+        class(y)
+            .cmp(&class(x))
             .then(y.bits_saved.total_cmp(&x.bits_saved))
     });
     Identification { fits }

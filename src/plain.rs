@@ -60,7 +60,15 @@ pub fn read(path: &Path, most: u64) -> Result<Vec<u8>, DiskError> {
 /// # Errors
 /// As [`read`], and where it is not UTF-8.
 pub fn read_text(path: &Path, most: u64) -> Result<String, DiskError> {
-    String::from_utf8(read(path, most)?).map_err(|_| {
+    text(path, read(path, most)?)
+}
+
+/// What was read from a place, as text.
+///
+/// # Errors
+/// When it is not UTF-8: nothing in it is guessed at or replaced.
+pub fn text(path: &Path, bytes: Vec<u8>) -> Result<String, DiskError> {
+    String::from_utf8(bytes).map_err(|_| {
         let e = Error::new(ErrorKind::InvalidData, "it is not text in UTF-8");
         DiskError::new("read", path, e)
     })

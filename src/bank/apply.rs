@@ -2,7 +2,9 @@
 //!
 //! Everything wrong is reported at once, and then nothing is applied.
 
-use super::{Bank, BankValue, Code, shown_codes};
+use std::collections::HashMap;
+
+use super::{Bank, BankArea, BankEntry, BankValue, Code, shown_codes};
 use crate::blame::{Blame, Who};
 use crate::codec::{Codes, low_mask, setting};
 use crate::layout::model::{Area, Coding, Layout, Parameter};
@@ -77,6 +79,73 @@ impl Blame for ApplyError {
 /// # Errors
 /// With every problem at once; then nothing was changed.
 pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, ApplyError> {
+    let mut changed = 0;
+    for (a, entry, field, code, known) in writes(bank, layout)? {
+        let (held, held_known) = codes.areas[a].get(entry, field);
+        if (held, held_known) == (code, known) {
+            continue;
+        }
+        changed += 1;
+        let merged = (held & !known) | (code & known);
+        codes.areas[a].set_partly(entry, field, merged, held_known | known);
+    }
+    Ok(changed)
+}
+
+/// The bank in the order of its layout, whatever order a person left it in: every area, every entry, every parameter.
+/// What the bank leaves out has neither code nor setting.
+///
+/// # Errors
+/// As [`apply`]: with everything in it that no reading of the layout could take.
+pub fn arranged(bank: &Bank, layout: &Layout) -> Result<Bank, ApplyError> {
+    writes(bank, layout)?;
+    let mut out = bank.clone();
+    out.areas = layout
+        .areas
+        .iter()
+        .map(|area| {
+            let given = bank.areas.iter().find(|b| b.name == area.name);
+            let by_labels: HashMap<&[String], &BankEntry> = given
+                .iter()
+                .flat_map(|b| &b.entries)
+                .map(|e| (e.at.as_slice(), e))
+                .collect();
+            let entry = |e: usize| {
+                let at = super::labels(area, e);
+                let given = by_labels.get(at.as_slice());
+                let value = |(p, parameter): (usize, &Parameter)| {
+                    let values = given.map_or(&[][..], |e| &e.parameters);
+                    // As a rule it stands where the layout has it.
+                    let here = values.get(p).filter(|v| *v.key == *parameter.key);
+                    let named = || values.iter().find(|v| *v.key == *parameter.key);
+                    here.or_else(named).cloned().unwrap_or_else(|| BankValue {
+                        key: parameter.key.as_str().into(),
+                        code: None,
+                        setting: None,
+                        known: None,
+                        origin: None,
+                        applies: true,
+                    })
+                };
+                BankEntry {
+                    parameters: area.parameters.iter().enumerate().map(value).collect(),
+                    at,
+                }
+            };
+            BankArea {
+                name: area.name.clone(),
+                axes: area.axes.iter().map(|x| x.name.clone()).collect(),
+                entries: (0..area.entries()).map(entry).collect(),
+            }
+        })
+        .collect();
+    Ok(out)
+}
+
+/// Area, entry, field, code and mask of known bits of everything a bank asks for.
+type Write = (usize, usize, usize, u64, u64);
+
+fn writes(bank: &Bank, layout: &Layout) -> Result<Vec<Write>, ApplyError> {
     if bank.layout.id != layout.id {
         return Err(ApplyError::OtherLayout {
             found: bank.layout.id.clone(),
@@ -84,7 +153,7 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
         });
     }
     let mut problems = Vec::new();
-    let mut writes: Vec<(usize, usize, usize, u64, u64)> = Vec::new();
+    let mut writes: Vec<Write> = Vec::new();
     let mut problem = |place: &str, says: String| {
         problems.push(BankProblem {
             place: place.to_owned(),
@@ -118,10 +187,26 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
             );
             continue;
         }
+        let positions: Vec<HashMap<&str, usize>> = area
+            .axes
+            .iter()
+            .map(|x| (x.labels.iter().enumerate().map(|(i, l)| (l.as_str(), i))).collect())
+            .collect();
+        let entry_at = |labels: &[String]| {
+            if labels.len() != positions.len() {
+                return None;
+            }
+            let indices = positions.iter().zip(labels).map(|(p, l)| p.get(l.as_str()));
+            area.entry(
+                &indices
+                    .map(Option::<&usize>::copied)
+                    .collect::<Option<Vec<_>>>()?,
+            )
+        };
         let mut seen = std::collections::BTreeSet::new();
         for bank_entry in &bank_area.entries {
             let place = format!("{} {}", area.name, bank_entry.at.join("/"));
-            let Some(entry) = entry_at(area, &bank_entry.at) else {
+            let Some(entry) = entry_at(&bank_entry.at) else {
                 problem(&place, "no such entry in the layout".to_owned());
                 continue;
             };
@@ -151,38 +236,17 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
                     Err(says) => problem(&place, says),
                     Ok(all) => {
                         for (field, (code, known)) in parameter.fields.clone().zip(all) {
-                            if codes.areas[a].get(entry, field) != (code, known) {
-                                writes.push((a, entry, field, code, known));
-                            }
+                            writes.push((a, entry, field, code, known));
                         }
                     }
                 }
             }
         }
     }
-    if !problems.is_empty() {
-        return Err(ApplyError::Values(problems));
+    match problems.is_empty() {
+        true => Ok(writes),
+        false => Err(ApplyError::Values(problems)),
     }
-    for &(a, entry, field, code, known) in &writes {
-        let (held, held_known) = codes.areas[a].get(entry, field);
-        let merged = (held & !known) | (code & known);
-        codes.areas[a].set_partly(entry, field, merged, held_known | known);
-    }
-    Ok(writes.len())
-}
-
-/// The entry whose labels these are.
-pub(crate) fn entry_at(area: &Area, labels: &[String]) -> Option<usize> {
-    if labels.len() != area.axes.len() {
-        return None;
-    }
-    let indices: Option<Vec<usize>> = area
-        .axes
-        .iter()
-        .zip(labels)
-        .map(|(axis, label)| axis.labels.iter().position(|l| l == label))
-        .collect();
-    area.entry(&indices?)
 }
 
 /// The code and known mask of each field a value asks for.
@@ -231,7 +295,10 @@ fn wanted(area: &Area, p: &Parameter, value: &BankValue) -> Result<Vec<(u64, u64
 
 fn from_setting(p: &Parameter, widths: &[u8], text: &str) -> Result<Vec<u64>, String> {
     match &p.coding {
-        Coding::Text(set) => setting::parse_text(&p.key, set, widths.len(), text),
+        Coding::Text(set) => {
+            let width = widths.first().copied().unwrap_or(0);
+            setting::parse_text(&p.key, set, width, widths.len(), text)
+        }
         _ => setting::parse(p, widths.first().copied().unwrap_or(0), text).map(|code| vec![code]),
     }
     .map_err(|e| e.to_string())

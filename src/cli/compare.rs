@@ -50,7 +50,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     findings::to_stderr(&before.reading.findings);
     findings::to_stderr(&after.reading.findings);
     let comparison = compare::compare(&before, &after);
-    let status = if comparison.is_clean() {
+    // Where a file is missing or cut short, that the rest agrees says too little.
+    let doubted = [&before, &after].map(|r| findings::status(&r.reading.findings));
+    let status = if comparison.is_clean() && !doubted.contains(&Status::Findings) {
         Status::Clean
     } else {
         Status::Findings
@@ -82,8 +84,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
 
 fn summary(c: &Comparison) -> Vec<String> {
     let t = &c.totals;
+    let neither = (t.unknown_bits > 0).then(|| {
+        format!(
+            "{} bits are known in neither reading, so nothing is said of them",
+            t.unknown_bits
+        )
+    });
     if c.is_clean() {
-        return vec!["no bit differs".to_owned()];
+        let none = match neither {
+            None => "no bit differs",
+            Some(_) => "no bit differs of those that are known",
+        };
+        return std::iter::once(none.to_owned()).chain(neither).collect();
     }
     let mut lines = vec![format!(
         "{} parameters in {} entries changed ({} of them by a small step); {} entries were moved, copied or emptied",
@@ -92,8 +104,12 @@ fn summary(c: &Comparison) -> Vec<String> {
         t.small_steps,
         t.explained_entries
     )];
+    let copies = match t.copy_bits {
+        0 => String::new(),
+        n => format!("{n} of mirrored copies, "),
+    };
     lines.push(format!(
-        "{} bits differ: {} of parameters, {} of checks, {} without a meaning in the layout",
+        "{} bits differ: {} of parameters, {} of checks, {copies}{} without a meaning in the layout",
         t.bits, t.parameter_bits, t.check_bits, t.other_bits
     ));
     if t.incomparable_bits > 0 {
@@ -102,6 +118,7 @@ fn summary(c: &Comparison) -> Vec<String> {
             t.incomparable_bits
         ));
     }
+    lines.extend(neither);
     lines.push(if t.parameters > 0 && t.parameters == t.small_steps && t.explained_entries == 0 {
         "next: only small steps; the same knobs saved again, or a converter that drifts".to_owned()
     } else {

@@ -332,9 +332,16 @@ pub(crate) fn run(args: &Args) -> Outcome {
         write,
         findings: noticed,
     } = convert(inputs, &plan)?;
+    // All of them or none: what cannot be written is told before the first is.
+    let files = parts
+        .iter()
+        .map(|part| form::writable(part, 0, &write))
+        .collect::<Result<Vec<_>, _>>()?;
+    for path in &args.outputs {
+        place::check_file_place(path, args.replace)?;
+    }
     let mut outputs = Vec::new();
-    for (path, part) in args.outputs.iter().zip(&parts) {
-        let file = form::writable(part, 0, &write)?;
+    for ((path, part), file) in args.outputs.iter().zip(&parts).zip(files) {
         place::write_file_with(path, args.replace, |out| file.write_to(out))?;
         let sha256 = match args.json {
             true => Some(sha256_hex(&form::write(part, 0, &write)?)),
@@ -397,7 +404,7 @@ fn check_outputs(args: &Args) -> Result<(), ConvertCallError> {
         });
     }
     for (n, output) in args.outputs.iter().enumerate() {
-        if args.outputs[..n].contains(output) {
+        if args.outputs[..n].iter().any(|o| place::same(o, output)) {
             return Err(ConvertCallError::Twice(output.clone()));
         }
         let Ok(there) = output.canonicalize() else {

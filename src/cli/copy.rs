@@ -3,7 +3,6 @@
 use super::Outcome;
 use super::edited::EditArgs;
 use crate::edit::{Editor, Selector};
-use crate::layout;
 
 /// Copy presets or single voices, within a reading or from a donor.
 #[derive(clap::Args)]
@@ -45,7 +44,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         Some(donor) => {
             let donor_layout = match &args.donor_layout {
-                Some(name) => Some(layout::load(name)?),
+                Some(name) => Some(super::open::layout_named(name)?),
                 None => None,
             };
             let donor_layout = donor_layout.as_ref().unwrap_or(&layout);

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::open::ReadingArgs;
-use super::output::{print_pieces, print_text, say};
+use super::output::{place, print_pieces, print_text, say};
 use super::shelved::{ShelfArgs, layout_files};
 use super::{Outcome, findings};
 use crate::bank::{self, Bank};
@@ -85,8 +85,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     let mut bank = Bank::new(&decoded);
     if let Some(form) = &args.hand_set {
-        let text = super::shelved::read_file(form)?;
-        let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
+        let text = super::shelved::read_text(form)?;
+        let (filled, noticed) = hand_set::read_form(&layout, &text)?;
         bank.hand_set = Some(filled);
         found.extend(noticed);
     }
@@ -118,6 +118,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     findings::to_stderr(&found);
     match &args.output {
+        None if matches!(how, As::Csv) => super::output::print_lines_crlf(&text),
         None => print_text(&text),
         Some(path) => {
             say!("wrote {}", path.display());
@@ -128,7 +129,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
 }
 
 fn next(args: &Args, found: &[crate::finding::Finding]) -> String {
-    let (reading, again) = (&args.reading, args.files.again());
+    let (reading, again) = (place(&args.reading), args.files.again());
     match findings::tally(found) {
         Some(tally) => format!("next: {tally}; `cellkeep examine {reading}{again}` says what most likely caused them"),
         None => "next: nothing is wrong with this reading by its own checks; put it on the shelf before the battery comes out".to_owned(),

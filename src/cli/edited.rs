@@ -1,7 +1,7 @@
 //! What every editing command has: where it edits, where the result goes, and what it says at the end.
 
 use super::open::{OutputArgs, ReadingArgs};
-use super::output::{print_text, say};
+use super::output::{place, print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::document;
 use crate::edit::{Edited, Selector};
@@ -95,7 +95,9 @@ pub(crate) fn write(
         say!("next: nothing differs from {onto}; the files hold what was read");
     } else {
         say!(
-            "next: `cellkeep compare {onto} {folder}{}` shows that nothing else moved; then program the chips",
+            "next: `cellkeep compare {} {}{}` shows that nothing else moved; then program the chips",
+            place(onto),
+            place(&folder),
             files.again()
         );
     }

@@ -54,8 +54,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         return Ok(Status::Clean);
     };
-    let text = super::inputs::read(path)?;
-    let (form, findings) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
+    let text = super::inputs::read_text(path)?;
+    let (form, findings) = hand_set::read_form(&layout, &text)?;
     if args.json {
         print_text(&document::to_json(&form)?);
     } else {

@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 
 use super::open::{ReadingArgs, layout_named};
-use super::output::{print_text, say};
+use super::output::{complain, place, print_text, quoted, say};
 use super::{Outcome, Status};
 use crate::bank::Decoded;
 use crate::document;
-use crate::identify::{FITS, Fit, rank, score};
+use crate::identify::{Fit, rank, score};
 use crate::layout;
 
 /// Tell which known layouts fit a reading, and why.
@@ -35,14 +35,25 @@ pub(crate) struct Args {
 pub(crate) fn run(args: &Args) -> Outcome {
     let mut names = args.among.clone();
     names.extend(args.files.layout.clone());
-    if names.is_empty() {
-        names = layout::list()?.into_iter().map(|l| l.id).collect();
+    let named = !names.is_empty();
+    if !named {
+        // One that hides a built-in one goes by the same name, and is what that name means.
+        let listed = layout::list()?.into_iter().filter(|l| !l.hidden);
+        names = listed.map(|l| l.id).collect();
     }
     let mut fits = Vec::new();
     // What the best one was called, for the next command: a file of one's own is not known by its id.
     let mut called = BTreeMap::new();
     for name in &names {
-        let layout = layout_named(name)?;
+        let layout = match layout_named(name) {
+            Ok(layout) => layout,
+            // Of all that are known, a broken one is no reason not to try the others.
+            Err(failure) if !named => {
+                complain!("caution  {name} could not be tried: {failure}");
+                continue;
+            }
+            Err(failure) => return Err(failure),
+        };
         called.entry(layout.id.clone()).or_insert(name);
         match args.files.load(&args.reading, Some(&layout)) {
             Ok(reading) => {
@@ -64,18 +75,17 @@ pub(crate) fn run(args: &Args) -> Outcome {
         args.files.load(&args.reading, None)?;
     }
     let outcome = rank(fits);
-    let fits = |f: &&Fit| f.shape_fits && f.share >= FITS;
-    let status = if outcome.fits.iter().any(|f| fits(&f)) {
-        Status::Clean
-    } else {
-        Status::Findings
+    let best = outcome.fits.first().filter(|f| f.fits());
+    let status = match best {
+        Some(_) => Status::Clean,
+        None => Status::Findings,
     };
     if args.json {
         print_text(&document::to_json(&outcome)?);
         return Ok(status);
     }
     for fit in &outcome.fits {
-        let verdict = match (fits(&fit), fit.shape_fits) {
+        let verdict = match (fit.fits(), fit.shape_fits) {
             (true, _) => "fits",
             (false, true) => "right shape, contents do not fit",
             (false, false) => "wrong shape",
@@ -95,11 +105,12 @@ pub(crate) fn run(args: &Args) -> Outcome {
             say!("    {line}");
         }
     }
-    match outcome.fits.first().filter(fits) {
+    match best {
         Some(best) => say!(
-            "next: cellkeep decode {} -l {}",
-            args.reading,
-            called.get(&best.layout).map_or(&best.layout, |name| *name)
+            "next: cellkeep decode {} -l {}{}",
+            place(&args.reading),
+            quoted(called.get(&best.layout).map_or(&best.layout, |name| *name)),
+            args.files.files_again()
         ),
         None => say!(
             "next: no known layout fits; check that each file is the right chip, or `cellkeep layout new` to describe this instrument"

@@ -22,6 +22,11 @@ pub(crate) fn note(path: &Path) {
     }
 }
 
+/// Every file read so far.
+pub(crate) fn all() -> Vec<PathBuf> {
+    READ.lock().unwrap_or_else(PoisonError::into_inner).clone()
+}
+
 /// A file's bytes.
 pub(crate) fn read(path: &Path) -> Result<Vec<u8>, DiskError> {
     note(path);
@@ -46,7 +51,7 @@ fn refuse(target: &Path) -> Result<(), DiskError> {
             target,
             std::io::Error::new(
                 std::io::ErrorKind::InvalidInput,
-                "it was read from, and an input is never written over; choose a new place",
+                "it was read from, and an input is never written over",
             ),
         )),
         false => Ok(()),

@@ -306,7 +306,7 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     // The plan knows by which layout it was made.
     let layout = &match &args.files.layout {
         Some(_) => args.files.layout_for(&args.reading)?,
-        None => crate::layout::load(&plan.layout)?,
+        None => super::open::layout_named(&plan.layout)?,
     };
     let reading = args.files.aligned(&args.reading, Some(layout))?;
     let ordered = match plan.reorder.as_ref().filter(|r| r.accept) {

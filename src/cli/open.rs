@@ -27,7 +27,8 @@ pub(crate) struct ReadingArgs {
     /// Form of the files, where it is not to be told by their content: bin, hex, srec, ti-txt, listing
     #[arg(long, value_name = "FORM", help_heading = "Files")]
     form: Option<Form>,
-    /// How the files hold the cells, where it is not as the layout says: PACKING, or CHIP=PACKING (repeatable)
+    /// How the files hold the cells, where it is not as the layout says: PACKING, or CHIP=PACKING (repeatable); files
+    /// written with a reading.json go by that
     #[arg(long, value_name = "PACKING", help_heading = "Files")]
     packing: Vec<String>,
     /// The files' address of the chips' first cell
@@ -138,14 +139,33 @@ impl ReadingArgs {
         }
     }
 
-    /// The option that names the layout in the next command too, where it is not known by its name alone: a reading's
-    /// record holds no more than that.
+    /// The options that the next command needs too: the layout, where it is not known by its name alone, since a
+    /// reading's record holds no more than that; and how files without a record are to be read.
     pub(crate) fn again(&self) -> String {
         let given = self.layout.iter();
-        given
+        let layout: String = given
             .filter(|name| layout::is_path(name) || crate::shelf::Reference::is_one(name))
             .map(|name| format!(" -l {}", quoted(name)))
-            .collect()
+            .collect();
+        layout + &self.files_again()
+    }
+
+    /// The options that say how files are to be read, for the next command on the same files.
+    pub(crate) fn files_again(&self) -> String {
+        let mut out = String::new();
+        if let Some(form) = self.form {
+            out.push_str(&format!(" --form {}", form.name()));
+        }
+        for packing in &self.packing {
+            out.push_str(&format!(" --packing {}", quoted(packing)));
+        }
+        if let Some(offset) = self.load_offset {
+            out.push_str(&format!(" --load-offset {offset:#x}"));
+        }
+        if self.skip_wrong_lines {
+            out.push_str(" --skip-wrong-lines");
+        }
+        out
     }
 
     /// The layout that was named, or that the record of either reading names, the first one's first.
@@ -389,7 +409,7 @@ impl OutputArgs {
             packing: self.written.write_packing,
             replace: self.written.replace,
             also,
-            ..WriteOptions::default()
+            keep_off: inputs::all(),
         };
         let temporary = tempfile::tempdir()
             .map_err(|e| DiskError::new("make a folder in", std::env::temp_dir(), e))?;

@@ -69,6 +69,18 @@ pub(crate) fn print_text(text: &str) {
     );
 }
 
+/// Prints a text whose lines end in CR LF, as RFC 4180 has them; any other control character in it is made visible.
+pub(crate) fn print_lines_crlf(text: &str) {
+    let lines: Vec<&str> = text.split("\r\n").collect();
+    let mut out = std::io::stdout().lock();
+    let done = lines.iter().enumerate().try_for_each(|(i, line)| {
+        let end: &[u8] = if i + 1 < lines.len() { b"\r\n" } else { b"" };
+        out.write_all(shown(line).as_bytes())?;
+        out.write_all(end)
+    });
+    ended(done.and_then(|()| out.flush()));
+}
+
 /// Prints to standard output what `write` gives, a piece at a time; it should end in a line end.
 pub(crate) fn print_pieces(write: impl FnOnce(&mut Pieces) -> std::fmt::Result) {
     let mut pieces = Pieces(String::with_capacity(PIECE + 1024));
@@ -152,12 +164,24 @@ fn ended(done: std::io::Result<()>) {
     std::process::exit(2);
 }
 
-/// A word as both a Unix shell and a Windows one take it.
+/// A word as the system's usual shell takes it, whatever is in it.
 pub(crate) fn quoted(word: &str) -> String {
     let plain = |c: char| c.is_ascii_alphanumeric() || "-_./\\:=,+@%".contains(c);
-    match !word.is_empty() && word.chars().all(plain) {
-        true => word.to_owned(),
-        false => format!("\"{word}\""),
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else if cfg!(windows) {
+        // No name of a file has a double quote there.
+        format!("\"{word}\"")
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
+    }
+}
+
+/// The name of a file, folder or reading for a command to be pasted: quoted, and never taken for an option.
+pub(crate) fn place(name: &str) -> String {
+    match name.starts_with('-') {
+        true => quoted(&format!("./{name}")),
+        false => quoted(name),
     }
 }
 
@@ -234,7 +258,7 @@ impl Bar {
     }
 }
 
-/// The width to print tables to: the terminal's, or 100 columns in a pipe.
+/// The width to print tables to: what the environment variable `COLUMNS` says, or else 100 columns.
 pub(crate) fn columns() -> usize {
     std::env::var("COLUMNS")
         .ok()

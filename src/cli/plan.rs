@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::time::Duration;
 
 use super::inputs::write_file;
-use super::output::{paragraph, print_text, say};
+use super::output::{paragraph, print_text, quoted, say};
 use super::supply::SupplyArgs;
 use super::{Failure, Outcome, Status};
 use crate::document::to_json;
@@ -62,19 +62,25 @@ enum Paper {
 
 pub(crate) fn run(args: &Args) -> Outcome {
     let mut progress = Progress::default();
-    let mut held = None;
+    let (mut held, mut kept) = (None, None);
     if let Some(job) = &args.job {
         let shelf = Shelf::open(
             &super::shelf::place(args.shelf.as_deref())?,
             Duration::from_secs(30),
         )?;
-        (progress, held) = of_job(&shelf, job)?;
+        (progress, held, kept) = of_job(&shelf, job)?;
     }
     progress.said.clone_from(&args.done);
     progress.measured = args.supply.measured.map(|i| i.to_string());
     let layout = match (args.supply.layout()?, held) {
         (None, Some(held)) => Some(held.load()?),
         (named, _) => named,
+    };
+    // A layout of one's own is known by its place only: the one that was named, or that of the job.
+    let called = match (args.supply.layout_named(), &layout) {
+        (Some(name), Some(_)) => Some(quoted(name)),
+        (None, Some(own)) if crate::layout::load(&own.id).is_err() => kept,
+        _ => None,
     };
     let tables = args.supply.tables()?;
     let request = args.supply.request()?;
@@ -89,6 +95,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     };
     let subject = Subject {
         layout: layout.as_ref(),
+        called,
         supply: supply.as_ref().ok().map(|(s, r)| (s, r)),
         no_figures: supply.as_ref().err().cloned(),
     };
@@ -118,8 +125,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     Ok(if bad { Status::Findings } else { Status::Clean })
 }
 
-/// What a job on the shelf shows to be done, and the layout it has.
-fn of_job(shelf: &Shelf, name: &str) -> Result<(Progress, Option<HeldLayout>), Failure> {
+/// What [`of_job`] gives.
+type OfJob = (Progress, Option<HeldLayout>, Option<String>);
+
+/// What a job on the shelf shows to be done, the layout it has, and a reference to that.
+fn of_job(shelf: &Shelf, name: &str) -> Result<OfJob, Failure> {
     let reference = Reference::parse_loose(name)?;
     let id = shelf.job_named(&reference.job)?;
     let stored = shelf.stored(&id)?;
@@ -132,7 +142,12 @@ fn of_job(shelf: &Shelf, name: &str) -> Result<(Progress, Option<HeldLayout>), F
         history: stored.versions(),
         visits: Vec::new(),
     };
-    Ok((progress_of(&shown), stored.layout(version)?))
+    let kept = shown
+        .files
+        .iter()
+        .find(|f| f.role == Some(Role::Layout) && f.path.ends_with(".toml"))
+        .map(|f| quoted(&format!("shelf:{}/{}", reference.job, f.path)));
+    Ok((progress_of(&shown), stored.layout(version)?, kept))
 }
 
 /// The shortest time between two readings that counts as a night without power, hours (common practice, no source). The
@@ -361,7 +376,7 @@ mod tests {
         let subject = Subject {
             layout: Some(&layout),
             supply: Some((&setup, &report)),
-            no_figures: None,
+            ..Subject::default()
         };
         let plan = plan(&subject, &Progress::default()).unwrap();
         let commands: Vec<&String> = plan.steps().flat_map(|s| &s.commands).collect();

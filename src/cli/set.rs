@@ -31,15 +31,22 @@ pub(crate) struct Args {
 }
 
 #[derive(Debug, thiserror::Error)]
-#[error("{0:?} is not KEY=SETTING")]
-struct NotASetting(String);
+enum SettingsError {
+    #[error("{0:?} is not KEY=SETTING")]
+    NotASetting(String),
+    #[error("{0} is set twice in one command")]
+    Twice(String),
+}
 
-impl Blame for NotASetting {
+impl Blame for SettingsError {
     fn who(&self) -> Who {
         Who::Caller
     }
     fn hint(&self) -> Option<String> {
-        Some("write for example filter.cutoff=5.9".into())
+        Some(match self {
+            SettingsError::NotASetting(_) => "write for example filter.cutoff=5.9".into(),
+            SettingsError::Twice(_) => "leave out the one that is not meant".into(),
+        })
     }
 }
 
@@ -48,11 +55,17 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let decoded = args.edit.files.decode(&args.reading, &layout)?;
     let mut editor = Editor::new(&decoded);
     let at = args.edit.place(&args.at);
+    let mut keys = Vec::new();
     for text in &args.settings {
         let (key, setting) = text
             .split_once('=')
-            .ok_or_else(|| NotASetting(text.clone()))?;
-        editor.set(&at, key.trim(), setting)?;
+            .ok_or_else(|| SettingsError::NotASetting(text.clone()))?;
+        let key = key.trim();
+        if keys.contains(&key) {
+            return Err(SettingsError::Twice(key.to_owned()).into());
+        }
+        keys.push(key);
+        editor.set(&at, key, setting)?;
     }
     let edited = editor.finish("set", &args.why, None)?;
     args.edit.write(&edited, &args.reading)

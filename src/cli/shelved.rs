@@ -69,10 +69,7 @@ pub(crate) fn read_file(path: &Path) -> Result<Vec<u8>, Failure> {
 
 /// A file's text, from the disk or by a shelf reference.
 pub(crate) fn read_text(path: &Path) -> Result<String, Failure> {
-    String::from_utf8(read_file(path)?).map_err(|e| {
-        let source = std::io::Error::new(std::io::ErrorKind::InvalidData, e);
-        DiskError::new("read", path, source).into()
-    })
+    Ok(crate::plain::text(path, read_file(path)?)?)
 }
 
 /// What an error says, with the shelf reference in place of the folder it was laid out in.

@@ -174,7 +174,7 @@ fn next(report: &Report) {
     } else {
         say!("next: write the measured current and the date of the battery into the job");
     }
-    say!("      cellkeep plan      the swap step by step");
+    say!("      `cellkeep plan` with the same options gives the swap step by step");
 }
 
 fn list(tables: &Tables) {

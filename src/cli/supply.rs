@@ -144,11 +144,15 @@ fn positive_ohms(text: &str) -> Result<Ohms, QuantityError> {
 impl SupplyArgs {
     /// The layout, if one was named.
     pub(super) fn layout(&self) -> Result<Option<Layout>, Failure> {
-        Ok(self
-            .layout
+        self.layout
             .as_deref()
-            .map(crate::layout::load)
-            .transpose()?)
+            .map(super::open::layout_named)
+            .transpose()
+    }
+
+    /// The layout as it was named.
+    pub(super) fn layout_named(&self) -> Option<&str> {
+        self.layout.as_deref()
     }
 
     /// The tables: the built-in ones and the bench's own.

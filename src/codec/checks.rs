@@ -129,11 +129,49 @@ pub fn compute_over(method: &Method, width: u8, words: &[(u64, u8)]) -> Option<u
     Some(code & low_mask(width))
 }
 
+/// What bringing checks and mirrored copies in line wrote.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct InLine {
+    /// The check instances that were rewritten, each once, with the verdict found before it was first rewritten.
+    pub rewritten: Vec<CheckResult>,
+    /// Bits of mirrored copies written, each write counted.
+    pub copied_bits: usize,
+}
+
+/// Brings the checks and mirrored copies that the policy says to update in line with an edit, whatever covers what.
+///
+/// A check may cover a copy or another check, and a copy the bits of a check, in any order of their declaration; so both
+/// are gone through until nothing changes. Checks that cover each other in a ring may have no code that suits all: then
+/// it ends after as many rounds as there are checks and copies, and decoding names what fails.
+pub fn bring_in_line(layout: &Layout, before: &Memory, memory: &mut Memory) -> InLine {
+    let kinds: usize = layout
+        .areas
+        .iter()
+        .map(|a| a.checks.len() + a.copies.len())
+        .sum();
+    let mut done = InLine::default();
+    for _ in 0..=kinds {
+        let copied = update_copies(layout, before, memory);
+        let rewritten = update(layout, before, memory);
+        if copied == 0 && rewritten.is_empty() {
+            break;
+        }
+        done.copied_bits += copied;
+        for result in rewritten {
+            let place = |r: &CheckResult| (r.area, r.check, r.instance);
+            if !done.rewritten.iter().any(|r| place(r) == place(&result)) {
+                done.rewritten.push(result);
+            }
+        }
+    }
+    done
+}
+
 /// Recomputes the checks that the policy says to update, where their words changed or they held before.
 ///
 /// `before` is the memory before the edit: a check that failed there and whose words are untouched is left
 /// failing, since setting it right would hide damage. Returns the instances that were rewritten.
-pub fn update(layout: &Layout, before: &Memory, memory: &mut Memory) -> Vec<CheckResult> {
+fn update(layout: &Layout, before: &Memory, memory: &mut Memory) -> Vec<CheckResult> {
     let mut rewritten = Vec::new();
     for (a, area) in layout.areas.iter().enumerate() {
         for (c, check) in area.checks.iter().enumerate() {
@@ -173,7 +211,7 @@ pub fn update(layout: &Layout, before: &Memory, memory: &mut Memory) -> Vec<Chec
 ///
 /// Only bits whose original changed are copied, so that a difference that was there before stays visible.
 /// Returns how many bits were written.
-pub fn update_copies(layout: &Layout, before: &Memory, memory: &mut Memory) -> usize {
+fn update_copies(layout: &Layout, before: &Memory, memory: &mut Memory) -> usize {
     let mut written = 0;
     for area in &layout.areas {
         for copy in area.copies.iter().filter(|c| c.policy == Policy::Update) {

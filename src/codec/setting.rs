@@ -3,10 +3,12 @@
 //! The code is the truth. A setting is shown with as many digits as keep neighbouring codes apart, and read back
 //! exactly: where no code meets it, the two nearest are named and nothing is guessed.
 
+use std::collections::HashSet;
+
 use super::coding::{code_of, number};
 use super::low_mask;
 use crate::blame::{Blame, Who};
-use crate::layout::model::{Coding, Parameter, Scale};
+use crate::layout::model::{Area, Coding, Parameter, Scale};
 
 /// A setting that is no code of its parameter.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -120,13 +122,15 @@ pub fn show_text(set: &[Option<char>], codes: &[u64]) -> String {
     text
 }
 
-/// The character codes of a text, padded with the code of a blank to `length` characters.
+/// The character codes of a text in fields of `width` bits, padded with the code of a blank to `length` characters.
 ///
 /// # Errors
-/// When a character is not in the set, the text is too long, or it must be padded and the set has no blank.
+/// When a character is not in the set, an escape `\xNN` has more bits than the field, the text is too long, or it must
+/// be padded and the set has no blank.
 pub fn parse_text(
     key: &str,
     set: &[Option<char>],
+    width: u8,
     length: usize,
     text: &str,
 ) -> Result<Vec<u64>, SettingError> {
@@ -154,6 +158,11 @@ pub fn parse_text(
                 "characters of its set; {c:?} is not among them"
             )));
         };
+        if found > low_mask(width) {
+            return Err(unreadable(format!(
+                "characters of {width} bits; \\x{found:02x} is wider"
+            )));
+        }
         codes.push(found);
     }
     if codes.len() > length {
@@ -259,7 +268,7 @@ fn nearest(p: &Parameter, width: u8, text: &str, wanted: f64) -> Result<u64, Set
     let mut below: Option<(f64, u64)> = None;
     let mut above: Option<(f64, u64)> = None;
     let mut shown_equal = None;
-    for n in p.range.clone() {
+    for n in around(p, wanted) {
         let (Some(value), Some(code)) = (quantity(p, n), code_of(&p.coding, width, n)) else {
             continue;
         };
@@ -287,6 +296,33 @@ fn nearest(p: &Parameter, width: u8, text: &str, wanted: f64) -> Result<u64, Set
         wanted: text.to_owned(),
         nearest: nearest.collect(),
     })
+}
+
+/// The numbers whose quantities can be nearest to the wanted one: all of a table; of the other scales, which go one way
+/// only, a few about the place where they pass it, since a range may have more numbers than anybody can wait for.
+fn around(p: &Parameter, wanted: f64) -> std::ops::RangeInclusive<i64> {
+    /// Neighbours that can be shown alike where decimals run out, with room to spare.
+    const NEIGHBOURS: i64 = 4;
+    let (low, high) = (*p.range.start(), *p.range.end());
+    let at = |n: i64| quantity(p, n).unwrap_or(f64::NAN);
+    if matches!(p.scale, Scale::Table { .. }) {
+        return low..=high;
+    }
+    // The end itself: in a very wide range the numbers before it are the same float.
+    if wanted == at(high) {
+        return high..=high;
+    }
+    let rises = at(low) <= at(high);
+    let (mut first, mut past) = (low, high);
+    while first < past {
+        // The middle without a sum that could overflow.
+        let middle = first + ((past as i128 - first as i128) / 2) as i64;
+        match (at(middle) < wanted) == rises && at(middle) != wanted {
+            true => first = middle + 1,
+            false => past = middle,
+        }
+    }
+    first.saturating_sub(NEIGHBOURS).max(low)..=first.saturating_add(NEIGHBOURS).min(high)
 }
 
 /// The quantity a number stands for on the parameter's scale; `None` for scales that are not quantities.
@@ -380,13 +416,18 @@ fn parse_quantity(text: &str, unit: &str) -> Option<f64> {
     } else {
         text.strip_suffix(unit).unwrap_or(text).trim_end()
     };
-    let (digits, factor) = match text.strip_suffix(['k', 'm']) {
-        Some(digits) if text.ends_with('k') => (digits.trim_end(), 1e3),
-        Some(digits) if !unit.is_empty() => (digits.trim_end(), 1e-3),
-        _ => (text, 1.0),
+    let (digits, exponent) = match text.strip_suffix(['k', 'm']) {
+        Some(digits) if text.ends_with('k') => (digits.trim_end(), "e3"),
+        Some(digits) if !unit.is_empty() => (digits.trim_end(), "e-3"),
+        _ => (text, ""),
     };
-    let value = digits.parse::<f64>().ok()?;
-    value.is_finite().then_some(value * factor)
+    // The prefix as an exponent, not as a factor: 6.5 m must be the same float as 0.0065.
+    let value: f64 = match exponent {
+        "" => digits.parse().ok()?,
+        _ if digits.contains(['e', 'E']) => return None,
+        _ => format!("{digits}{exponent}").parse().ok()?,
+    };
+    value.is_finite().then_some(value)
 }
 
 const NOTES: [&str; 12] = [
@@ -436,4 +477,58 @@ pub(crate) fn blank_code(p: &Parameter, width: u8) -> u64 {
         (None, Coding::Text(set)) => set.iter().position(|c| *c == Some(' ')).unwrap_or(0) as u64,
         (None, coding) => code_of(coding, width, *p.range.start()).unwrap_or(0),
     }
+}
+
+/// The codes of an emptied entry, one a field of the area: every parameter at its blank, selectors first. What means nothing
+/// at the selectors' blanks is emptied too where it shares no bit with what does. `None` where an emptied entry may hold
+/// anything: what is no parameter, shows bits of another, or shares bits with what means something.
+pub(crate) fn emptied(area: &Area) -> Vec<Option<u64>> {
+    let mut codes = vec![None; area.fields.len()];
+    let mut taken = HashSet::new();
+    let mut idle = Vec::new();
+    let mut put = |codes: &mut Vec<Option<u64>>, p: &Parameter| {
+        let places = p.fields.clone().flat_map(|f| area.field_places(0, f));
+        let bits: Vec<_> = places.map(|b| (b.chip, b.cell, b.line)).collect();
+        if bits.iter().any(|b| taken.contains(b)) {
+            return;
+        }
+        taken.extend(bits);
+        let blank = blank_code(p, area.fields[p.fields.start].width);
+        codes[p.fields.clone()].fill(Some(blank));
+    };
+    let mut open: Vec<&Parameter> = area
+        .parameters
+        .iter()
+        .filter(|p| p.alias_of.is_none())
+        .collect();
+    // Round by round what hangs on no selector that is still open; a layout that was checked has selectors in no ring.
+    while !open.is_empty() {
+        let hangs = |p: &Parameter| {
+            let selector = p.when.as_ref().map(|w| &area.parameters[w.parameter]);
+            selector.is_some_and(|s| open.iter().any(|o| o.key == s.key))
+        };
+        let (waiting, ready): (Vec<&Parameter>, Vec<&Parameter>) =
+            open.iter().copied().partition(|p| hangs(p));
+        if ready.is_empty() {
+            break;
+        }
+        for p in ready {
+            let applies = p.when.as_ref().is_none_or(|w| {
+                let selector = &area.parameters[w.parameter];
+                let field = selector.fields.start;
+                codes[field]
+                    .and_then(|code| number(&selector.coding, area.fields[field].width, code))
+                    .is_some_and(|n| w.is.contains(&n))
+            });
+            match applies {
+                true => put(&mut codes, p),
+                false => idle.push(p),
+            }
+        }
+        open = waiting;
+    }
+    for p in idle {
+        put(&mut codes, p);
+    }
+    codes
 }

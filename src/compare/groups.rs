@@ -7,7 +7,7 @@ use std::collections::{HashMap, HashSet};
 
 use super::{Move, MoveKind};
 use crate::bank::Decoded;
-use crate::codec::low_mask;
+use crate::codec::{low_mask, setting};
 use crate::layout::model::{Area, FieldOwner, Layout};
 
 pub(super) struct Recognised {
@@ -73,28 +73,25 @@ fn contents(decoded: &Decoded<'_>, a: usize, entries: std::ops::Range<usize>) ->
     Some(all)
 }
 
-/// Contents that say nothing about where they came from: every field at one end, or at the layout's blank.
+/// Contents that say nothing about where they came from: every field at one end, or as emptying an entry leaves it.
 fn is_blank(area: &Area, contents: &[u64]) -> bool {
+    let emptied = setting::emptied(area);
     let fields: Vec<(u8, Option<u64>)> = area
         .fields
         .iter()
-        .filter_map(|f| match f.owner {
-            FieldOwner::Parameter(p) => Some((f.width, area.parameters[p].blank)),
-            _ => None,
-        })
+        .zip(emptied)
+        .filter(|(f, _)| matches!(f.owner, FieldOwner::Parameter(_)))
+        .map(|(f, empty)| (f.width, empty))
         .collect();
-    if fields.is_empty() {
-        return true;
-    }
     let each = |test: &dyn Fn(u64, u8, Option<u64>) -> bool| {
         contents
             .iter()
             .zip(fields.iter().cycle())
-            .all(|(&code, &(width, blank))| test(code, width, blank))
+            .all(|(&code, &(width, empty))| test(code, width, empty))
     };
     each(&|code, _, _| code == 0)
         || each(&|code, width, _| code == low_mask(width))
-        || each(&|code, _, blank| blank == Some(code))
+        || each(&|code, _, empty| empty.is_none_or(|e| e == code))
 }
 
 fn whole_groups(before: &Decoded<'_>, after: &Decoded<'_>, family: &[usize], out: &mut Recognised) {

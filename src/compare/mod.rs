@@ -67,10 +67,16 @@ pub struct Totals {
     pub parameter_bits: u64,
     /// Of those, bits of checks.
     pub check_bits: u64,
-    /// Of those, bits that the layout gives no meaning: unknown, reserved, constants, copies.
+    /// Of those, bits of mirrored copies; records before 2026-11 counted them among the others.
+    #[serde(default)]
+    pub copy_bits: u64,
+    /// Of those, bits that the layout gives no meaning: unknown, reserved, constants.
     pub other_bits: u64,
     /// Bits known in one reading but not in the other.
     pub incomparable_bits: u64,
+    /// Bits known in neither reading, absent ones apart.
+    #[serde(default)]
+    pub unknown_bits: u64,
 }
 
 /// How an entry came to hold what it holds.
@@ -293,11 +299,12 @@ fn chip_changes(
                             match kind {
                                 Kind::Parameter => totals.parameter_bits += 1,
                                 Kind::Check => totals.check_bits += 1,
+                                Kind::Copy => totals.copy_bits += 1,
                                 _ => totals.other_bits += 1,
                             }
                         }
                     }
-                    (None, None) => {}
+                    (None, None) => totals.unknown_bits += 1,
                     _ => changes.incomparable_bits += 1,
                 }
             }

@@ -10,11 +10,13 @@ mod select;
 pub use record::{EditRecord, Edited, EditedParameter, EditedWord};
 pub use select::Selector;
 
+use std::collections::{BTreeSet, HashMap};
+
 use crate::bank::Decoded;
 use crate::blame::{Blame, Who};
 use crate::codec::setting::{self, SettingError};
 use crate::codec::{Codec, CodecError, Codes, coding};
-use crate::layout::model::{Area, Coding, Layout, Parameter};
+use crate::layout::model::{Area, Coding, Layout, Parameter, Scale};
 use crate::reading::Origin;
 
 /// An edit that cannot be made.
@@ -53,6 +55,12 @@ pub enum EditError {
     NoPlace {
         /// What was written.
         text: String,
+    },
+    /// An axis is named twice in one place.
+    #[error("{axis} is named twice; a place has it once, as a label or as first-last")]
+    AxisTwice {
+        /// The axis.
+        axis: String,
     },
     /// No parameter of that key.
     #[error("no parameter {key:?} there{}", near.as_ref().map(|n| format!("; did you mean {n}?")).unwrap_or_default())]
@@ -93,6 +101,12 @@ pub enum EditError {
         /// Entries to copy to.
         to: usize,
     },
+    /// Two places to be exchanged have an entry in common.
+    #[error("{entry} is in both places, and cannot go to two others at once")]
+    Overlap {
+        /// The entry.
+        entry: String,
+    },
     /// A value of the source that the target cannot hold.
     #[error("{entry}: {key} is {value} in the source, and the target cannot hold that")]
     CannotHold {
@@ -128,6 +142,10 @@ impl Blame for EditError {
             EditError::Setting(e) => return e.hint(),
             EditError::SeveralAreas { .. } => "name one with --area".into(),
             EditError::DoesNotApply { selector, .. } => format!("set {selector} first"),
+            EditError::AxisTwice { .. } => {
+                "write a range such as preset=1-2, or give the command once for each".into()
+            }
+            EditError::Overlap { .. } => "name two places that have nothing in common".into(),
             EditError::NoParameter { .. } => "`cellkeep layout map` lists the parameters".into(),
             EditError::Count { .. } => {
                 "name as many places to copy from as to copy to, or just one".into()
@@ -204,8 +222,8 @@ impl<'d, 'a> Editor<'d, 'a> {
         Ok(changed)
     }
 
-    /// Copies entries, from a donor or within the reading. One source entry may go to many places; else the
-    /// numbers must match. Parameters are matched by key, so the donor's layout need only be related: what the
+    /// Copies entries, from a donor or within the reading. One source entry, or one preset with all its voices, may go to
+    /// many places; else the numbers must match. Parameters are matched by key, so the donor's layout need only be related: what the
     /// target lacks is noted in the record. Returns how many values changed.
     ///
     /// # Errors
@@ -230,16 +248,14 @@ impl<'d, 'a> Editor<'d, 'a> {
                 continue;
             };
             matched = true;
-            let count = EditError::Count {
-                from: s_entries.len(),
-                to: t_entries.len(),
-            };
-            if s_entries.is_empty() || (s_entries.len() != 1 && s_entries.len() != t_entries.len())
-            {
-                return Err(count);
-            }
-            for (s, &t) in s_entries.iter().cycle().zip(t_entries) {
-                self.plan_copy(&source, (*sa, *s), (*ta, t), &mut writes)?;
+            let t_area = &self.decoded.layout.areas[*ta];
+            let pairs =
+                paired((s_area, s_entries), (t_area, t_entries)).ok_or(EditError::Count {
+                    from: s_entries.len(),
+                    to: t_entries.len(),
+                })?;
+            for (s, t) in pairs {
+                self.plan_copy(&source, (*sa, s), (*ta, t), &mut writes)?;
             }
         }
         if !matched {
@@ -255,7 +271,7 @@ impl<'d, 'a> Editor<'d, 'a> {
     /// Exchanges the contents of two places. Returns how many values changed.
     ///
     /// # Errors
-    /// As [`Editor::copy`].
+    /// As [`Editor::copy`], and when the places have an entry in common.
     pub fn swap(&mut self, one: &Selector, other: &Selector) -> Result<usize, EditError> {
         let layout = self.decoded.layout;
         let (ones, others) = (one.resolve(layout)?, other.resolve(layout)?);
@@ -268,6 +284,12 @@ impl<'d, 'a> Editor<'d, 'a> {
                     to: to.len(),
                 });
             }
+            // What stands in both would have to go to two places, and one would be lost.
+            if let Some(&both) = from.iter().find(|e| to.contains(e)) {
+                return Err(EditError::Overlap {
+                    entry: layout.areas[*a].entry_label(both),
+                });
+            }
             for (&x, &y) in from.iter().zip(to) {
                 self.plan_copy(&source, (*a, x), (*a, y), &mut writes)?;
                 self.plan_copy(&source, (*a, y), (*a, x), &mut writes)?;
@@ -276,8 +298,8 @@ impl<'d, 'a> Editor<'d, 'a> {
         Ok(self.write_all(&writes))
     }
 
-    /// Empties entries: each parameter gets the layout's blank code, or else its lowest legal setting (a text its
-    /// blanks). Returns how many values changed.
+    /// Empties entries: each parameter gets the layout's blank code, or else its lowest legal setting (a text its blanks);
+    /// of those that share bits, the one that means something in an emptied entry. Returns how many values changed.
     ///
     /// # Errors
     /// When a place does not exist.
@@ -285,12 +307,15 @@ impl<'d, 'a> Editor<'d, 'a> {
         let mut changed = 0;
         for (a, entries) in at.resolve(self.decoded.layout)? {
             let area = &self.decoded.layout.areas[a];
+            let emptied = setting::emptied(area);
             for entry in entries {
                 for parameter in area.parameters.iter().filter(|p| p.alias_of.is_none()) {
-                    let width = area.fields[parameter.fields.start].width;
-                    let code = setting::blank_code(parameter, width);
-                    let codes = vec![code; parameter.fields.len()];
-                    changed += usize::from(self.write(a, entry, parameter, &codes));
+                    let codes: Option<Vec<u64>> =
+                        emptied[parameter.fields.clone()].iter().copied().collect();
+                    // What means nothing in an emptied entry has no say in bits it shares with what does.
+                    if let Some(codes) = codes {
+                        changed += usize::from(self.write(a, entry, parameter, &codes));
+                    }
                 }
             }
         }
@@ -415,17 +440,65 @@ impl<'d, 'a> Editor<'d, 'a> {
     }
 }
 
+/// Which entry goes to which: one to all, one each in their order, or axis by axis, where one position of an axis goes to
+/// all that are named and as many go to as many. `None` where nothing of this can be.
+fn paired(from: (&Area, &[usize]), to: (&Area, &[usize])) -> Option<Vec<(usize, usize)>> {
+    let ((s_area, s_entries), (t_area, t_entries)) = (from, to);
+    if s_entries.is_empty() {
+        return None;
+    }
+    if s_entries.len() == 1 || s_entries.len() == t_entries.len() {
+        let pairs = s_entries.iter().copied().cycle();
+        return Some(pairs.zip(t_entries.iter().copied()).collect());
+    }
+    let positions = |area: &Area, entries: &[usize], axis: usize| -> Vec<usize> {
+        let all: BTreeSet<usize> = entries.iter().map(|&e| area.indices(e)[axis]).collect();
+        all.into_iter().collect()
+    };
+    // For each axis of the source, the target's axis of that name, and where each of its positions comes from.
+    let mut axes = Vec::new();
+    for (x, axis) in s_area.axes.iter().enumerate() {
+        let y = t_area.axes.iter().position(|t| t.name == axis.name)?;
+        let (s, t) = (
+            positions(s_area, s_entries, x),
+            positions(t_area, t_entries, y),
+        );
+        if s.len() != 1 && s.len() != t.len() {
+            return None;
+        }
+        axes.push((y, s, t));
+    }
+    let by_indices: HashMap<Vec<usize>, usize> =
+        s_entries.iter().map(|&e| (s_area.indices(e), e)).collect();
+    let pair = |&t: &usize| {
+        let indices = t_area.indices(t);
+        let source: Vec<usize> = axes
+            .iter()
+            .map(|(y, s, t)| match s.as_slice() {
+                [one] => Some(*one),
+                several => several.get(t.binary_search(&indices[*y]).ok()?).copied(),
+            })
+            .collect::<Option<_>>()?;
+        Some((*by_indices.get(&source)?, t))
+    };
+    t_entries.iter().map(pair).collect()
+}
+
 /// A layout with codes of it.
 struct Source<'s>(&'s Layout, Codes);
 
 fn parse(area: &Area, p: &Parameter, text: &str) -> Result<Vec<u64>, EditError> {
     Ok(match &p.coding {
-        Coding::Text(set) => setting::parse_text(&p.key, set, p.fields.len(), text)?,
+        Coding::Text(set) => {
+            let width = area.fields[p.fields.start].width;
+            setting::parse_text(&p.key, set, width, p.fields.len(), text)?
+        }
         _ => vec![setting::parse(p, area.fields[p.fields.start].width, text)?],
     })
 }
 
-/// The target's codes for a source's: the same codes where both are coded alike, else by number.
+/// The target's codes for a source's: the same codes where they mean the same, by number where numbers do, and otherwise
+/// by what a person reads, where both scales tell it in the same way.
 fn fit(
     s_area: &Area,
     s: &Parameter,
@@ -435,22 +508,52 @@ fn fit(
 ) -> Option<Vec<u64>> {
     let width = |area: &Area, p: &Parameter| area.fields[p.fields.start].width;
     let (sw, tw) = (width(s_area, s), width(t_area, t));
-    if s.fields.len() == t.fields.len() && sw == tw && s.coding == t.coding {
+    let text = matches!(s.coding, Coding::Text(_));
+    // Quantities spread over the range, so that a number means the same only within the same range.
+    let spread = !matches!(
+        s.scale,
+        Scale::Number | Scale::Steps(_) | Scale::OnOff | Scale::Note { .. }
+    );
+    let numbers_alike = s.scale == t.scale && (!spread || s.range == t.range);
+    let coded_alike = s.fields.len() == t.fields.len() && sw == tw && s.coding == t.coding;
+    if coded_alike && (text || numbers_alike && s.range == t.range) {
         return Some(codes.to_vec());
     }
     match (&s.coding, &t.coding) {
         (Coding::Text(from), Coding::Text(to)) => {
             let text = setting::show_text(from, codes);
-            setting::parse_text(&t.key, to, t.fields.len(), text.trim_end()).ok()
+            setting::parse_text(&t.key, to, tw, t.fields.len(), text.trim_end()).ok()
         }
         (Coding::Text(_), _) | (_, Coding::Text(_)) => None,
         (from, to) => {
-            let number = coding::number(from, sw, *codes.first()?)?;
-            if !t.range.contains(&number) || s.scale != t.scale {
-                return None;
-            }
-            coding::code_of(to, tw, number).map(|code| vec![code])
+            let code = *codes.first()?;
+            let number = coding::number(from, sw, code)?;
+            let found = match numbers_alike {
+                true => Some(number)
+                    .filter(|n| t.range.contains(n))
+                    .and_then(|n| coding::code_of(to, tw, n))?,
+                false if told_alike(&s.scale, &t.scale) && setting::legal(s, sw, code) => {
+                    setting::parse(t, tw, &setting::show(s, sw, code)).ok()?
+                }
+                false => return None,
+            };
+            Some(vec![found])
         }
+    }
+}
+
+/// Whether a reading on one scale says the same on the other: both name positions or notes, or have one unit.
+fn told_alike(s: &Scale, t: &Scale) -> bool {
+    let unit = |scale: &Scale| match scale {
+        Scale::Linear { unit, .. } | Scale::Log { unit, .. } | Scale::Table { unit, .. } => {
+            Some(unit.clone())
+        }
+        _ => None,
+    };
+    match (unit(s), unit(t)) {
+        (Some(s), Some(t)) => s == t,
+        (None, None) => std::mem::discriminant(s) == std::mem::discriminant(t),
+        _ => false,
     }
 }
 

@@ -82,8 +82,10 @@ pub(super) fn finish(
     remarks: Vec<String>,
 ) -> Edited {
     let layout = decoded.layout;
-    let rewritten = checks::update(layout, &decoded.memory, &mut memory);
-    let copied_bits = checks::update_copies(layout, &decoded.memory, &mut memory);
+    let checks::InLine {
+        rewritten,
+        copied_bits,
+    } = checks::bring_in_line(layout, &decoded.memory, &mut memory);
     let codes = Codec::new(layout).decode(&memory);
     let mut parameters = Vec::new();
     for (a, area) in layout.areas.iter().enumerate() {

@@ -24,7 +24,11 @@ impl FromStr for Selector {
         for part in text.split(',').map(str::trim).filter(|p| !p.is_empty()) {
             match part.split_once('=') {
                 Some((axis, label)) if !axis.trim().is_empty() && !label.trim().is_empty() => {
-                    at.push((axis.trim().to_owned(), label.trim().to_owned()));
+                    let axis = axis.trim().to_owned();
+                    if at.iter().any(|(named, _)| *named == axis) {
+                        return Err(EditError::AxisTwice { axis });
+                    }
+                    at.push((axis, label.trim().to_owned()));
                 }
                 _ => {
                     return Err(EditError::NoPlace {

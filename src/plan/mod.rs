@@ -113,6 +113,8 @@ impl Plan {
 pub struct Subject<'a> {
     /// The instrument's layout.
     pub layout: Option<&'a Layout>,
+    /// What commands call it, where its id is not enough: a path or a shelf reference, quoted for a shell.
+    pub called: Option<String>,
     /// The backup supply as settled, and its answers.
     pub supply: Option<(&'a Setup, &'a Report)>,
     /// Why there is none.
@@ -318,7 +320,10 @@ impl Words {
             ),
             (
                 "layout",
-                layout.map_or_else(|| "LAYOUT".to_owned(), |l| l.id.clone()),
+                match &subject.called {
+                    Some(called) => called.clone(),
+                    None => layout.map_or_else(|| "LAYOUT".to_owned(), |l| l.id.clone()),
+                },
             ),
             ("instrument", instrument.clone()),
             (

@@ -100,7 +100,7 @@ pub fn load(spec: &ReadingSpec, layout: Option<&Layout>) -> Result<Reading, Read
     for candidate in candidates {
         match open(&candidate.path, spec, &candidate)? {
             Ok((contents, sha256)) => {
-                let expected = expected(spec, layout, &candidate);
+                let expected = expected(spec, layout, &candidate, &sha256);
                 opened.push(Opened {
                     candidate,
                     contents,
@@ -166,25 +166,38 @@ fn open(
         return Ok(Err(too_large));
     }
     let file = plain::read(path, form::MAX_FILE)?;
+    let sha256 = sha256_hex(&file);
+    let recorded = candidate.record.as_ref();
+    let form = match recorded {
+        Some(record) if record.is_of(&sha256) => Some(record.form),
+        _ => spec.form.or(recorded.map(|r| r.form)),
+    };
     let options = ReadOptions {
-        form: spec.form.or(candidate.record.as_ref().map(|r| r.form)),
+        form,
         skip_wrong_lines: spec.skip_wrong_lines,
     };
-    let sha256 = sha256_hex(&file);
     Ok(form::read_owned(file, options).map(|contents| (contents, sha256)))
 }
 
-/// What is known about a chip before its file is looked into: the caller's word, then the folder's record, then
-/// the layout.
-fn expected(spec: &ReadingSpec, layout: Option<&Layout>, candidate: &Candidate) -> Expected {
+/// What is known about a chip before its file is looked into: the folder's record where the file is the very one that
+/// it was written with, then the caller's word, then the record of another file, then the layout.
+fn expected(
+    spec: &ReadingSpec,
+    layout: Option<&Layout>,
+    candidate: &Candidate,
+    sha256: &str,
+) -> Expected {
     let chip = layout.zip(candidate.chip).map(|(l, at)| &l.chips[at]);
     let record = candidate.record.as_ref();
+    let sure = record.filter(|r| r.is_of(sha256));
     let named = |(name, _): &&(String, _)| {
         name.eq_ignore_ascii_case(&candidate.id)
             || chip.is_some_and(|c| c.aliases.iter().any(|a| a.eq_ignore_ascii_case(name)))
     };
     let own = spec.chip_packing.iter().find(named).map(|(_, p)| *p);
-    let packing = own
+    let packing = sure
+        .map(|r| r.packing)
+        .or(own)
         .or(spec.packing)
         .or(record.map(|r| r.packing))
         .or(chip.map(|c| c.packing));
@@ -200,7 +213,10 @@ fn expected(spec: &ReadingSpec, layout: Option<&Layout>, candidate: &Candidate) 
             .or(packing.and_then(Packing::only_width))
             .unwrap_or(8),
         packing: packing.unwrap_or_default(),
-        load_offset: spec.load_offset.or(record.map(|_| 0)),
+        load_offset: match sure {
+            Some(_) => Some(0),
+            None => spec.load_offset.or(record.map(|_| 0)),
+        },
     }
 }
 
@@ -236,7 +252,7 @@ fn into_chip(one: Opened, findings: &mut Vec<Finding>) -> Result<ChipReading, Re
     findings.extend(fitted.findings.into_iter().filter(is_news));
     let mut chip = ChipReading::new(id, fitted.image);
     if let Some(record) = record {
-        if !record.sha256.eq_ignore_ascii_case(&sha256) {
+        if !record.is_of(&sha256) {
             let says = format!(
                 "chip {}: {file} is not the file that was written: SHA-256 {sha256}, and reading.json has {}",
                 chip.id, record.sha256

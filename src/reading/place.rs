@@ -80,7 +80,7 @@ pub(super) fn beside(
         match make(&path) {
             Ok(()) => return Ok(path),
             Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {}
-            Err(e) => return Err(DiskError::new("create the folder", target, e)),
+            Err(e) => return Err(DiskError::new("write", target, e)),
         }
     }
     Err(taken("create a temporary name beside", target))
@@ -153,6 +153,11 @@ pub fn write_file_proved<T, E: From<DiskError>>(
     let proof = written?;
     sync_folder(parent)?;
     Ok(proof)
+}
+
+/// Whether two paths lead to one place, whether or not anything is there yet.
+pub fn same(one: &Path, other: &Path) -> bool {
+    one == other || resolved(one).is_some_and(|place| Some(place) == resolved(other))
 }
 
 /// Refuses a path that leads into a folder which is still to be made and out of it again, to something that is there:

@@ -86,6 +86,13 @@ pub struct CellsAndLines {
     pub data_lines: Vec<u8>,
 }
 
+impl ChipRecord {
+    /// Whether a file with this digest is the one that was written.
+    pub(super) fn is_of(&self, sha256: &str) -> bool {
+        self.sha256.eq_ignore_ascii_case(sha256)
+    }
+}
+
 impl CellsAndLines {
     fn new(cells: CellRun, lines: u8, mask: u8) -> Self {
         let all = lines & mask == mask;

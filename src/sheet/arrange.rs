@@ -22,7 +22,7 @@ const BY_HAND: &str = "Set by hand";
 pub struct Source<'a> {
     /// The layout.
     pub layout: &'a Layout,
-    /// The bank decoded by it.
+    /// The bank decoded by it, in its order; see [`crate::bank::arranged`].
     pub bank: &'a Bank,
     /// Findings about the reading; those of caution or damage mark what they name.
     pub findings: &'a [Finding],
@@ -50,10 +50,11 @@ pub fn pages(source: Source<'_>) -> Vec<Page> {
         let Some(axis) = page_axis(area) else {
             continue;
         };
-        for (i, label) in area.axes[axis].labels.iter().enumerate() {
-            let entries: Vec<usize> = (0..area.entries())
-                .filter(|&e| area.indices(e)[axis] == i)
-                .collect();
+        let mut by_page = vec![Vec::new(); area.axes[axis].labels.len()];
+        for e in 0..area.entries() {
+            by_page[area.indices(e)[axis]].push(e);
+        }
+        for (label, entries) in area.axes[axis].labels.iter().zip(by_page) {
             if !wanted(a, &entries) {
                 continue;
             }

@@ -261,7 +261,7 @@ impl Shelf {
             from: from.to_string(),
             to: to.to_string(),
             layout: Some(layout.id.clone()),
-            other_bits: comparison.totals.other_bits,
+            other_bits: comparison.totals.other_bits + comparison.totals.copy_bits,
             incomparable_bits: comparison.totals.incomparable_bits,
         };
         Ok((compared, comparison))

@@ -185,7 +185,16 @@ impl Mul<Years> for Amps {
 
 /// Splits a number from its unit: prefix and symbol, a bare prefix, "4k7", or nothing where `bare` allows it.
 fn parse(text: &str, symbols: &[&str], bare: bool) -> Result<f64, &'static str> {
-    let text = text.trim().replace(',', ".");
+    let text = text.trim();
+    // A comma is a decimal one to some and parts thousands to others; "1,5" and "0,047" are plain, "1,000" is not.
+    if let Some((before, after)) = text.split_once(',') {
+        let digits = after.bytes().take_while(u8::is_ascii_digit).count();
+        let thousands = digits == 3 && !before.trim_start_matches(['-', '+', '0']).is_empty();
+        if thousands || after.contains(',') {
+            return Err("the comma may part thousands or decimals; write 1000 or 1.0");
+        }
+    }
+    let text = text.replace(',', ".");
     let end = text
         .char_indices()
         .find(|&(i, c)| {
@@ -415,6 +424,8 @@ mod tests {
         close("10 kohm".parse::<Ohms>().unwrap().0, 10e3);
         close("2M2".parse::<Ohms>().unwrap().0, 2.2e6);
         close("0,1 F".parse::<Farads>().unwrap().0, 0.1);
+        close("0,047 F".parse::<Farads>().unwrap().0, 0.047);
+        close("1,25 V".parse::<Volts>().unwrap().0, 1.25);
         close("2V4".parse::<Volts>().unwrap().0, 2.4);
         close("-5 °C".parse::<Celsius>().unwrap().0, -5.0);
         close("1.5e-6 A".parse::<Amps>().unwrap().0, 1.5e-6);
@@ -431,6 +442,15 @@ mod tests {
             "5".parse::<Amps>().unwrap_err().to_string(),
             "\"5\" is not a current such as \"1.5 uA\": it needs a unit"
         );
+    }
+
+    /// A thousand to one reader, one to another: nobody can tell, and the battery would be a thousand times smaller.
+    #[test]
+    fn a_comma_before_three_digits_is_refused() {
+        for text in ["1,000 mAh", "12,500 mAh", "1,000,000 uAh", "1,5,0 Ah"] {
+            let e = text.parse::<AmpHours>().unwrap_err().to_string();
+            assert!(e.contains("thousands or decimals"), "{text}: {e}");
+        }
     }
 
     #[test]

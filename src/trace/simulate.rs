@@ -245,9 +245,7 @@ pub fn dial(
                     area.parameters[target.parameter].fields.start + lane.character.unwrap_or(0);
                 memory.scatter(area.field_places(entry, field), code);
             }
-            checks::update_copies(layout, &before, &mut memory);
-            checks::update(layout, &before, &mut memory);
-            checks::update_copies(layout, &before, &mut memory);
+            checks::bring_in_line(layout, &before, &mut memory);
         }
         out.push(read(layout, &memory)?);
     }

@@ -117,6 +117,13 @@ fn no_output_goes_over_an_input() {
     }
 }
 
+/// A name with a blank in it as the system's shell takes it.
+const QUOTED: &str = if cfg!(windows) {
+    "\"to day\""
+} else {
+    "'to day'"
+};
+
 #[test]
 fn messages_can_be_followed() {
     let dir = tempfile::tempdir().unwrap();
@@ -130,7 +137,7 @@ fn messages_can_be_followed() {
         let command = line.split('`').nth(1).unwrap();
         assert!(command.starts_with("cellkeep mend"), "{command}");
         command
-            .replace("\"to day\"", "to\u{a0}day")
+            .replace(QUOTED, "to\u{a0}day")
             .split(' ')
             .skip(1)
             .map(|w| w.replace('\u{a0}', " "))
@@ -161,7 +168,8 @@ fn messages_can_be_followed() {
     follow(&in_ticks(&told));
     assert!(dir.path().join("mended/reading.json").is_file());
     let plan = std::fs::read_to_string(dir.path().join("mend.toml")).unwrap();
-    assert!(plan.contains("cellkeep mend --apply mend.toml \"to day\" -l quillon-72 -o mended"));
+    let apply = format!("cellkeep mend --apply mend.toml {QUOTED} -l quillon-72 -o mended");
+    assert!(plan.contains(&apply), "{plan}");
 
     // A plan is printed without a place, and what applying came to as a document.
     let json = |args: &[&str]| -> serde_json::Value {

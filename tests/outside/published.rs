@@ -77,7 +77,7 @@ impl Bench {
         }
         let mut memory = before.clone();
         self.codec.encode(&all, &mut memory).unwrap();
-        checks::update(&self.layout, &before, &mut memory);
+        checks::bring_in_line(&self.layout, &before, &mut memory);
         memory.images().unwrap()[0].values().to_vec()
     }
 

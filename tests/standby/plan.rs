@@ -18,7 +18,7 @@ fn plan_for(name: &str, change_to: Option<&str>, progress: &Progress) -> Plan {
     let subject = Subject {
         layout: Some(&layout),
         supply: Some((&setup, &report)),
-        no_figures: None,
+        ..Subject::default()
     };
     plan(&subject, progress).expect("a plan")
 }

@@ -3,6 +3,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod board;
+mod careful;
 mod compare;
 mod edit;
 mod identify;
+mod places;

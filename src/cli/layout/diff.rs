@@ -1,9 +1,9 @@
 //! `layout diff`: which bits moved between two layouts.
 
+use super::super::open::layout_named;
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
-use crate::layout;
 use crate::layout::diff::{LayoutDiff, diff};
 
 /// Say which bits moved, and what means something else, between two layouts.
@@ -25,8 +25,8 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let from = layout::load(&args.from)?;
-    let to = layout::load(&args.to)?;
+    let from = layout_named(&args.from)?;
+    let to = layout_named(&args.to)?;
     let found = diff(&from, &to);
     if args.json {
         print_text(&to_json(&found)?);

@@ -72,8 +72,7 @@ impl Blame for MapError {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    super::super::inputs::note(std::path::Path::new(&args.layout));
-    let layout = layout::load(&args.layout)?;
+    let layout = super::super::open::layout_named(&args.layout)?;
     match &args.explain {
         Some(what) => explain(args, &layout, what),
         None if args.json => {
@@ -108,14 +107,21 @@ fn draw(args: &Args, layout: &Layout, path: &Path) -> Outcome {
     Ok(Status::Clean)
 }
 
-/// The entry of an area that `--at` means; the first where it says nothing about the area.
+/// The entry of an area that `--at` means, by those of the axes that the area has; the first where it has none of them.
 fn entry(args: &Args, layout: &Layout, area: usize) -> Result<usize, super::super::Failure> {
     let Some(selector) = &args.at else {
         return Ok(0);
     };
-    let found = selector.resolve(layout)?;
-    let entries = found.into_iter().find(|(a, _)| *a == area).map(|(_, e)| e);
-    Ok(entries.and_then(|e| e.first().copied()).unwrap_or(0))
+    selector.resolve(layout)?; // an axis that nobody has is a slip
+    let area = &layout.areas[area];
+    let mut own = selector.clone().in_area(Some(&area.name));
+    own.at
+        .retain(|(axis, _)| area.axes.iter().any(|x| x.name == *axis));
+    let found = own.resolve(layout)?;
+    Ok(found
+        .iter()
+        .find_map(|(_, e)| e.first().copied())
+        .unwrap_or(0))
 }
 
 fn whole(args: &Args, layout: &Layout) -> Outcome {

@@ -10,7 +10,7 @@ use crate::bank::{self, Bank};
 use crate::edit::Selector;
 use crate::finding::Finding;
 use crate::hand_set;
-use crate::layout::{self, model::Layout};
+use crate::layout::model::Layout;
 use crate::sheet::arrange::{self, Source};
 use crate::sheet::patch::{self, MOST_PER_PAGE, Options};
 use crate::sheet::view::Subject;
@@ -54,8 +54,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
         found.extend(noticed::from_file(path)?);
     }
     if let Some(form) = &args.hand_set {
-        let text = super::super::inputs::read(form)?;
-        let (filled, noticed) = hand_set::read_form(&layout, &String::from_utf8_lossy(&text))?;
+        let text = super::super::inputs::read_text(form)?;
+        let (filled, noticed) = hand_set::read_form(&layout, &text)?;
         findings::to_stderr(&noticed);
         bank.hand_set = Some(filled);
     }
@@ -98,9 +98,10 @@ fn open(args: &Args) -> Result<(Layout, Bank, Vec<Finding>), Failure> {
     {
         let bank = open::bank(path)?;
         let layout = match &args.files.layout {
-            Some(named) => layout::load(named)?,
-            None => layout::load(&bank.layout.id)?,
+            Some(named) => open::layout_named(named)?,
+            None => open::layout_named(&bank.layout.id)?,
         };
+        let bank = bank::arranged(&bank, &layout)?;
         return Ok((layout, bank, Vec::new()));
     }
     let layout = args.files.layout_for(&args.source)?;

@@ -8,7 +8,7 @@ use super::super::output::print_text;
 use super::super::shelf::place;
 use super::super::{Failure, Outcome, Status, findings};
 use super::PageArgs;
-use crate::bank::{Bank, Decoded};
+use crate::bank::{self, Bank, Decoded};
 use crate::blame::DiskError;
 use crate::caution;
 use crate::compare::verify::verify;
@@ -166,12 +166,13 @@ impl Opened {
         for file in self.of(Role::Bank).filter(|f| f.path.ends_with(".json")) {
             // A bank of another version of this program is left out; its listing is still in the job.
             if let Ok(bank) = serde_json::from_slice::<Bank>(&self.bytes(&file.path)?) {
+                let bank = bank::arranged(&bank, layout)?;
                 told.changed = changed(layout, &bank);
             }
         }
         let mut form: Option<FilledForm> = None;
         for file in self.of(Role::HandSet).filter(|f| f.path.ends_with(".toml")) {
-            let text = String::from_utf8_lossy(&self.bytes(&file.path)?).into_owned();
+            let text = crate::plain::text(Path::new(&file.path), self.bytes(&file.path)?)?;
             let (filled, noticed) = read_form(layout, &text)?;
             findings::to_stderr(&noticed);
             form = Some(filled);
@@ -193,17 +194,19 @@ impl Opened {
 
     /// The record among the job's papers, or the one given.
     fn service_record(&self, given: Option<&Path>) -> Result<Option<ServiceRecord>, Failure> {
-        let bytes = match given {
-            Some(path) => super::super::inputs::read(path)?,
+        let text = match given {
+            Some(path) => super::super::inputs::read_text(path)?,
             None => {
                 let is_one = |f: &&FileAt| f.path.ends_with("/service.toml");
                 match self.of(Role::Paper).find(is_one) {
-                    Some(file) => self.bytes(&file.path)?,
+                    Some(file) => {
+                        crate::plain::text(Path::new(&file.path), self.bytes(&file.path)?)?
+                    }
                     None => return Ok(None),
                 }
             }
         };
-        Ok(Some(service::read(&String::from_utf8_lossy(&bytes))?))
+        Ok(Some(service::read(&text)?))
     }
 
     /// The readings with the digests of their files; those of one role lie in folders of their own or in the role's.

@@ -1,0 +1,218 @@
+//! Outputs that would go over an input, or over one another; and files whose own record says how they hold the cells.
+
+use std::fs;
+use std::path::Path;
+use std::process::Command;
+
+use super::board::TEXT;
+
+/// A folder with the board's layout and three readings of it, each with its `reading.json`: `one`, `two` and `three`.
+fn bench() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    fs::write(path.join("board.toml"), TEXT).unwrap();
+    for (name, level) in [("one", 1u8), ("two", 2), ("three", 3)] {
+        fs::create_dir(path.join("raw")).unwrap();
+        fs::write(path.join("raw/U1.bin"), [level; 32]).unwrap();
+        let (code, says) = run(
+            path,
+            &["blank", "raw", "-l", "board.toml", "preset=6", "-o", name],
+        );
+        assert_eq!(code, 0, "{says}");
+        fs::remove_dir_all(path.join("raw")).unwrap();
+    }
+    folder
+}
+
+/// The exit status, and everything that was said.
+fn run(at: &Path, words: &[&str]) -> (i32, String) {
+    let out = Command::new(env!("CARGO_BIN_EXE_cellkeep"))
+        .current_dir(at)
+        .args(words)
+        .output()
+        .unwrap();
+    let says = [out.stdout, out.stderr].concat();
+    (out.status.code().unwrap(), String::from_utf8(says).unwrap())
+}
+
+/// The chip and the record of a reading.
+fn bytes(at: &Path, reading: &str) -> Vec<Vec<u8>> {
+    ["U1.bin", "reading.json"]
+        .map(|f| fs::read(at.join(reading).join(f)).unwrap())
+        .to_vec()
+}
+
+#[test]
+fn no_second_input_is_written_over_either() {
+    let folder = bench();
+    let at = folder.path();
+    let held = ["one", "two", "three"].map(|r| bytes(at, r));
+    let copy = [
+        "copy", "one", "--donor", "two", "--from", "preset=1", "--to", "preset=2",
+    ];
+    let rest = ["-l", "board.toml", "--replace", "-o", "two"];
+    for words in [
+        [&copy[..], &rest].concat(),
+        [&["settle", "one", "two", "three"][..], &rest].concat(),
+    ] {
+        let (code, says) = run(at, &words);
+        assert_eq!(code, 2, "{says}");
+        assert!(says.contains("two was read from"), "{says}");
+    }
+    assert_eq!(["one", "two", "three"].map(|r| bytes(at, r)), held);
+    // Somewhere else it is done.
+    let (code, says) = run(
+        at,
+        &[&copy[..], &["-l", "board.toml", "-o", "new"]].concat(),
+    );
+    assert_eq!(code, 0, "{says}");
+}
+
+#[test]
+fn two_halves_do_not_go_into_one_file() {
+    let folder = bench();
+    let at = folder.path();
+    let split = [
+        "convert",
+        "one/U1.bin",
+        "--split",
+        "even-odd",
+        "--to",
+        "bin",
+    ];
+    let (code, says) = run(
+        at,
+        &[&split[..], &["-o", "e.bin", "-o", "./e.bin"]].concat(),
+    );
+    assert_eq!(code, 2, "{says}");
+    assert!(says.contains("twice"), "{says}");
+    assert!(!at.join("e.bin").exists(), "{says}");
+    // Where the second place is taken, the first is not written either.
+    fs::write(at.join("o.bin"), b"mine").unwrap();
+    let (code, says) = run(at, &[&split[..], &["-o", "e.bin", "-o", "o.bin"]].concat());
+    assert_eq!(code, 2, "{says}");
+    assert!(!at.join("e.bin").exists(), "{says}");
+    assert_eq!(fs::read(at.join("o.bin")).unwrap(), b"mine");
+    fs::remove_file(at.join("o.bin")).unwrap();
+    let (code, says) = run(at, &[&split[..], &["-o", "e.bin", "-o", "o.bin"]].concat());
+    assert_eq!(code, 0, "{says}");
+    assert_eq!(fs::read(at.join("o.bin")).unwrap().len(), 16);
+}
+
+#[test]
+fn a_sheet_does_not_go_over_the_layout_it_is_made_by() {
+    let folder = bench();
+    let at = folder.path();
+    let standby = [
+        "standby",
+        "-l",
+        "board.toml",
+        "--battery",
+        "cr2032",
+        "--chip",
+        "6116",
+    ];
+    for words in [
+        [&standby[..], &["--plot", "board.toml", "--replace"]].concat(),
+        vec![
+            "plan",
+            "-l",
+            "board.toml",
+            "--sheet",
+            "board.toml",
+            "--replace",
+        ],
+    ] {
+        let (code, says) = run(at, &words);
+        assert_eq!(code, 2, "{says}");
+        assert!(says.contains("never written over"), "{says}");
+        assert_eq!(fs::read_to_string(at.join("board.toml")).unwrap(), TEXT);
+    }
+}
+
+/// A packing that is said is of the files that were just read; what was written has its own on record.
+#[test]
+fn a_packing_that_is_said_is_not_of_a_reading_with_a_record() {
+    let folder = bench();
+    let at = folder.path();
+    let four = TEXT
+        .replace("id = \"small-board\"", "id = \"four\"")
+        .replace("width = 8", "width = 4")
+        .split("\n[[area.parameter]]")
+        .next()
+        .unwrap()
+        .replace("stride = 4", "stride = 2")
+        .replace("0..23", "0..11")
+        + "\n[[area.parameter]]\nkey = \"level\"\nbits = \"0.3..0\"\n";
+    fs::write(at.join("four.toml"), four).unwrap();
+    fs::create_dir_all(at.join("low")).unwrap();
+    fs::write(at.join("low/U1.bin"), [0x05; 32]).unwrap();
+    let set = [
+        "set",
+        "low",
+        "-l",
+        "four.toml",
+        "--at",
+        "preset=1",
+        "level=#9",
+        "-o",
+        "written",
+    ];
+    let (code, says) = run(at, &set);
+    assert_eq!(code, 0, "{says}");
+    // The programmer gives the same cells in the high halves.
+    let written = fs::read(at.join("written/U1.bin")).unwrap();
+    fs::create_dir_all(at.join("high")).unwrap();
+    let high: Vec<u8> = written.iter().map(|b| b << 4).collect();
+    fs::write(at.join("high/U1.bin"), high).unwrap();
+    let verify = [
+        "verify",
+        "written",
+        "high",
+        "-l",
+        "four.toml",
+        "--packing",
+        "high-nibble",
+    ];
+    let (code, says) = run(at, &verify);
+    assert_eq!(code, 0, "{says}");
+    assert!(says.contains("48 of 48 bits"), "{says}");
+}
+
+/// What is printed to be pasted can be pasted, whatever the folders are called.
+#[cfg(unix)]
+#[test]
+fn a_printed_command_does_what_it_says() {
+    let folder = bench();
+    let at = folder.path();
+    for name in ["sp ace", "do$HOME", "it's", "-d3"] {
+        let output = format!("--output={name}");
+        let set = [
+            "set",
+            "one",
+            "-l",
+            "board.toml",
+            "--at",
+            "preset=1",
+            "level=#9",
+            &output,
+        ];
+        let (code, says) = run(at, &set);
+        assert_eq!(code, 0, "{says}");
+        let line = says
+            .lines()
+            .find_map(|l| l.strip_prefix("next: `"))
+            .unwrap();
+        let command = line.split_once('`').unwrap().0;
+        let program = env!("CARGO_BIN_EXE_cellkeep");
+        let command = command.replacen("cellkeep", program, 1);
+        let out = Command::new("sh")
+            .current_dir(at)
+            .args(["-c", &command])
+            .output()
+            .unwrap();
+        assert_eq!(out.status.code(), Some(1), "{name}: {command}: {out:?}");
+        let told = String::from_utf8(out.stdout).unwrap();
+        assert!(told.contains("1 parameters in 1 entries changed"), "{told}");
+    }
+}
