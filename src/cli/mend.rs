@@ -271,8 +271,12 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
         sure(&mut plan.bits.iter().map(|b| b.probability)),
     );
     say!(
-        "{} checks follow; {} things are lost or left open, each listed in the plan {}",
+        "{} checks follow{}; {} things are lost or left open, each listed in the plan {}",
         plan.follows.len(),
+        match plan.follows.is_empty() {
+            true => "",
+            false => " where all they cover is accepted",
+        },
         plan.losses.len(),
         file.display()
     );

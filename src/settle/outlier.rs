@@ -27,7 +27,8 @@ fn distance(a: &ChipImage, b: &ChipImage, lines: u8) -> (u64, u64) {
 /// them the middle one is more than one bit in fifty, and eight times the middle one among the others. Middles, since
 /// a second odd read must not hide the first. Fewer differences will do where a plain mishap explains them. Where a read
 /// shows contents and the others a line that does not move, that difference does not speak against it. With only two
-/// reads nobody can say which one is odd.
+/// reads nobody can say which one is odd. However many there are, those are set aside that agree with nobody while at least three
+/// agree ([`agreeing`]).
 pub(super) fn set_aside(
     chips: &[Vec<&ChipImage>],
     ids: &[&str],
@@ -75,7 +76,74 @@ pub(super) fn set_aside(
     if out.iter().flatten().count() * 2 >= reads {
         out.fill(None);
     }
+    if let Some(group) = agreeing(chips, &rates, stills) {
+        let others = out.iter_mut().enumerate();
+        for (odd, place) in others.filter(|(r, _)| !group.contains(r)) {
+            let own = nearest(&group, |r| rates[odd][r]);
+            place.get_or_insert_with(|| why(chips, ids, odd, group[0], own));
+        }
+    }
     out
+}
+
+/// Least reads that agree before others, as many or more, are set aside beside them.
+const GROUP: usize = 3;
+
+/// The reads that agree with each other, where every other read is far from all of them and no other reads, as many, agree: what goes
+/// wrong by chance does not go wrong twice in the same way, so that any number of such reads is as nothing beside three that
+/// agree. Nothing where that is not so, where the others differ on one data line of a chip only, which is its pin's doing, or
+/// where those that agree are blank and the others are not.
+fn agreeing(chips: &[Vec<&ChipImage>], rates: &[Vec<f64>], stills: &[Still]) -> Option<Vec<usize>> {
+    let reads = rates.len();
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for (read, rates) in rates.iter().enumerate() {
+        let near = |g: &&mut Vec<usize>| g.iter().all(|r| rates[*r] <= ODD);
+        match groups.iter_mut().find(near) {
+            Some(group) => group.push(read),
+            None => groups.push(vec![read]),
+        }
+    }
+    groups.sort_by_key(|g| std::cmp::Reverse(g.len()));
+    let group = groups.first().filter(|g| g.len() >= GROUP)?.clone();
+    if group.len() == reads || groups.get(1).is_some_and(|g| g.len() == group.len()) {
+        return None;
+    }
+    let mut apart = 0.0f64;
+    for (i, a) in group.iter().enumerate() {
+        let others = group[i + 1..].iter().map(|b| rates[*a][*b]);
+        apart = others.fold(apart, f64::max);
+    }
+    let far = |odd: usize| {
+        let speaks = nearest(&group, |r| {
+            rate_where(chips, odd, r, |chip| {
+                let lines = lines_that_speak(stills, chip, odd, r);
+                lines & !dissenting_line(chips[chip][odd], chips[chip][r])
+            })
+        });
+        speaks > ODD.max(8.0 * apart)
+    };
+    let blank = |odd: usize| {
+        let shows = |c: &Vec<&ChipImage>| c[group[0]].is_blank() && !c[odd].is_blank();
+        chips.iter().any(shows)
+    };
+    let mut others = (0..reads).filter(|r| !group.contains(r));
+    others.all(|odd| far(odd) && !blank(odd)).then_some(group)
+}
+
+/// The least of what holds of the reads of a group.
+fn nearest(group: &[usize], of: impl Fn(usize) -> f64) -> f64 {
+    group.iter().map(|r| of(*r)).fold(f64::INFINITY, f64::min)
+}
+
+/// The data line on which two images of a chip differ most, if it has several lines.
+fn dissenting_line(a: &ChipImage, b: &ChipImage) -> u8 {
+    let lines = (0..a.width()).map(|line| 1u8 << line);
+    match a.width() {
+        1 => 0,
+        _ => lines
+            .max_by_key(|line| distance(a, b, *line).0)
+            .unwrap_or(0),
+    }
 }
 
 /// Share of the bits both know in which two reads differ; a little over none where they are alike, by what they have to

@@ -348,3 +348,98 @@ fn what_further_reads_leave_open_is_foretold() {
     assert!(open.iter().all(|o| (1.0..most).contains(o)), "{open:?}");
     assert!(open[4] < open[0], "{open:?}");
 }
+
+/// What goes wrong with a read as a whole, each time in another way but for the first two.
+fn gone_wrong(kind: usize, truth: &[u8], rng: &mut Rng) -> Vec<u8> {
+    let random = |n: usize, rng: &mut Rng| (0..n).map(|_| rng.next() as u8).collect::<Vec<u8>>();
+    match kind {
+        0 => vec![0xff; WORDS],
+        1 => vec![0x00; WORDS],
+        2 | 3 => random(WORDS, rng),
+        // A contact that opens somewhere in the middle of the read.
+        4 => {
+            let from = 32 + rng.below(WORDS / 2);
+            [&truth[..from], &random(WORDS - from, rng)].concat()
+        }
+        // Two pins that come and go.
+        5 => truth
+            .iter()
+            .map(|v| v ^ (rng.next() as u8 & 0b0100_0010))
+            .collect(),
+        // One flip in twenty.
+        _ => truth
+            .iter()
+            .map(|v| (0..8).fold(*v, |v, line| v ^ u8::from(rng.chance(0.05)) << line))
+            .collect(),
+    }
+}
+
+fn shuffled(mut reads: Vec<Vec<u8>>, rng: &mut Rng) -> Vec<Vec<u8>> {
+    for i in (1..reads.len()).rev() {
+        reads.swap(i, rng.below(i + 1));
+    }
+    reads
+}
+
+#[test]
+fn three_reads_that_agree_outweigh_any_number_that_agree_with_nobody() {
+    let mut rng = Rng::new(51);
+    for trial in 0..60 {
+        let chip = truth(&mut rng);
+        let noise = if trial % 2 == 0 { 0.0 } else { 2e-4 };
+        let flip = |v: &u8, rng: &mut Rng| {
+            (0..8).fold(*v, |v, line| v ^ u8::from(rng.chance(noise)) << line)
+        };
+        let good = 3 + trial % 2;
+        let mut reads: Vec<Vec<u8>> = (0..good)
+            .map(|_| chip.iter().map(|v| flip(v, &mut rng)).collect())
+            .collect();
+        // As many bad ones, or more; blank in the same way at most once.
+        let bad = good + trial % 3;
+        let kinds: Vec<usize> = (0..bad).map(|k| (trial + k) % 7).collect();
+        reads.extend(kinds.iter().map(|k| gone_wrong(*k, &chip, &mut rng)));
+        let (got, report) = settled(&shuffled(reads, &mut rng));
+        let aside = report.reads.iter().filter(|r| r.set_aside.is_some());
+        assert_eq!(aside.count(), bad, "{trial} {kinds:?}");
+        let image = &got.chips[0].image;
+        let wrong: u32 = (0..WORDS)
+            .map(|c| ((image.values()[c] ^ chip[c]) & image.known()[c]).count_ones())
+            .sum();
+        assert_eq!(wrong, 0, "{trial} {kinds:?}");
+        assert!(report.unsettled <= 12, "{trial}: {}", report.unsettled);
+    }
+}
+
+#[test]
+fn as_many_bad_reads_that_agree_are_not_outweighed() {
+    let mut rng = Rng::new(53);
+    for bad in 0..4 {
+        let chip = truth(&mut rng);
+        // An empty socket, another chip, or one pin that is held: each time the same.
+        let other = match bad {
+            0 => vec![0xff; WORDS],
+            1 => truth(&mut rng),
+            2 => chip.iter().map(|v| v | 0x10).collect(),
+            _ => (0..WORDS).map(|c| chip[c & !4]).collect(),
+        };
+        for (n, random) in [(3, 0), (3, 1), (4, 1)] {
+            let mut reads = vec![chip.clone(); 3];
+            reads.extend(vec![other.clone(); n]);
+            reads.extend((0..random).map(|_| truth(&mut rng)));
+            let (got, _) = settled(&shuffled(reads, &mut rng));
+            let image = &got.chips[0].image;
+            let wrong = (0..WORDS)
+                .filter(|c| (image.values()[*c] ^ chip[*c]) & image.known()[*c] != 0)
+                .count();
+            // Four reads of another chip outvote three of this one: nobody can know which was meant.
+            if n == 3 || bad != 1 {
+                assert_eq!(wrong, 0, "{bad} {n} {random}");
+            }
+        }
+    }
+    // Blank reads that agree say nothing beside others that show contents, whichever.
+    let mut reads = vec![vec![0xff; WORDS]; 3];
+    reads.extend((0..3).map(|_| truth(&mut rng)));
+    let (_, report) = settled(&reads);
+    assert!(report.reads.iter().all(|r| r.set_aside.is_none()));
+}
