@@ -110,7 +110,7 @@ fn version_of(text: &str) -> Result<Option<(Stored, u32)>, Failure> {
     }
     let shelf = shelf()?;
     let reference = Reference::parse(text)?;
-    let stored = shelf.stored(&shelf.job_named(&reference.job)?)?;
+    let stored = shelf.stored_at(&shelf.job_named(&reference.job)?, reference.version)?;
     let version = stored.version_or_head(reference.version)?;
     Ok(Some((stored, version)))
 }

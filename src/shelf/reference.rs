@@ -134,7 +134,7 @@ impl Resolved {
 /// When there is no such job, version or path, or a file is damaged.
 pub fn resolve(shelf: &Shelf, reference: &Reference) -> Result<Resolved> {
     let id = shelf.job_named(&reference.job)?;
-    let stored = shelf.stored(&id)?;
+    let stored = shelf.stored_at(&id, reference.version)?;
     let version = stored.version_or_head(reference.version)?;
     let state = stored.inventory.state(version).unwrap_or_default();
     let whole = Reference {

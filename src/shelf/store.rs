@@ -76,6 +76,28 @@ impl Shelf {
     }
 }
 
+impl Shelf {
+    /// A job to be read. Where its inventory is lost or damaged and a version was asked for, it is the job as that version
+    /// knew it: each version has an inventory of its own.
+    ///
+    /// # Errors
+    /// As [`Shelf::stored`].
+    pub fn stored_at(&self, id: &str, version: Option<u32>) -> Result<Stored> {
+        let (damaged, number) = match (self.stored(id), version) {
+            (Err(e @ ShelfError::Damaged { .. }), Some(number)) => (e, number),
+            (stored, _) => return stored,
+        };
+        let folder = self.jobs_folder().join(id);
+        let own = folder.join(format!("v{number}"));
+        let bytes = disk::read_if_there(&own.join(inventory::FILE))?.unwrap_or_default();
+        let sidecar = disk::read_if_there(&own.join(SIDECAR))?.unwrap_or_default();
+        if bytes.is_empty() || sidecar != inventory::sidecar_text(&bytes).as_bytes() {
+            return Err(damaged);
+        }
+        Stored::of(id, &folder, Inventory::from_bytes(&bytes, id)?)
+    }
+}
+
 /// Reads an object; `None` when inventory and digest do not match.
 pub(super) fn read_object(id: &str, folder: &std::path::Path) -> Result<Option<Stored>> {
     let damaged = |what: String| ShelfError::Damaged {

@@ -3,7 +3,9 @@
 use std::fs;
 use std::path::Path;
 
-use super::common::{FIRST, Place, SECOND, open, sample, shelf_command, text};
+use cellkeep::shelf::{Role, incoming_bytes};
+
+use super::common::{FIRST, Place, Rng, SECOND, act, sample, shelf_command, text};
 
 /// What a command says, and its exit status.
 fn run(root: &Path, args: &[&str]) -> (i32, String) {
@@ -102,5 +104,32 @@ fn an_audit_sends_to_no_repair_that_cannot_be() {
         assert!(said.contains("7 of 8 files of version 4"), "{said}");
     }
     assert_eq!(run(&root, &["repair", FIRST]).0, 2);
-    assert!(open(&root).is_ok());
+}
+
+/// The inventory of the job and its last version are lost, and more of that than parity makes good.
+#[test]
+fn what_is_good_of_a_job_beyond_repair_comes_out() {
+    let place = Place::new();
+    let root = place.join("shelf");
+    let shelf = sample(&root);
+    let photo = incoming_bytes(Role::Photograph, "board.jpg", Rng(5).bytes(100_000));
+    shelf.put(FIRST, vec![photo], false, &act(900)).unwrap();
+    let good = shelf.stored(FIRST).unwrap();
+    let good = good.read(4, "as-found/CH1.bin").unwrap();
+    let job = root.join("jobs").join(FIRST);
+    fs::remove_file(job.join("inventory.json")).unwrap();
+    fs::remove_dir_all(job.join("v5")).unwrap();
+    let (status, said) = run(&root, &["audit"]);
+    assert_eq!(status, 1);
+    let take = format!("take {FIRST}@v4 FOLDER`");
+    assert!(said.contains(&take), "{said}");
+    assert_eq!(run(&root, &["show", FIRST]).0, 2);
+    let (status, said) = run(&root, &["show", &format!("{FIRST}@v4")]);
+    assert!(status == 0 && said.contains("as-found/CH1.bin"), "{said}");
+    let out = place.join("out");
+    let whole = format!("{FIRST}@v4");
+    assert_eq!(run(&root, &["take", &whole, out.to_str().unwrap()]).0, 0);
+    assert_eq!(fs::read(out.join("as-found/CH1.bin")).unwrap(), good);
+    // Nothing is written on what is only good for reading.
+    assert_eq!(run(&root, &["note", FIRST, "more"]).0, 2);
 }

@@ -103,11 +103,18 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         ),
         ([job], _) => match beyond_repair(&shelf, job) {
             None => say!("next: `cellkeep shelf repair {}`", job.job),
-            Some(why) => say!(
-                "next: copy {0} from another copy of the shelf; it cannot be restored here: {why}. What is still good can be copied out of \
-                 its folder by hand, as READ-ME.txt on the shelf says",
-                job.job
-            ),
+            Some(why) => {
+                let what = match job.lost.is_empty() {
+                    true => " FOLDER",
+                    false => "/PATH FILE",
+                };
+                say!(
+                    "next: copy {0} from another copy of the shelf; it cannot be restored here: {why}. What is still good comes out with \
+                     `cellkeep shelf take {0}@v{1}{what}`",
+                    job.job,
+                    job.versions
+                );
+            }
         },
         (jobs, _) => say!(
             "{} jobs are damaged; next: `cellkeep shelf repair`, which restores what parity can",

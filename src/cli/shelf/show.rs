@@ -20,7 +20,7 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
     let shelf = common.shelf()?;
     let reference = Reference::parse_loose(&args.job)?;
     let id = shelf.job_named(&reference.job)?;
-    let stored = shelf.stored(&id)?;
+    let stored = shelf.stored_at(&id, reference.version)?;
     let version = stored.version_or_head(reference.version)?;
     let record = stored.record(version)?;
     let visits = match &record.serial {
