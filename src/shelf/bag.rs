@@ -10,11 +10,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use zip::write::SimpleFileOptions;
 
+use super::bagged::{Limits, read_bag};
 use super::disk::{self, sha256};
 use super::error::Result;
 use super::job::{Act, Job, RECORD, Role};
 use super::root::Shelf;
-use super::taking::{Limits, read_bag};
 use crate::bank::{Bank, listing};
 use crate::document::Document;
 use crate::reading::place::{check_file_place, write_file_proved};

@@ -6,8 +6,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::disk;
+use super::entry::seals;
 use super::error::{Result, ShelfError};
-use super::index::{Index, seals};
+use super::index::Index;
 use super::root::{Shelf, has_jobs};
 use crate::document::Document;
 

@@ -10,12 +10,15 @@
 
 mod audit;
 mod bag;
+mod bagged;
+mod build;
 mod clock;
 mod commit;
 mod content;
 mod dates;
 mod disk;
 mod elsewhere;
+mod entry;
 mod error;
 mod facts;
 mod gather;
@@ -44,6 +47,7 @@ mod unzip;
 
 pub use audit::{AuditReport, JobAudit, Progress};
 pub use bag::{HandOver, PLAIN_PAGE};
+pub use bagged::Limits;
 pub use commit::{Done, digest_of_file};
 pub use dates::day_range;
 pub use error::{Result, ShelfError};
@@ -61,4 +65,3 @@ pub use root::{Shelf, Turn};
 pub use shown::{FileTaken, FoundJobs, JobList, JobShown, ShelfMade, TakenOut};
 pub use since::{Change, Compared, Since, Step};
 pub use store::{FileAt, Stored, VersionAt};
-pub use taking::Limits;

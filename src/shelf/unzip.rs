@@ -8,9 +8,9 @@ use std::fs::File;
 use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
+use super::bagged::Limits;
 use super::disk;
 use super::error::{Result, ShelfError};
-use super::taking::Limits;
 use crate::blame::DiskError;
 
 /// What was unpacked.
