@@ -99,6 +99,7 @@ pub fn in_words(says: &str) -> String {
 /// # Errors
 /// When it is another kind or version, which is looked at first, or is not what that kind holds.
 pub fn from_json<D: Document + DeserializeOwned>(text: &[u8]) -> Result<D, NotIt> {
+    let text = without_mark(text);
     let Headed { kind, version, .. }: Headed<serde::de::IgnoredAny> = serde_json::from_slice(text)?;
     if kind != D::KIND || version != D::VERSION {
         return Err(NotIt::Other {
@@ -109,6 +110,11 @@ pub fn from_json<D: Document + DeserializeOwned>(text: &[u8]) -> Result<D, NotIt
         });
     }
     Ok(serde_json::from_slice::<Headed<D>>(text)?.body)
+}
+
+/// A text without the byte order mark that some editors put before it; RFC 8259, section 8.1, lets a reader ignore it.
+pub fn without_mark(text: &[u8]) -> &[u8] {
+    text.strip_prefix(b"\xef\xbb\xbf").unwrap_or(text)
 }
 
 /// The JSON Schema of a document, with its kind and version fixed.

@@ -39,6 +39,37 @@ pub(crate) fn read_text(path: &Path) -> Result<String, DiskError> {
     plain::read_text(path, plain::MOST)
 }
 
+/// The name of a file whose ending says what it holds.
+fn ending_in(text: &str, endings: &[&str], instead: &str) -> Result<PathBuf, String> {
+    let path = PathBuf::from(text);
+    let fits = |e: &std::ffi::OsStr| endings.iter().any(|known| e.eq_ignore_ascii_case(known));
+    match path.extension().is_some_and(fits) {
+        true => Ok(path),
+        false => Err(instead.to_owned()),
+    }
+}
+
+/// The file of a sheet: HTML by its name, so that nobody takes it for something else.
+pub(crate) fn html_file(text: &str) -> Result<PathBuf, String> {
+    let instead = "a sheet is HTML: name it NAME.html; a browser prints it to PDF";
+    ending_in(text, &["html", "htm"], instead)
+}
+
+/// The file of a sheet with a drawing that can also stand alone.
+pub(crate) fn html_or_svg_file(text: &str) -> Result<PathBuf, String> {
+    let instead = "it is written as HTML or SVG: name it NAME.html or NAME.svg";
+    ending_in(text, &["html", "htm", "svg"], instead)
+}
+
+/// The file of a layout, which is told from a layout's name by its ending.
+pub(crate) fn layout_file(text: &str) -> Result<PathBuf, String> {
+    ending_in(
+        text,
+        &["toml"],
+        "a layout is known by its ending: name it NAME.toml",
+    )
+}
+
 /// Refuses to write over what was read.
 fn refuse(target: &Path) -> Result<(), DiskError> {
     let Ok(place) = target.canonicalize() else {

@@ -311,8 +311,8 @@ pub(crate) fn bank(path: &Path) -> Result<Bank, Failure> {
         path: path.to_owned(),
         says,
     };
-    let bank: Bank =
-        serde_json::from_slice(&text).map_err(|e| not(document::in_words(&e.to_string())))?;
+    let bank: Bank = serde_json::from_slice(document::without_mark(&text))
+        .map_err(|e| not(document::in_words(&e.to_string())))?;
     if bank.kind.as_deref().is_some_and(|k| k != Bank::KIND) {
         return Err(not(format!(
             "it is a {:?} document",

@@ -3,6 +3,7 @@
 use std::borrow::Cow;
 use std::fmt::Arguments;
 use std::io::{ErrorKind, Write};
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::blame::Blame;
 
@@ -30,6 +31,9 @@ pub(crate) fn error_line(text: Arguments<'_>) {
 
 /// Prints one line to standard output.
 pub(crate) fn line(text: Arguments<'_>) {
+    if !listening() {
+        return;
+    }
     let text = text.to_string();
     let mut out = anstream::stdout().lock();
     let done = out
@@ -61,6 +65,9 @@ fn shown(text: &str) -> Cow<'_, str> {
 
 /// Prints a text to standard output as it is; it should end in a line end.
 pub(crate) fn print_text(text: &str) {
+    if !listening() {
+        return;
+    }
     // With the control characters gone there are no escapes, and no need to look for them again.
     let mut out = std::io::stdout().lock();
     ended(
@@ -71,6 +78,9 @@ pub(crate) fn print_text(text: &str) {
 
 /// Prints a text whose lines end in CR LF, as RFC 4180 has them; any other control character in it is made visible.
 pub(crate) fn print_lines_crlf(text: &str) {
+    if !listening() {
+        return;
+    }
     let lines: Vec<&str> = text.split("\r\n").collect();
     let mut out = std::io::stdout().lock();
     let done = lines.iter().enumerate().try_for_each(|(i, line)| {
@@ -108,6 +118,9 @@ impl std::fmt::Write for Pieces {
 
 /// Prints a text with the colours this program gave it. Whatever else would steer the terminal is made visible.
 pub(crate) fn print_styled(text: &str) {
+    if !listening() {
+        return;
+    }
     let mut out = anstream::stdout().lock();
     ended(
         out.write_all(styled(text).as_bytes())
@@ -154,14 +167,25 @@ pub(crate) fn paragraph(head: &str, text: &str) {
     line(format_args!("{}", row.trim_end()));
 }
 
-/// Ends the program when output cannot be written: quietly when the reader has left, as `| head` does, and with
-/// the reason when the disk is full.
+/// Whether the reader of standard output has left, as `| head` does.
+static LEFT: AtomicBool = AtomicBool::new(false);
+
+/// Whether there is still somebody to print to.
+fn listening() -> bool {
+    !LEFT.load(Ordering::Relaxed)
+}
+
+/// Ends the program with the reason when output cannot be written. Where only its reader has left, the work goes on in
+/// silence, and the exit status is that of the work.
 fn ended(done: std::io::Result<()>) {
-    let Err(error) = done else { return };
-    if error.kind() != ErrorKind::BrokenPipe {
-        complain!("cellkeep: disk: cannot write the output: {error}");
+    match done {
+        Ok(()) => {}
+        Err(error) if error.kind() == ErrorKind::BrokenPipe => LEFT.store(true, Ordering::Relaxed),
+        Err(error) => {
+            complain!("cellkeep: disk: cannot write the output: {error}");
+            std::process::exit(2);
+        }
     }
-    std::process::exit(2);
 }
 
 /// A word as the system's usual shell takes it, whatever is in it.

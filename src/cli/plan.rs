@@ -38,7 +38,7 @@ pub(crate) struct Args {
     #[arg(long = "done", value_name = "STEP")]
     done: Vec<String>,
     /// Write the plan as a sheet to print, with boxes to tick
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = super::inputs::html_file)]
     sheet: Option<PathBuf>,
     /// The paper it is printed on
     #[arg(long, value_enum, default_value = "a4", requires = "sheet")]
@@ -325,7 +325,12 @@ fn show_details(step: &Step) {
             .write
             .as_deref()
             .map_or(String::new(), |u| format!("  ______ {u}"));
-        paragraph("      measure ", &format!("{}{figure}{write}", expect.says));
+        // Where there is nothing to write down there is nothing to measure: the figure is to be known.
+        let head = match expect.write {
+            Some(_) => "      measure ",
+            None => "      expect ",
+        };
+        paragraph(head, &format!("{}{figure}{write}", expect.says));
     }
 }
 

@@ -35,7 +35,7 @@ pub(crate) struct Args {
     #[command(flatten)]
     supply: SupplyArgs,
     /// Write the answers and the voltage over the years as a sheet (HTML, or SVG by the name's ending)
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", value_parser = super::inputs::html_or_svg_file)]
     plot: Option<PathBuf>,
     /// Replace the sheet if it exists
     #[arg(long, requires = "plot")]

@@ -1,6 +1,7 @@
 //! Conversion: from the contents of files to the text of others, every loss named.
 
 use super::form::{self, Contents, Form, FormError, Start, WriteForm};
+use super::srecord::MOST_HEADER;
 use super::transform::{Lanes, OffsetError, fill, offset};
 use super::{Packing, PackingError, SparseBytes};
 use crate::blame::{Blame, Who};
@@ -176,6 +177,13 @@ fn head(input: &Contents, how: &mut WriteForm, findings: &mut Vec<Finding>) {
             findings.push(Finding::new("loss.header", Severity::Note, says));
         }
     }
+    let header = how.header.as_ref().map_or(0, String::len);
+    if how.form == Form::SRecord && header > MOST_HEADER {
+        let says = format!(
+            "the header is cut to the {MOST_HEADER} bytes that a record holds; it has {header}"
+        );
+        findings.push(Finding::new("loss.header", Severity::Note, says));
+    }
     let Some(start) = input.start.filter(|s| *s != Start::Linear(0)) else {
         return;
     };
@@ -241,6 +249,13 @@ fn repacked(
     let words = repack
         .words
         .unwrap_or(u32::try_from(cells).unwrap_or(u32::MAX));
+    if u64::from(words) > cells {
+        let says = format!(
+            "the input holds {cells} cells of the {words} that were asked for; what it lacks is not written"
+        );
+        let finding = Finding::new("file.short", Severity::Caution, says);
+        findings.push(finding.act("check --words and the packing"));
+    }
     let unpacked = from.unpack(bytes, 0, words, width)?;
     if unpacked.outside > 0 {
         let says = format!(

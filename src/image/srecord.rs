@@ -241,6 +241,9 @@ pub(super) fn check(bytes: &SparseBytes, how: &WriteForm) -> Result<(), FormErro
     kind(bytes, how).map(drop)
 }
 
+/// Most bytes of a header: the count of a record is one byte, and counts the address and the check sum too.
+pub(super) const MOST_HEADER: usize = 0xff - 2 - 1;
+
 /// Writes a file that passed [`check`]: the header where there is one, data, the count of records, the end record.
 pub(super) fn write(bytes: &SparseBytes, how: &WriteForm, page: &mut Page<'_>) -> io::Result<()> {
     let (kind, start) = kind(bytes, how).map_err(io::Error::other)?;
@@ -248,7 +251,7 @@ pub(super) fn write(bytes: &SparseBytes, how: &WriteForm, page: &mut Page<'_>) -
     let length = usize::from(how.record_length).clamp(1, most);
     if let Some(header) = &how.header {
         let header = header.as_bytes();
-        push_record(page, 0, 0, &header[..header.len().min(252)], how)?;
+        push_record(page, 0, 0, &header[..header.len().min(MOST_HEADER)], how)?;
     }
     let mut count = 0u32;
     for segment in bytes.segments() {

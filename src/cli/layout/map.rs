@@ -40,7 +40,7 @@ pub(crate) struct Args {
     #[arg(long, value_name = "AXIS=LABEL,...")]
     at: Option<Selector>,
     /// Draw the map as a sheet in this HTML file
-    #[arg(long, value_name = "FILE", conflicts_with_all = ["explain", "json"])]
+    #[arg(long, value_name = "FILE", value_parser = super::super::inputs::html_file, conflicts_with_all = ["explain", "json"])]
     html: Option<PathBuf>,
     /// Replace the file if it is there
     #[arg(long, requires = "html")]

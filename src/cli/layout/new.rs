@@ -38,7 +38,7 @@ pub(crate) struct Args {
     #[arg(long, value_name = "BITS", value_parser = clap::value_parser!(u32).range(1..=64))]
     word: Option<u32>,
     /// Write the layout to this file instead of the terminal
-    #[arg(short, long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE", value_parser = super::super::inputs::layout_file)]
     output: Option<PathBuf>,
     /// Replace the file if it exists
     #[arg(long, requires = "output")]

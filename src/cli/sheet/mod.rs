@@ -65,7 +65,7 @@ enum PaperName {
 #[derive(clap::Args, Clone, Debug)]
 pub(super) struct PageArgs {
     /// The HTML file to write
-    #[arg(short, long, value_name = "FILE")]
+    #[arg(short, long, value_name = "FILE", value_parser = super::inputs::html_file)]
     output: PathBuf,
     /// The paper it will be printed on
     #[arg(long, value_name = "PAPER", default_value = "a4")]
