@@ -96,13 +96,16 @@ fn search_words(
 ) -> (Vec<FoundCheck>, Vec<Dependent>) {
     let mut out = Vec::new();
     let mut taken: HashSet<usize> = HashSet::new();
+    let in_order = |turns: &[Turn]| turns.iter().map(|t| sums::Turned::of(words, t)).collect();
+    let mut turned: Option<Vec<sums::Turned>> = None;
     for width in [2, 1] {
         for at in 0..words.units.len() {
             let units: Vec<usize> = (at..at + width).collect();
             if !words.could_store(&units) || units.iter().any(|u| taken.contains(u)) {
                 continue;
             }
-            let Some((best, also)) = best(words, &turns, &units) else {
+            let turned_now = turned.get_or_insert_with(|| in_order(&turns));
+            let Some((best, also)) = best(words, &turns, turned_now, &units) else {
                 continue;
             };
             // The first check settles how the lines go.
@@ -126,6 +129,7 @@ fn search_words(
                 kind: best.kind,
             });
             turns = vec![turn];
+            turned = None;
         }
     }
     keep_one_of_each_balance(&mut out);
@@ -172,8 +176,13 @@ fn keep_one_of_each_balance(checks: &mut Vec<FoundCheck>) {
 }
 
 /// The best of all hypotheses for a check kept in these units, and what fits as well.
-fn best(words: &Words, turns: &[Turn], units: &[usize]) -> Option<(Holding, Vec<Holding>)> {
-    let mut holding = sums::sums(words, turns, units);
+fn best(
+    words: &Words,
+    turns: &[Turn],
+    turned: &[sums::Turned],
+    units: &[usize],
+) -> Option<(Holding, Vec<Holding>)> {
+    let mut holding = sums::sums(words, turns, turned, units);
     if holding.is_empty() {
         holding = generator::crcs(words, turns, units);
     }

@@ -2,9 +2,10 @@
 
 use rayon::prelude::*;
 
-use super::cells::{AGAINST, Dictionary, Experiment};
+use super::cells::Experiment;
+use super::dictionary::{AGAINST, Dictionary};
 use super::shifted::{Carried, Shift};
-use super::space::{Contents, PresetMap, Space, pivots};
+use super::space::{Contents, Places, PresetMap, Space, pivots};
 
 /// A preset structure with the bases of its columns.
 #[derive(Clone, Debug)]
@@ -103,29 +104,32 @@ pub(crate) fn explain(
     let live: Vec<bool> = (0..len as usize)
         .map(|x| changed[x] != 0 || shift.is_some_and(|s| s.moved(contents, x)))
         .collect();
+    let places = Places::of(map, len);
+    let lines = usize::from(space.width);
+    let all = u8::MAX >> (8 - lines.min(8));
+    let whole = (contents.iter()).all(|c| c.known.iter().all(|k| k & all == all));
     // Weight of each base that lies inside the space with all presets; `None` where it does not.
     let weigh = |cells: &mut Vec<usize>, base: u32| -> Option<Weight> {
         cells.clear();
         for preset in 0..map.offset.len() {
-            cells.push(map.cell(base, preset, len)? as usize);
+            cells.push(places.cell(base, preset)? as usize);
         }
         if !cells.iter().any(|c| live[*c]) {
             return Some(Weight::default());
         }
-        let mut words = [(0u128, 0u128); 8];
-        let mut written = 0;
-        for (i, &(reading, preset)) in rows.iter().enumerate() {
-            let cell = cells[preset];
-            let (v, k) = (contents[reading].value[cell], contents[reading].known[cell]);
-            written |= changed[cell];
-            for (l, w) in words.iter_mut().enumerate().take(usize::from(space.width)) {
-                w.0 |= u128::from(v >> l & 1) << i;
-                w.1 |= u128::from(k >> l & 1) << i;
-            }
-        }
+        let written = (rows.iter()).fold(0, |o, (_, preset)| o | changed[cells[*preset]]);
+        let words = by_line(&rows, |(reading, preset)| {
+            contents[reading].value[cells[preset]]
+        });
+        let known = match whole {
+            true => [full; 8],
+            false => by_line(&rows, |(reading, preset)| {
+                contents[reading].known[cells[preset]]
+            }),
+        };
         let mut weight = 0.0;
         let (mut hits, mut moving) = (0, 0);
-        for (line, (w, known)) in words[..usize::from(space.width)].iter().enumerate() {
+        for (line, (w, known)) in words.iter().zip(&known).enumerate().take(lines) {
             let w = w & known;
             if written >> line & 1 == 0 {
                 continue;
@@ -133,11 +137,10 @@ pub(crate) fn explain(
             if w == 0 || w == *known || known.count_ones() * 2 < full.count_ones() {
                 continue;
             }
-            let (_, d) = dictionary.nearest(w, *known);
             moving += 1;
-            match telling.get(d as usize) {
-                Some(t) => {
-                    weight += t;
+            match dictionary.distance(w, *known, telling.len()) {
+                Some(d) => {
+                    weight += telling[d as usize];
                     hits += 1;
                 }
                 None => weight -= AGAINST,
@@ -162,6 +165,35 @@ pub(crate) fn explain(
     } else {
         stepped_bases(space, map, &weights)
     }
+}
+
+/// What cells hold, a word a line: bit `i` of it is that of row `i`.
+fn by_line(rows: &[(usize, usize)], cell: impl Fn((usize, usize)) -> u8) -> [u128; 8] {
+    let mut out = [0u128; 8];
+    for (at, eight) in rows.chunks(8).enumerate() {
+        let mut bytes = [0u8; 8];
+        for (byte, row) in bytes.iter_mut().zip(eight) {
+            *byte = cell(*row);
+        }
+        for (out, line) in out.iter_mut().zip(turned(bytes)) {
+            *out |= u128::from(line) << (8 * at);
+        }
+    }
+    out
+}
+
+/// Eight bytes turned: bit `j` of byte `i` becomes bit `i` of byte `j`.
+fn turned(bytes: [u8; 8]) -> [u8; 8] {
+    let mut all = u64::from_le_bytes(bytes);
+    for (by, mask) in [
+        (7, 0x00aa_00aa_00aa_00aa),
+        (14, 0x0000_cccc_0000_cccc),
+        (28, 0x0000_0000_f0f0_f0f0),
+    ] {
+        let swapped = (all ^ all >> by) & mask;
+        all ^= swapped ^ swapped << by;
+    }
+    all.to_le_bytes()
 }
 
 /// Bits of an address at the given lines, gathered.
@@ -357,4 +389,21 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> 
 
 fn gcd(a: usize, b: usize) -> usize {
     if b == 0 { a } else { gcd(b, a % b) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: byte 0 is 0b11, byte 3 is 0x80; so line 0 holds bit 0 alone, as line 1, and line 7 bit 3.
+    #[test]
+    fn bytes_turn() {
+        assert_eq!(
+            turned([3, 0, 0, 0x80, 0, 0, 0, 0]),
+            [1, 1, 0, 0, 0, 0, 0, 8]
+        );
+        let rows: Vec<(usize, usize)> = (0..9).map(|i| (0, i)).collect();
+        let lines = by_line(&rows, |(_, i)| if i == 8 { 0x81 } else { 1 });
+        assert_eq!(lines, [0x1ff, 0, 0, 0, 0, 0, 0, 0x100]);
+    }
 }

@@ -92,6 +92,61 @@ impl Prediction {
     }
 }
 
+/// Columns that are scored together.
+const TOGETHER: usize = 8;
+
+/// Columns to be scored, so many together: how often each was 1, and 0, setting by setting.
+struct Blocks {
+    /// Settings of a block one after the other.
+    counts: Vec<([f32; TOGETHER], [f32; TOGETHER])>,
+    settings: usize,
+    /// What each column is worth as nobody's.
+    coins: Vec<f64>,
+}
+
+impl Blocks {
+    fn of(columns: &[Column], coins: &[f64], some: &[usize], settings: usize) -> Self {
+        let mut counts = Vec::new();
+        for block in some.chunks(TOGETHER) {
+            for d in 0..settings {
+                let (mut ones, mut zeros) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+                for ((one, zero), c) in ones.iter_mut().zip(&mut zeros).zip(block) {
+                    *one = columns[*c].ones[d];
+                    *zero = columns[*c].known[d] - columns[*c].ones[d];
+                }
+                counts.push((ones, zeros));
+            }
+        }
+        Self {
+            counts,
+            settings,
+            coins: some.iter().map(|c| coins[*c]).collect(),
+        }
+    }
+
+    /// The odds of every column against nobody's, and whether it is inverted, as [`Prediction::odds`].
+    fn odds(&self, p: &Prediction) -> Vec<(f64, bool)> {
+        let mut out = Vec::with_capacity(self.coins.len());
+        let blocks = self.counts.chunks(self.settings.max(1));
+        for (block, coins) in blocks.zip(self.coins.chunks(TOGETHER)) {
+            let (mut straight, mut turned) = ([0.0f32; TOGETHER], [0.0f32; TOGETHER]);
+            for ((ones, zeros), (one, zero)) in block.iter().zip(p.one.iter().zip(&p.zero)) {
+                for i in 0..TOGETHER {
+                    straight[i] += ones[i] * one + zeros[i] * zero;
+                    turned[i] += zeros[i] * one + ones[i] * zero;
+                }
+            }
+            for ((coin, straight), turned) in coins.iter().zip(straight).zip(turned) {
+                out.push(match straight >= turned {
+                    true => (f64::from(straight) - coin, false),
+                    false => (f64::from(turned) - coin, true),
+                });
+            }
+        }
+        out
+    }
+}
+
 /// What a column would be worth as nobody's bit: tossed like a coin, or still, over end stops and sweeps apart.
 pub(crate) fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<f64> {
     let (hit, miss) = ((1.0 - noise.slip).ln(), noise.slip.ln());
@@ -122,20 +177,30 @@ fn predictions(
     h: Hypothesis,
     noise: Noise,
 ) -> Vec<Prediction> {
+    // Few chances are different.
+    let mut known: Vec<(f64, f32, f32)> = Vec::new();
+    let mut logarithms = move |p: f64| match known.iter().find(|k| k.0 == p) {
+        Some(k) => (k.1, k.2),
+        None => {
+            let (one, zero) = (p.ln() as f32, (1.0 - p).ln() as f32);
+            known.push((p, one, zero));
+            (one, zero)
+        }
+    };
     signal::chances(h, experiment.plan, lane, experiment.lanes[lane], noise)
         .into_iter()
-        .map(|row| Prediction {
-            still: {
-                let ends = row
-                    .iter()
-                    .zip(&experiment.plan.settings)
-                    .filter(|(_, s)| s.purpose == Purpose::Ends);
-                let (low, high) =
-                    ends.fold((1.0f64, 0.0f64), |(l, h), (p, _)| (l.min(*p), h.max(*p)));
-                high - low < 0.2
-            },
-            one: row.iter().map(|p| p.ln() as f32).collect(),
-            zero: row.iter().map(|p| (1.0 - p).ln() as f32).collect(),
+        .map(|row| {
+            let ends = row
+                .iter()
+                .zip(&experiment.plan.settings)
+                .filter(|(_, s)| s.purpose == Purpose::Ends);
+            let (low, high) = ends.fold((1.0f64, 0.0f64), |(l, h), (p, _)| (l.min(*p), h.max(*p)));
+            let (one, zero) = row.iter().map(|p| logarithms(*p)).unzip();
+            Prediction {
+                still: high - low < 0.2,
+                one,
+                zero,
+            }
         })
         .collect()
 }
@@ -214,20 +279,23 @@ pub(crate) fn assign(
     let claims = claims(experiment, columns, &varying, noise);
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
     let mut owner: Vec<Option<usize>> = vec![None; columns.len()];
-    let mut chosen: Vec<Option<Chosen>> = Vec::new();
+    let mut chosen: Vec<Option<Chosen>> = (0..lanes).map(|_| None).collect();
+    let mut looked: Vec<Option<Vec<Claim>>> = vec![None; lanes];
     let mut best: Vec<[(f64, usize); 2]> = Vec::new();
     for _ in 0..4 {
-        chosen = (0..lanes)
-            .into_par_iter()
-            .map(|lane| {
-                let mine: Vec<Claim> = claims[lane]
-                    .iter()
-                    .copied()
-                    .filter(|c| owner[c.column].is_none_or(|o| o == lane))
-                    .collect();
-                choose(experiment, columns, &coins, lane, &mine, covered, noise)
-            })
-            .collect();
+        chosen
+            .par_iter_mut()
+            .zip(&mut looked)
+            .enumerate()
+            .for_each(|(lane, (chosen, looked))| {
+                let free = |c: &&Claim| owner[c.column].is_none_or(|o| o == lane);
+                let mine: Vec<Claim> = claims[lane].iter().filter(free).copied().collect();
+                // What has not changed comes out as it did.
+                if looked.as_ref() != Some(&mine) {
+                    *chosen = choose(experiment, columns, &coins, lane, &mine, covered, noise);
+                    *looked = Some(mine);
+                }
+            });
         best = vec![[(0.0, usize::MAX); 2]; columns.len()];
         for (lane, c) in chosen.iter().enumerate() {
             let Some(c) = c else { continue };
@@ -368,7 +436,7 @@ fn claims(
 }
 
 /// A column that a lane may look at.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 struct Claim {
     column: usize,
     /// It follows the lane between the end stops.
@@ -377,51 +445,83 @@ struct Claim {
     sole: bool,
 }
 
-/// Scores one coding of a lane.
-fn score(
-    experiment: &Experiment,
-    columns: &[Column],
-    coins: &[f64],
+/// What a lane looks at: the columns that follow it between the end stops (all, where it has none), and the others.
+struct Look<'a> {
     lane: usize,
-    mine: &[Claim],
-    noise: Noise,
-    h: Hypothesis,
-) -> Scored {
-    let predicted = predictions(experiment, lane, h, noise);
+    strong: Vec<Claim>,
+    loose: Vec<usize>,
+    /// The same to be scored.
+    blocks: [Blocks; 2],
+    columns: &'a [Column],
+    coins: &'a [f64],
+    /// The lane does not stand at two ends.
+    all: bool,
+}
+
+impl<'a> Look<'a> {
+    fn of(
+        experiment: &Experiment,
+        columns: &'a [Column],
+        coins: &'a [f64],
+        lane: usize,
+        mine: &[Claim],
+    ) -> Self {
+        let all = !experiment.two_valued(lane);
+        let strong: Vec<Claim> = mine.iter().filter(|c| c.strong || all).copied().collect();
+        let loose = mine.iter().filter(|c| !c.strong).map(|c| c.column);
+        let loose: Vec<usize> = loose.collect();
+        let settings = experiment.plan.settings.len();
+        let first: Vec<usize> = strong.iter().map(|c| c.column).collect();
+        let blocks = [&first, &loose].map(|some| Blocks::of(columns, coins, some, settings));
+        Self {
+            lane,
+            strong,
+            loose,
+            blocks,
+            columns,
+            coins,
+            all,
+        }
+    }
+}
+
+/// Scores one coding of a lane.
+fn score(experiment: &Experiment, look: &Look, noise: Noise, h: Hypothesis) -> Scored {
+    let (columns, coins, all) = (look.columns, look.coins, look.all);
+    let predicted = predictions(experiment, look.lane, h, noise);
     let mut matches = Vec::new();
     let mut seen = vec![0.0f64; h.width as usize];
     let mut score = 0.0;
+    // The best bit for each column.
+    let mut best_bit = vec![(0.0, 0, false); look.strong.len()];
+    let mut most_odds = vec![f64::MIN; look.strong.len()];
+    for (k, p) in predicted.iter().enumerate() {
+        let odds = look.blocks[0].odds(p).into_iter();
+        for ((best, most), (odds, inverted)) in best_bit.iter_mut().zip(&mut most_odds).zip(odds) {
+            *most = most.max(odds);
+            if odds > best.0 {
+                *best = (odds, k, inverted);
+            }
+        }
+    }
     // What does not stand at two ends is looked for in every column. There a check that covers the control may pass for
     // a bit of it; but a position slipped shows in all bits alike, so none has several misses where another has none.
-    let all = !experiment.two_valued(lane);
     let lacks = |column: usize, odds: f64| {
         let known: f32 = columns[column].known.iter().sum();
         f64::from(known) * (1.0 - noise.slip).ln() - coins[column] - odds
     };
     let most = if all {
-        let odds = |c: &Claim| {
-            let of = |p: &Prediction| p.odds(&columns[c.column], coins[c.column]).0;
-            predicted.iter().map(of).fold(f64::MIN, f64::max)
-        };
-        let told = mine.iter().map(|c| (c.column, odds(c)));
-        let told = told.filter(|(_, odds)| *odds > WORTH);
+        let told = look.strong.iter().zip(&most_odds);
+        let told = told.filter(|(_, odds)| **odds > WORTH);
         let least = told
-            .map(|(c, odds)| lacks(c, odds))
+            .map(|(c, odds)| lacks(c.column, *odds))
             .fold(f64::MAX, f64::min);
         least + ALIKE
     } else {
         f64::MAX
     };
-    for claim in mine.iter().filter(|c| c.strong || all) {
-        let mut best = (0.0, 0, false);
-        for (k, p) in predicted.iter().enumerate() {
-            let (odds, inverted) = p.odds(&columns[claim.column], coins[claim.column]);
-            if odds > best.0 {
-                best = (odds, k, inverted);
-            }
-        }
-        let (odds, k, inverted) = best;
-        if odds > WORTH && lacks(claim.column, odds) <= most {
+    for (claim, (odds, k, inverted)) in look.strong.iter().zip(best_bit) {
+        if odds > WORTH && (!all || lacks(claim.column, odds) <= most) {
             seen[k] = seen[k].max(odds);
             score += odds;
             matches.push((claim.column, k as u32, inverted, odds));
@@ -430,11 +530,7 @@ fn score(
         }
     }
     // Bits that stand still between the end stops show in the sweeps alone: the best of the columns that do so.
-    let loose: Vec<usize> = mine
-        .iter()
-        .filter(|c| !c.strong)
-        .map(|c| c.column)
-        .collect();
+    let loose = &look.loose;
     let price = ((loose.len().max(1) * 2) as f64).ln();
     let strong: Vec<&Column> = matches
         .iter()
@@ -455,15 +551,11 @@ fn score(
         if !p.still || all {
             continue;
         }
+        let odds = look.blocks[1].odds(p).into_iter();
         let odds: Vec<(f64, bool)> = loose
             .iter()
-            .map(|&c| {
-                let (o, i) = p.odds(&columns[c], coins[c]);
-                if lacks(c, o) > most {
-                    return (f64::MIN, i);
-                }
-                (o + near(&columns[c]), i)
-            })
+            .zip(odds)
+            .map(|(&c, (o, i))| (o + near(&columns[c]), i))
             .collect();
         let best = odds.iter().map(|o| o.0).fold(0.0, f64::max);
         if best > 3.5 {
@@ -522,12 +614,13 @@ fn choose(
     if !experiment.panel().controls[of.control].exact() {
         steps.extend([QUIET, signal::EVEN].map(|step| (step, noise.apart)));
     }
+    let look = Look::of(experiment, columns, coins, lane, mine);
     let all: Vec<Scored> = signal::hypotheses(experiment.panel(), of)
         .into_iter()
         .filter_map(|h| {
             let with = |&(step, price): &(f64, f64)| {
                 let noise = Noise { step, ..noise };
-                let scored = score(experiment, columns, coins, lane, mine, noise, h);
+                let scored = score(experiment, &look, noise, h);
                 Scored {
                     score: scored.score - price,
                     ..scored

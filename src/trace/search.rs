@@ -2,9 +2,10 @@
 
 use rayon::prelude::*;
 
-use super::cells::{Dictionary, Experiment};
+use super::cells::Experiment;
+use super::dictionary::Dictionary;
 use super::rng::Random;
-use super::space::{Contents, Pins, PresetMap, Probe, Space};
+use super::space::{Contents, Pins, Places, PresetMap, Probe, Space, Tally};
 
 /// A hypothesis that passed the quick test.
 #[derive(Clone, Debug)]
@@ -112,14 +113,12 @@ impl Searcher<'_> {
         let test = |pins: Pins, stride: u32, bases: &[u32]| {
             let mut map = PresetMap::stepped(stride, &order, "");
             map.pins = pins;
+            let places = Places::of(&map, len);
             let t = probe.tally(self.contents, self.space.width, bases, |b, p| {
-                let a = b + map.offset[p];
-                (a < len).then(|| map.pins.physical(a))
+                places.cell(b, p)
             });
-            Candidate {
-                score: probe.score(t),
-                map,
-            }
+            let score = probe.score(t);
+            Candidate { map, score }
         };
         let few = &bases[..bases.len().div_ceil(2)];
         let strides: Vec<u32> = (1..=(len - 1) / (n - 1))
@@ -271,17 +270,28 @@ impl Searcher<'_> {
 
     /// The score of a given map here: for trying what was found in another chip.
     pub(crate) fn score(&self, map: &PresetMap) -> f64 {
-        let probe = Probe::new(self.experiment, self.dictionary, |_| true, |_| true);
+        Self::score_of_all(std::slice::from_ref(self), map)
+    }
+
+    /// The score of a given map in several memories of one size.
+    pub(crate) fn score_of_all(all: &[Self], map: &PresetMap) -> f64 {
+        let Some(first) = all.first() else { return 0.0 };
+        let probe = Probe::new(first.experiment, first.dictionary, |_| true, |_| true);
         if !probe.useful() {
             return 0.0;
         }
-        let len = self.space.len();
-        let bases = self.bases(1 << 14);
-        probe.score(
-            probe.tally(self.contents, self.space.width, &bases, |b, p| {
-                map.cell(b, p, len)
-            }),
-        )
+        let places = Places::of(map, first.space.len());
+        let tally = |s: &Self| {
+            let bases = s.bases(1 << 14);
+            let width = s.space.width;
+            probe.tally(s.contents, width, &bases, |b, p| places.cell(b, p))
+        };
+        let add = |a: Tally, b: Tally| Tally {
+            columns: a.columns + b.columns,
+            exact: a.exact + b.exact,
+            near: a.near + b.near,
+        };
+        probe.score(all.iter().map(tally).fold(Tally::default(), add))
     }
 }
 

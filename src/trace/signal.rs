@@ -6,7 +6,7 @@ use super::panel::Lane;
 use super::plan::Plan;
 
 /// How noisy dialling and converting are.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) struct Noise {
     /// Chance that a dial's code is one too low, and one too high.
     pub(crate) step: f64,

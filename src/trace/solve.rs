@@ -1,8 +1,9 @@
 //! From plan and readings to a found layout: structure, columns, fields, noise, slips.
 
-use super::cells::{Dictionary, Experiment, TraceError};
+use super::cells::{Experiment, TraceError};
 use super::columns::{self, Column};
 use super::dials;
+use super::dictionary::Dictionary;
 use super::explain::Explained;
 use super::fields::{self, Found};
 use super::hints;
@@ -64,7 +65,9 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         found = assign(&columns, noise);
     }
     let usual = usual(&experiment, &found);
-    found = assign(&columns, usual);
+    if usual != noise {
+        found = assign(&columns, usual);
+    }
     found = dials::settle(&experiment, &columns, found, &bad, covered, usual);
     noise = measure(&experiment, &columns, &found, &bad, noise);
     contradict(&experiment, &columns, &mut found, &bad);

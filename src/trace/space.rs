@@ -1,6 +1,8 @@
 //! How presets are spread over addresses: hypotheses, and how well the readings bear each one out.
 
-use super::cells::{Cells, Dictionary, Experiment};
+use super::cells::{Cells, Experiment};
+use super::dictionary::Dictionary;
+pub(crate) use super::pins::Pins;
 
 /// Chips whose cells are searched as one memory: a single chip, or several of one shape, one after the other.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -49,65 +51,6 @@ impl Space {
 pub(crate) struct Contents {
     pub(crate) value: Vec<u8>,
     pub(crate) known: Vec<u8>,
-}
-
-/// Which pin carries each bit of an address, and which pins are inverted; where no pins are named, each carries its own.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(crate) struct Pins {
-    pub(crate) pins: Vec<u8>,
-    pub(crate) invert: u32,
-}
-
-impl Pins {
-    /// Every pin carries its own bit.
-    pub(crate) fn straight(bits: u32) -> Self {
-        Self {
-            pins: (0..bits as u8).collect(),
-            invert: 0,
-        }
-    }
-
-    /// The address at a cell.
-    pub(crate) fn logical(&self, cell: u32) -> u32 {
-        let cell = cell ^ self.invert;
-        if self.pins.is_empty() {
-            return cell;
-        }
-        let bit = |(bit, pin): (usize, &u8)| (cell >> pin & 1) << bit;
-        self.pins.iter().enumerate().map(bit).sum()
-    }
-
-    /// The cell at an address.
-    pub(crate) fn physical(&self, address: u32) -> u32 {
-        if self.pins.is_empty() {
-            return address ^ self.invert;
-        }
-        let bit = |(bit, pin): (usize, &u8)| (address >> bit & 1) << pin;
-        self.invert ^ self.pins.iter().enumerate().map(bit).sum::<u32>()
-    }
-
-    /// The same with one more pin inverted, or one less.
-    pub(crate) fn inverted(&self, pin: u32) -> Self {
-        let mut next = self.clone();
-        next.invert ^= 1 << pin;
-        next
-    }
-
-    /// All that differ in one exchange of two pins, or in one inversion.
-    pub(crate) fn changes(&self, inversions: bool) -> Vec<Self> {
-        let mut out = Vec::new();
-        for i in 0..self.pins.len() {
-            for j in 0..i {
-                let mut next = self.clone();
-                next.pins.swap(i, j);
-                out.push(next);
-            }
-            if inversions {
-                out.push(self.inverted(i as u32));
-            }
-        }
-        out
-    }
 }
 
 /// The exclusive-or of what the bits of a number turn.
@@ -276,6 +219,39 @@ impl PresetMap {
     }
 }
 
+/// The cells of a map, looked up: for many bases.
+pub(crate) struct Places<'a> {
+    map: &'a PresetMap,
+    len: u32,
+    /// The cell at every address as it is counted, where pins lie between.
+    cells: Option<Vec<u32>>,
+}
+
+impl<'a> Places<'a> {
+    pub(crate) fn of(map: &'a PresetMap, len: u32) -> Self {
+        let pinned = !map.xor && map.pins != Pins::default();
+        Self {
+            cells: pinned.then(|| map.pins.cells(len)),
+            map,
+            len,
+        }
+    }
+
+    /// As [`PresetMap::cell`].
+    pub(crate) fn cell(&self, base: u32, preset: usize) -> Option<u32> {
+        let offset = *self.map.offset.get(preset)?;
+        let at = match self.map.xor {
+            true => base ^ offset,
+            false => base.checked_add(offset)?,
+        };
+        let at = (at < self.len).then_some(at)?;
+        match &self.cells {
+            Some(cells) => Some(cells[at as usize]).filter(|c| *c < self.len),
+            None => Some(at),
+        }
+    }
+}
+
 /// A quick test of a map on a few saves: how many columns read as words of the dictionary.
 pub(crate) struct Probe {
     /// Reading and preset of each row.
@@ -385,28 +361,42 @@ impl Probe {
     ) -> Tally {
         let mut t = Tally::default();
         let full = ((1u32 << self.rows.len()) - 1) as u16;
-        let mut at = [0u32; 16];
+        let mut rows: [(&[u8], usize); 16] = [(&[], 0); 16];
+        for (row, &(reading, preset)) in rows.iter_mut().zip(&self.rows) {
+            *row = (&contents[reading].value, preset);
+        }
+        let rows = &rows[..self.rows.len()];
+        let mut count = |w: u16| {
+            if w == 0 || w == full {
+                return;
+            }
+            let w = usize::from(w);
+            t.columns += 1;
+            t.exact += (self.exact[w / 64] >> (w % 64) & 1) as u32;
+            t.near += (self.near[w / 64] >> (w % 64) & 1) as u32;
+        };
         'bases: for &base in bases {
-            for (k, &(_, preset)) in self.rows.iter().enumerate() {
-                match cell(base, preset) {
-                    Some(c) => at[k] = c,
-                    None => continue 'bases,
+            if width == 1 {
+                let mut word = 0;
+                for (k, &(value, preset)) in rows.iter().enumerate() {
+                    match cell(base, preset) {
+                        Some(c) => word |= u16::from(value[c as usize] & 1) << k,
+                        None => continue 'bases,
+                    }
                 }
+                count(word);
+                continue;
             }
             // Sixteen bits a line, one a row.
             let mut words = 0u128;
-            for (k, &(reading, _)) in self.rows.iter().enumerate() {
-                words |= SPREAD[usize::from(contents[reading].value[at[k] as usize])] << k;
+            for (k, &(value, preset)) in rows.iter().enumerate() {
+                match cell(base, preset) {
+                    Some(c) => words |= SPREAD[usize::from(value[c as usize])] << k,
+                    None => continue 'bases,
+                }
             }
             for line in 0..width {
-                let w = (words >> (16 * line)) as u16;
-                if w == 0 || w == full {
-                    continue;
-                }
-                let w = usize::from(w);
-                t.columns += 1;
-                t.exact += (self.exact[w / 64] >> (w % 64) & 1) as u32;
-                t.near += (self.near[w / 64] >> (w % 64) & 1) as u32;
+                count((words >> (16 * line)) as u16);
             }
         }
         t

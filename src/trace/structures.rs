@@ -1,6 +1,11 @@
 //! Which structure of presets each chip shows: what is tried, from the plainest to the most contrived, and what is taken.
 
-use super::cells::{Dictionary, Experiment};
+use std::cell::RefCell;
+
+use rayon::prelude::*;
+
+use super::cells::Experiment;
+use super::dictionary::Dictionary;
 use super::explain::{self, Explained};
 use super::search::{Candidate, Searcher};
 use super::shifted::{Carried, Shift, Shifted};
@@ -13,6 +18,9 @@ const BELIEVED_AGAIN: f64 = 14.0;
 
 /// A map whose words agree by more standard deviations than this is no chance, whatever else moves in the chip.
 const PLAIN: f64 = 12.0;
+
+/// How many maps that chips show together are looked at in each.
+const MOST: usize = 16;
 
 /// With more bits changed in the shifted reading than this, words are not searched for.
 const ENOUGH: u32 = 600;
@@ -49,8 +57,19 @@ struct Finder<'a> {
     experiment: &'a Experiment<'a>,
     dictionary: &'a Dictionary,
     shift: Option<Shift>,
-    /// What chips of a size show together: number of cells, and the maps.
-    together: Vec<(u32, Vec<PresetMap>)>,
+    /// What chips of a size show together.
+    together: Vec<Together>,
+    /// What was looked at closely before, by chips and map.
+    looked: RefCell<Vec<(Vec<usize>, PresetMap, Option<Explained>)>>,
+}
+
+/// What chips of a size show together.
+struct Together {
+    /// The chips of the only space, if it is one.
+    only: Option<Vec<usize>>,
+    /// Number of cells.
+    size: u32,
+    maps: Vec<PresetMap>,
 }
 
 /// The preset structure of every chip that shows one.
@@ -60,6 +79,7 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
         dictionary,
         shift: Shift::of(experiment),
         together: Vec::new(),
+        looked: RefCell::default(),
     };
     let single = |i: usize| Space {
         chips: vec![i],
@@ -273,9 +293,35 @@ impl Finder<'_> {
             let like: Vec<&Space> = (spaces.iter().copied())
                 .filter(|s| s.len() == size)
                 .collect();
-            let maps = self.maps(shift, &like, depth);
-            self.together.push((size, maps));
+            let together = Together {
+                only: (like.len() == 1).then(|| like[0].chips.clone()),
+                size,
+                maps: self.likeliest(&like, self.maps(shift, &like, depth)),
+            };
+            self.together.push(together);
         }
+    }
+
+    /// Of many maps those whose words all of some memories bear out best: in one of them alone chance may.
+    fn likeliest(&self, spaces: &[&Space], maps: Vec<PresetMap>) -> Vec<PresetMap> {
+        if spaces.len() < 2 || maps.len() <= MOST {
+            return maps;
+        }
+        let readings = self.experiment.plan.readings();
+        let contents = |s: &&Space| s.contents(&self.experiment.chips, readings);
+        let contents: Vec<Vec<Contents>> = spaces.iter().map(contents).collect();
+        let searchers: Vec<Searcher> = (spaces.iter().zip(&contents))
+            .map(|(space, contents)| Searcher {
+                space,
+                contents,
+                experiment: self.experiment,
+                dictionary: self.dictionary,
+            })
+            .collect();
+        let score = |map: PresetMap| (Searcher::score_of_all(&searchers, &map), map);
+        let mut all: Vec<(f64, PresetMap)> = maps.into_par_iter().map(score).collect();
+        all.sort_by(|a, b| b.0.total_cmp(&a.0));
+        all.into_iter().take(MOST).map(|(_, map)| map).collect()
     }
 
     /// Bits in which the shifted reading differs from the one before.
@@ -309,12 +355,20 @@ impl Finder<'_> {
             dictionary,
         };
         let closely = |map: &PresetMap| {
+            // The same map comes up from one depth to the next, and from several chips.
+            let before = self.looked.borrow();
+            if let Some((_, _, e)) = (before.iter()).find(|l| l.0 == space.chips && l.1 == *map) {
+                return e.clone();
+            }
+            drop(before);
             let shift = self.shift.as_ref();
-            let mut e = explain::explain(experiment, dictionary, space, &contents, map, shift)?;
-            if let Some(shift) = &self.shift {
+            let mut e = explain::explain(experiment, dictionary, space, &contents, map, shift);
+            if let (Some(shift), Some(e)) = (&self.shift, &mut e) {
                 e.carried = shift.carried(space, &contents, map, &e.bases);
             }
-            Some(e)
+            let looked = (space.chips.clone(), map.clone(), e.clone());
+            self.looked.borrow_mut().push(looked);
+            e
         };
         let look = |c: &[Candidate], believed: f64| -> Option<Explained> {
             let top = c.first().map_or(0.0, |c| c.score);
@@ -345,7 +399,7 @@ impl Finder<'_> {
         };
         let scored = |maps: &[PresetMap]| -> Vec<Candidate> {
             let mut all: Vec<Candidate> = maps
-                .iter()
+                .par_iter()
                 .map(|map| Candidate {
                     score: searcher.score(map),
                     map: map.clone(),
@@ -384,9 +438,12 @@ impl Finder<'_> {
             return best.map(judged);
         }
         let in_part = best.as_ref().is_some_and(|b| b.carried.partly());
-        let together = self.together.iter().find(|t| t.0 == space.len());
-        let from_all = || scored(together.map_or(&[], |t| &t.1));
+        let together = self.together.iter().find(|t| t.size == space.len());
+        let from_all = || scored(together.map_or(&[], |t| &t.maps));
+        let only = together.and_then(|t| t.only.as_ref());
         let alone = || match &self.shift {
+            // What all show together it has shown then.
+            Some(_) if only == Some(&space.chips) => Vec::new(),
             Some(shift) => scored(&self.maps(shift, &[space], depth)),
             None => Vec::new(),
         };

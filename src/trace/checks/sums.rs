@@ -118,18 +118,35 @@ impl Range<'_> {
     }
 }
 
-/// All sums that hold.
-pub(super) fn sums(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holding> {
+/// What is stored in an order of the lines, and all of it added up.
+pub(super) struct Turned {
+    rows: Vec<Vec<u64>>,
+    prefixes: Prefixes,
+}
+
+impl Turned {
+    pub(super) fn of(words: &Words, turn: &Turn) -> Self {
+        let row = |row: &Vec<u64>| row.iter().map(|v| turn.word(*v)).collect();
+        let rows: Vec<Vec<u64>> = words.values.iter().map(row).collect();
+        Self {
+            prefixes: Prefixes::of(&rows),
+            rows,
+        }
+    }
+}
+
+/// All sums that hold; `turned`: the words in each order of the lines.
+pub(super) fn sums(
+    words: &Words,
+    turns: &[Turn],
+    turned: &[Turned],
+    units: &[usize],
+) -> Vec<Holding> {
     let mut out = Vec::new();
     let ranges = words.ranges(units);
     let tried = (ranges.len() * turns.len() * FAMILIES.len() * 4) as f64;
-    for (t, turn) in turns.iter().enumerate() {
-        let rows: Vec<Vec<u64>> = words
-            .values
-            .iter()
-            .map(|row| row.iter().map(|v| turn.word(*v)).collect())
-            .collect();
-        let prefixes = Prefixes::of(&rows);
+    for (t, (turn, turned)) in turns.iter().zip(turned).enumerate() {
+        let Turned { rows, prefixes } = turned;
         let mut low_first: Vec<Vec<usize>> = vec![units.to_vec()];
         if units.len() > 1 {
             low_first.push(units.iter().rev().copied().collect());
@@ -138,8 +155,8 @@ pub(super) fn sums(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holdin
             for width in widths(words, turn, stored) {
                 for &(from, to) in &ranges {
                     let range = Range {
-                        rows: &rows,
-                        prefixes: &prefixes,
+                        rows,
+                        prefixes,
                         from,
                         to,
                         stored,

@@ -14,7 +14,7 @@ mod walk;
 
 use super::cells::Experiment;
 use super::signal;
-use super::space::{Contents, PresetMap, Space};
+use super::space::{Contents, Places, PresetMap, Space};
 
 /// A pair of readings of which the second holds each setting one preset further back.
 #[derive(Clone, Debug)]
@@ -54,6 +54,21 @@ impl Shift {
 const STRAY: f64 = 0.05;
 /// What a data line tells against a base at most.
 const LINE_AGAINST: f64 = 1.0;
+
+/// The bits of a byte, a byte each.
+const BYTES: [u64; 256] = {
+    let mut table = [0u64; 256];
+    let mut byte = 0;
+    while byte < 256 {
+        let mut line = 0;
+        while line < 8 {
+            table[byte] |= (byte as u64 >> line & 1) << (8 * line);
+            line += 1;
+        }
+        byte += 1;
+    }
+    table
+};
 
 /// How far the settings go from preset to preset as a map says.
 #[derive(Clone, Copy, Debug, Default)]
@@ -136,8 +151,17 @@ impl Shift {
     /// held, a data line each.
     pub(crate) fn borne_out(&self, contents: &[Contents], cells: &[usize], width: u8) -> f64 {
         let (a, b) = (&contents[self.first], &contents[self.second]);
+        // A byte a line, so no more presets at a time than a byte counts.
         let mut counts = [(0u32, 0u32); 8];
-        let counts = &mut counts[..usize::from(width)];
+        let (mut agree, mut differ, mut most) = (0u64, 0u64, 0);
+        let mut add = |agree: &mut u64, differ: &mut u64| {
+            let lines = agree.to_le_bytes().into_iter().zip(differ.to_le_bytes());
+            for (count, (a, d)) in counts.iter_mut().zip(lines) {
+                count.0 += u32::from(a);
+                count.1 += u32::from(d);
+            }
+            (*agree, *differ) = (0, 0);
+        };
         let next = cells.iter().cycle().skip(1);
         for (&x, &y) in cells.iter().zip(next) {
             // Not only what changed, nothing may differ; but much that never changes is alike.
@@ -147,21 +171,25 @@ impl Shift {
             if same | other == 0 {
                 continue;
             }
-            for (line, (agree, differ)) in counts.iter_mut().enumerate() {
-                *agree += u32::from(same >> line & 1);
-                *differ += u32::from(other >> line & 1);
+            agree += BYTES[usize::from(same)];
+            differ += BYTES[usize::from(other)];
+            most += 1;
+            if most == u8::MAX {
+                add(&mut agree, &mut differ);
+                most = 0;
             }
         }
+        add(&mut agree, &mut differ);
+        let (for_it, against) = ((2.0 * (1.0 - STRAY)).ln(), (2.0 * STRAY).ln());
         let odds = |&(agree, differ): &(u32, u32)| {
             if agree == 0 {
                 return 0.0;
             }
-            let odds = f64::from(agree) * (2.0 * (1.0 - STRAY)).ln()
-                + f64::from(differ) * (2.0 * STRAY).ln();
+            let odds = f64::from(agree) * for_it + f64::from(differ) * against;
             // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
             odds.max(-LINE_AGAINST)
         };
-        counts.iter().map(odds).sum()
+        counts[..usize::from(width)].iter().map(odds).sum()
     }
 
     /// How far a map with these bases is borne out.
@@ -181,9 +209,10 @@ impl Shift {
         // Where windows of bases overlap, a cell is reached by several ways; one of them must be right.
         let mut same = vec![0u8; len as usize];
         let mut reached = vec![0u8; len as usize];
+        let places = Places::of(map, len);
         let way = |base: u32, p: usize| {
-            let x = map.cell(base, p, len)? as usize;
-            Some((x, map.cell(base, (p + 1) % n, len)? as usize))
+            let x = places.cell(base, p)? as usize;
+            Some((x, places.cell(base, (p + 1) % n)? as usize))
         };
         let ways = || bases.iter().flat_map(|b| (0..n).map(move |p| (*b, p)));
         for (x, y) in ways().filter_map(|(b, p)| way(b, p)) {

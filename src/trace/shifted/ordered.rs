@@ -6,7 +6,7 @@
 use rayon::prelude::*;
 
 use super::super::space::{Pins, PresetMap};
-use super::{HAND_ON, Shifted};
+use super::{HAND_ON, Plane, Shifted};
 
 /// Rows whose follower is looked for, at first and in full.
 const ROWS: [usize; 2] = [3, 12];
@@ -20,11 +20,31 @@ const MOST_STILL: u32 = 10;
 const CLIMB: usize = 8;
 
 /// What is compared of every cell: a bit a plane, before and after, and where it changed.
-struct Packed {
-    before: Vec<u64>,
-    after: Vec<u64>,
-    changed: Vec<u64>,
+pub(super) struct Packed {
+    pub(super) before: Vec<u64>,
+    pub(super) after: Vec<u64>,
+    pub(super) changed: Vec<u64>,
     planes: usize,
+}
+
+/// Up to 64 planes, packed.
+pub(super) fn pack(planes: &[Plane], size: usize) -> Packed {
+    let mut out = Packed {
+        before: vec![0; size],
+        after: vec![0; size],
+        changed: vec![0; size],
+        planes: planes.len(),
+    };
+    for (i, plane) in planes.iter().enumerate() {
+        for x in 0..size {
+            out.before[x] |= u64::from(plane.before[x]) << i;
+            out.after[x] |= u64::from(plane.after[x]) << i;
+        }
+        for &x in &plane.changed {
+            out.changed[x as usize] |= 1 << i;
+        }
+    }
+    out
 }
 
 /// A step, where it starts, and how unlike what follows its rows is.
@@ -85,24 +105,7 @@ impl Shifted {
     }
 
     fn packed(&self) -> Packed {
-        let size = self.len as usize;
-        let planes = &self.planes[..self.planes.len().min(64)];
-        let mut out = Packed {
-            before: vec![0; size],
-            after: vec![0; size],
-            changed: vec![0; size],
-            planes: planes.len(),
-        };
-        for (i, plane) in planes.iter().enumerate() {
-            for x in 0..size {
-                out.before[x] |= u64::from(plane.before[x]) << i;
-                out.after[x] |= u64::from(plane.after[x]) << i;
-            }
-            for &x in &plane.changed {
-                out.changed[x as usize] |= 1 << i;
-            }
-        }
-        out
+        pack(&self.planes[..self.planes.len().min(64)], self.len as usize)
     }
 
     /// The steps whose rows are followed, behind a wiring.
@@ -126,16 +129,17 @@ impl Shifted {
         let mut out: Vec<PresetMap> = Vec::new();
         for s in &steps {
             let places: Vec<u32> = (0..n).map(|q| q * s.stride).collect();
+            let cells = s.pins.cells(self.len);
             let live = |b: &u32| {
-                let cells = places.iter().map(|o| s.pins.physical(b + o) as usize);
-                cells.into_iter().any(|x| packed.changed[x] != 0)
+                let mut cells = places.iter().map(|o| cells[(b + o) as usize] as usize);
+                cells.any(|x| packed.changed[x] != 0)
             };
             let bases: Vec<u32> = (0..s.windows)
                 .flat_map(|w| (0..s.stride).map(move |r| s.at + w * n * s.stride + r))
                 .filter(|b| b + (n - 1) * s.stride < self.len)
                 .filter(live)
                 .collect();
-            let Some((fit, orders)) = self.walks(&bases, &places, |b, o| s.pins.physical(b + o))
+            let Some((fit, orders)) = self.walks(&bases, &places, |b, o| cells[(b + o) as usize])
             else {
                 continue;
             };
@@ -186,7 +190,7 @@ struct Order<'a> {
 
 impl<'a> Order<'a> {
     fn of(shifted: &Shifted, packed: &'a Packed, pins: &'a Pins) -> Self {
-        let cells: Vec<u32> = (0..shifted.len).map(|a| pins.physical(a)).collect();
+        let cells = pins.cells(shifted.len);
         let changed = |a: usize| {
             packed
                 .changed

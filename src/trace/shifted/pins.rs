@@ -4,8 +4,10 @@ use std::collections::HashSet;
 
 use rayon::prelude::*;
 
+use super::super::pins::{Pins, Wiring};
 use super::super::rng::Random;
-use super::super::space::{Pins, PresetMap};
+use super::super::space::PresetMap;
+use super::ordered::pack;
 use super::{HAND_ON, Shifted};
 
 /// So many changed bits more or less that are what the next preset held do not tell two wirings apart.
@@ -27,48 +29,20 @@ impl Shifted {
         if !(2..=13).contains(&bits) || self.len != 1 << bits {
             return Vec::new();
         }
-        // Whole cells before and after, a line a bit.
-        let size = self.len as usize;
-        let groups = self.planes.len().div_ceil(64);
-        let mut before = vec![vec![0u64; size]; groups];
-        let mut after = before.clone();
-        let mut changed = before.clone();
-        for (i, plane) in self.planes.iter().enumerate() {
-            for x in 0..size {
-                before[i / 64][x] |= u64::from(plane.before[x]) << (i % 64);
-                after[i / 64][x] |= u64::from(plane.after[x]) << (i % 64);
-            }
-            for &x in &plane.changed {
-                changed[i / 64][x as usize] |= 1 << (i % 64);
-            }
-        }
-        let mut cells: Vec<u32> = (0..self.len)
-            .filter(|&x| changed.iter().any(|c| c[x as usize] != 0))
-            .collect();
-        Random::new(u64::from(self.len)).shuffle(&mut cells);
+        let looked = Looked::of(self);
+        let cells = &looked.cells;
         // Agreement of cells with where they are thought to go on, in standard deviations.
-        let score = |pairs: &mut dyn Iterator<Item = (u32, u32)>| -> f64 {
-            let (mut agree, mut all) = (0u32, 0u32);
-            for (x, y) in pairs {
-                for g in 0..groups {
-                    let mask = changed[g][x as usize];
-                    all += mask.count_ones();
-                    let same = !(after[g][x as usize] ^ before[g][y as usize]) & mask;
-                    agree += same.count_ones();
-                }
-            }
-            (2.0 * f64::from(agree) - f64::from(all)) / f64::from(all.max(1)).sqrt()
-        };
-        let behind = |pins: &Pins, stride: i32, cells: &[u32]| -> f64 {
-            score(&mut cells.iter().map(|&x| {
-                let to = pins.logical(x).checked_add_signed(stride);
+        let behind = |pins: &Pins, stride: i32, cells: &[Vec<Cell>]| -> f64 {
+            let wiring = Wiring::of(pins);
+            looked.agreement(cells, |c, before| {
+                let to = wiring.logical(c.at).checked_add_signed(stride);
                 let to = to.filter(|t| *t < self.len);
-                (x, to.map_or(x, |t| pins.physical(t)))
-            }))
+                before[to.map_or(c.at, |t| wiring.physical(t)) as usize]
+            })
         };
         let straight = Pins::straight(bits);
         let most = (self.len - 1) / (n - 1);
-        let few = &cells[..cells.len().min(400)];
+        let few = first_of(cells, 400);
         // First every step behind any one exchange and any one inversion, by fewer cells where those are many.
         let mut first = straight.changes(false);
         first.push(straight);
@@ -77,21 +51,32 @@ impl Shifted {
             .collect();
         first.extend(inverted);
         let look = (LOOKS / (2 * first.len() * most as usize)).max(60);
-        let fewer = &few[..few.len().min(look)];
+        let fewer = first_of(&few, look);
         let mut beam: Vec<(f64, i32, Pins)> = first
             .into_par_iter()
             .flat_map_iter(|pins| {
-                let to: Vec<u32> = (0..self.len).map(|x| pins.physical(x)).collect();
-                let from: Vec<u32> = fewer.iter().map(|x| pins.logical(*x)).collect();
+                // In the order of the addresses behind this wiring.
+                let to = pins.cells(self.len);
+                let in_order = |before: &Vec<u64>| -> Vec<u64> {
+                    to.iter().map(|x| before[*x as usize]).collect()
+                };
+                let before: Vec<Vec<u64>> = looked.before.iter().map(in_order).collect();
+                let wiring = Wiring::of(&pins);
+                let at = |c: &Cell| Cell {
+                    at: wiring.logical(c.at),
+                    ..*c
+                };
+                let from = |cells: &Vec<Cell>| cells.iter().map(at).collect();
+                let from: Vec<Vec<Cell>> = fewer.iter().map(from).collect();
                 let mut all: Vec<(f64, i32)> = (1..=most as i32)
                     .flat_map(|stride| [stride, -stride])
                     .map(|stride| {
-                        let pairs = fewer.iter().zip(&from).map(|(x, at)| {
-                            let next = at.wrapping_add_signed(stride) as usize;
-                            let next = to.get(next);
-                            (*x, next.copied().unwrap_or(*x))
+                        let z = looked.agreement_among(&from, &before, |c, before| {
+                            let next = before.get(c.at.wrapping_add_signed(stride) as usize);
+                            // Nothing that changed is what it was before.
+                            next.copied().unwrap_or(!c.after)
                         });
-                        (score(&mut pairs.into_iter()), stride)
+                        (z, stride)
                     })
                     .collect();
                 all.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
@@ -117,10 +102,11 @@ impl Shifted {
         };
         best(&mut beam, 200);
         beam.par_iter_mut()
-            .for_each(|b| b.0 = behind(&b.2, b.1, few));
+            .for_each(|b| b.0 = behind(&b.2, b.1, &few));
         // Few cells leave many wirings nearly as good as the right one: so the more are followed the fewer cells.
         let ways = (bits * (bits - 1) / 2 * 4 + bits) as usize;
-        let keep = (LOOKS / (ROUNDS * ways * few.len().max(1))).clamp(60, 400);
+        let looks = few.first().map_or(0, Vec::len);
+        let keep = (LOOKS / (ROUNDS * ways * looks.max(1))).clamp(60, 400);
         best(&mut beam, keep);
         let mut done: HashSet<(u32, Vec<u8>, u32)> = HashSet::new();
         for _ in 0..ROUNDS {
@@ -135,7 +121,7 @@ impl Shifted {
                 .par_iter()
                 .flat_map_iter(|(_, stride, pins)| {
                     changes(pins)
-                        .map(|p| (behind(&p, *stride, few), *stride, p))
+                        .map(|p| (behind(&p, *stride, &few), *stride, p))
                         .collect::<Vec<_>>()
                 })
                 .collect();
@@ -162,6 +148,82 @@ impl Shifted {
             })
             .collect()
     }
+}
+
+/// A cell that changed: a bit a plane.
+#[derive(Clone, Copy)]
+struct Cell {
+    at: u32,
+    after: u64,
+    changed: u64,
+}
+
+/// Cells in an order that means nothing, and what all held before; 64 planes at a time.
+struct Looked {
+    cells: Vec<Vec<Cell>>,
+    before: Vec<Vec<u64>>,
+    /// Bits that a cell takes where several are counted together.
+    apart: u32,
+}
+
+impl Looked {
+    fn of(shifted: &Shifted) -> Self {
+        let size = shifted.len as usize;
+        let packed: Vec<_> = shifted
+            .planes
+            .chunks(64)
+            .map(|some| pack(some, size))
+            .collect();
+        let mut order: Vec<u32> = (0..shifted.len)
+            .filter(|&x| packed.iter().any(|p| p.changed[x as usize] != 0))
+            .collect();
+        Random::new(u64::from(shifted.len)).shuffle(&mut order);
+        let cells = packed.iter().map(|p| {
+            let cell = |&at: &u32| Cell {
+                at,
+                after: p.after[at as usize],
+                changed: p.changed[at as usize],
+            };
+            order.iter().map(cell).collect()
+        });
+        Self {
+            cells: cells.collect(),
+            apart: (shifted.planes.len().min(64) as u32).next_power_of_two(),
+            before: packed.into_iter().map(|p| p.before).collect(),
+        }
+    }
+
+    /// By how much cells agree with what `before` finds for each among what was held before; standard deviations.
+    fn agreement(&self, cells: &[Vec<Cell>], before: impl Fn(&Cell, &[u64]) -> u64) -> f64 {
+        self.agreement_among(cells, &self.before, before)
+    }
+
+    fn agreement_among(
+        &self,
+        cells: &[Vec<Cell>],
+        held: &[Vec<u64>],
+        before: impl Fn(&Cell, &[u64]) -> u64,
+    ) -> f64 {
+        let (mut agree, mut all) = (0u32, 0u32);
+        for (cells, held) in cells.iter().zip(held) {
+            for some in cells.chunks((64 / self.apart) as usize) {
+                let (mut same, mut changed) = (0, 0);
+                for (c, i) in some.iter().zip(0..) {
+                    same |= (!(c.after ^ before(c, held)) & c.changed) << (i * self.apart);
+                    changed |= c.changed << (i * self.apart);
+                }
+                agree += same.count_ones();
+                all += changed.count_ones();
+            }
+        }
+        (2.0 * f64::from(agree) - f64::from(all)) / f64::from(all.max(1)).sqrt()
+    }
+}
+
+/// The first few of the cells.
+fn first_of(cells: &[Vec<Cell>], most: usize) -> Vec<Vec<Cell>> {
+    let first = |c: &Vec<Cell>| c[..c.len().min(most)].to_vec();
+    cells.iter().map(first).collect()
 }
 
 /// What wirings that say the same have in common: which bit of an address that stays where it is lies on which line

@@ -1,5 +1,7 @@
 //! The order of presets among the places they are known to lie on: who follows whom.
 
+use std::collections::HashSet;
+
 use super::{HAND_ON, Shifted, apart};
 
 /// Two places that differ in a smaller part of their bits than this held one setting.
@@ -7,6 +9,10 @@ const ALIKE: f64 = 0.22;
 /// How many ways to give places to settings are followed at a time: at first, and where that is not enough.
 const NARROW: usize = 40;
 const WIDE: usize = 1000;
+/// Where a walk is broken, ways that fit by so much less are handed on too.
+const BESIDE: i32 = 2;
+/// Cells that are looked at in all where many ways are handed on.
+const LOOKED: usize = 1 << 19;
 /// In place of a group of places: none.
 const NOWHERE: usize = usize::MAX;
 
@@ -55,7 +61,8 @@ impl Shifted {
         }
         let before: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&before, q)).collect();
         let after: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&after, q)).collect();
-        walk(&before, &after, columns, &self.shift.settings)
+        let many = (LOOKED / self.len as usize).clamp(self.presets().max(HAND_ON), WIDE / 2);
+        walk(&before, &after, columns, &self.shift.settings, many)
     }
 }
 
@@ -67,6 +74,7 @@ fn walk(
     after: &[Vec<u64>],
     columns: usize,
     settings: &[usize],
+    many: usize,
 ) -> Option<(i32, Vec<Vec<usize>>)> {
     let apart = |a: &[u64], b: &[u64]| f64::from(apart(a, b)) / columns as f64;
     // Places that were written: about half of the bits of a preset change.
@@ -153,11 +161,28 @@ fn walk(
     if most < n as i32 {
         return None;
     }
-    let orders = beam
+    // A slip breaks the walk: then the pieces may come one after the other in many ways, and what the saves hold must
+    // choose among them.
+    let (least, keep) = match most == 2 * n as i32 {
+        true => (most, n.max(HAND_ON)),
+        false => (most - BESIDE, many),
+    };
+    let mut ways: Vec<Vec<usize>> = Vec::new();
+    for (_, given) in beam.into_iter().take_while(|b| b.0 >= least) {
+        // Where no setting is saved twice a walk may begin with any preset, and fits as well.
+        let turns = if least < most && labels.len() == n {
+            n
+        } else {
+            1
+        };
+        ways.extend((0..turns).map(|by| [&given[by..], &given[..by]].concat()));
+    }
+    let mut said = HashSet::new();
+    ways.retain(|given| said.insert(given.clone()));
+    ways.truncate(keep);
+    let mut orders: Vec<Vec<usize>> = ways
         .iter()
-        .take_while(|b| b.0 == most)
-        .take(n.max(HAND_ON))
-        .map(|(_, given)| {
+        .map(|given| {
             let mut free = vec![true; before.len()];
             let mut order = vec![usize::MAX; n];
             // Whoever is followed as planned first, then who is left of the group, then anybody.
@@ -181,6 +206,8 @@ fn walk(
             order
         })
         .collect();
+    let mut said = HashSet::new();
+    orders.retain(|order| said.insert(order.clone()));
     Some((most, orders))
 }
 
@@ -195,37 +222,52 @@ struct Counts {
 }
 
 impl Counts {
-    /// How often a place of one group is followed by one of another.
-    fn follows(&self, a: usize, b: usize) -> i32 {
-        match a == NOWHERE || b == NOWHERE {
-            true => 0,
-            false => self.seen[a * self.sizes.len() + b],
-        }
-    }
-
     /// The likeliest ways to give groups to settings, one after the other, so many of them kept; best first.
+    ///
+    /// A way loses what is seen and not planned, or planned and not seen, and gains twice what is both. Nearly all of the
+    /// counts are zero, so what is both is looked up for the few settings beside this one in the plan.
     fn given(&self, keep: usize) -> Vec<(i32, Vec<usize>)> {
         let (labels, groups) = (self.times.len(), self.sizes.len());
+        let seen = |a: usize, b: usize| self.seen[a * groups + b];
+        // Groups that are seen beside each, and how often either way.
+        let beside: Vec<Vec<(usize, i32)>> = (0..groups)
+            .map(|g| {
+                let both = (0..groups).map(|o| (o, seen(o, g) + seen(g, o)));
+                both.filter(|(_, times)| *times > 0).collect()
+            })
+            .collect();
         let mut beam: Vec<(i32, Vec<usize>)> = vec![(0, Vec::new())];
         for l in 0..labels {
+            let planned = |o: usize| (self.planned[o * labels + l], self.planned[l * labels + o]);
+            let neighbours: Vec<(usize, i32, i32)> = (0..l)
+                .map(|o| (o, planned(o).0, planned(o).1))
+                .filter(|(_, to, from)| to + from > 0)
+                .collect();
+            let lost: i32 = neighbours.iter().map(|(_, to, from)| to + from).sum();
             // Score, whose it is, and the group that is given to this setting.
             let mut longer: Vec<(i32, usize, usize)> = Vec::new();
+            let mut taken = vec![false; groups];
             for (i, (score, given)) in beam.iter().enumerate() {
-                // A slip of the hand may leave a setting without a place.
-                let free = (0..groups).filter(|g| !given.contains(g));
-                for g in free.chain([NOWHERE]) {
-                    let size = self.sizes.get(g).copied().unwrap_or(0);
-                    let mut score = score - (size - self.times[l]).abs();
-                    for (o, &other) in given.iter().enumerate() {
-                        for (plan, is) in [
-                            (self.planned[o * labels + l], self.follows(other, g)),
-                            (self.planned[l * labels + o], self.follows(g, other)),
-                        ] {
-                            score += 2 * plan.min(is) - (plan - is).abs();
+                taken.fill(false);
+                for g in given.iter().filter(|g| **g != NOWHERE) {
+                    taken[*g] = true;
+                }
+                let score = score - lost;
+                for g in (0..groups).filter(|g| !taken[*g]) {
+                    let mut score = score - (self.sizes[g] - self.times[l]).abs();
+                    for (_, times) in beside[g].iter().filter(|(o, _)| taken[*o]) {
+                        score -= times;
+                    }
+                    for &(o, to, from) in &neighbours {
+                        let other = given[o];
+                        if other != NOWHERE {
+                            score += 4 * (to.min(seen(other, g)) + from.min(seen(g, other)));
                         }
                     }
                     longer.push((score, i, g));
                 }
+                // A slip of the hand may leave a setting without a place.
+                longer.push((score - self.times[l], i, NOWHERE));
             }
             let best_first = |a: &(i32, usize, usize), b: &(i32, usize, usize)| {
                 b.0.cmp(&a.0).then((a.1, a.2).cmp(&(b.1, b.2)))
