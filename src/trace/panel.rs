@@ -1,5 +1,6 @@
 //! What a person can say about an undocumented instrument: its panel, its presets and voices, its chips.
 
+use crate::document::in_words;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -126,38 +127,6 @@ impl crate::blame::Blame for PanelError {
     }
 }
 
-/// What a parser says, in words for the bench: types by what they hold.
-pub(crate) fn plainly(says: &str) -> String {
-    let numbers = [
-        ("usize", "a whole number from 0 on"),
-        ("u64", "a whole number from 0 on"),
-        ("u32", "a whole number from 0 on"),
-        ("u8", "a whole number from 0 to 255"),
-        ("i64", "a whole number"),
-        ("a boolean", "true or false"),
-        ("a sequence", "a list in square brackets"),
-        ("a string", "a text in quotes"),
-    ];
-    let mut out = says.to_owned();
-    for (word, plain) in numbers {
-        out = out.replace(&format!("expected {word}"), &format!("expected {plain}"));
-    }
-    for (kind, plain) in [
-        ("floating point", "the number"),
-        ("integer", "the number"),
-        ("string", "the text"),
-        ("boolean", "the word"),
-    ] {
-        for what in ["type", "value"] {
-            out = out.replace(
-                &format!("invalid {what}: {kind}"),
-                &format!("this cannot be {plain}"),
-            );
-        }
-    }
-    out
-}
-
 /// Most controls, presets and voices a plan is made for; far above any panel.
 const MOST: usize = 4096;
 
@@ -168,7 +137,7 @@ impl Panel {
     /// When it is not TOML, has unknown keys, or says something impossible.
     pub fn parse(text: &str) -> Result<Self, PanelError> {
         let panel: Panel = toml::from_str(text)
-            .map_err(|e| PanelError::Syntax(plainly(e.to_string().trim_end())))?;
+            .map_err(|e| PanelError::Syntax(in_words(e.to_string().trim_end())))?;
         panel.check()?;
         Ok(panel)
     }

@@ -60,7 +60,14 @@ struct Finder<'a> {
     /// What chips of a size show together.
     together: Vec<Together>,
     /// What was looked at closely before, by chips and map.
-    looked: RefCell<Vec<(Vec<usize>, PresetMap, Option<Explained>)>>,
+    looked: RefCell<Vec<Looked>>,
+}
+
+/// A map looked at closely, and what came of it.
+struct Looked {
+    chips: Vec<usize>,
+    map: PresetMap,
+    found: Option<Explained>,
 }
 
 /// What chips of a size show together.
@@ -357,8 +364,8 @@ impl Finder<'_> {
         let closely = |map: &PresetMap| {
             // The same map comes up from one depth to the next, and from several chips.
             let before = self.looked.borrow();
-            if let Some((_, _, e)) = (before.iter()).find(|l| l.0 == space.chips && l.1 == *map) {
-                return e.clone();
+            if let Some(l) = (before.iter()).find(|l| l.chips == space.chips && l.map == *map) {
+                return l.found.clone();
             }
             drop(before);
             let shift = self.shift.as_ref();
@@ -366,8 +373,11 @@ impl Finder<'_> {
             if let (Some(shift), Some(e)) = (&self.shift, &mut e) {
                 e.carried = shift.carried(space, &contents, map, &e.bases);
             }
-            let looked = (space.chips.clone(), map.clone(), e.clone());
-            self.looked.borrow_mut().push(looked);
+            self.looked.borrow_mut().push(Looked {
+                chips: space.chips.clone(),
+                map: map.clone(),
+                found: e.clone(),
+            });
             e
         };
         let look = |c: &[Candidate], believed: f64| -> Option<Explained> {

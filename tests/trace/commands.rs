@@ -65,6 +65,19 @@ fn next_remember_and_audit() {
     assert_eq!(status, 0, "{said}");
     assert!(said.contains("perhaps 30 cells an entry"), "{said}");
 
+    // A layout is what these seek.
+    for command in [
+        &["solve", "plan.json", "reading", "shifted"][..],
+        &["next", "plan.json", "reading", "shifted"],
+        &["remember", "reading"],
+    ] {
+        let all = [&["trace"], command, &["--layout", "pellow-six"]].concat();
+        let (status, said) = cellkeep(here, &all);
+        assert_eq!(status, 2, "{said}");
+        assert!(said.contains("--layout pellow-six is not taken"), "{said}");
+        assert!(said.contains("trace audit pellow-six"), "{said}");
+    }
+
     // With its plan a reading proves far more of the layout than alone.
     let noticed = |arguments: &[&str]| -> u64 {
         let (status, said) = cellkeep(here, arguments);

@@ -13,7 +13,6 @@ use super::output::say;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::Reading;
-use crate::trace::panel::plainly;
 use crate::trace::plan::Plan;
 use crate::trace::simulate::Hand;
 use crate::trace::{TraceError, rehearsal};
@@ -121,7 +120,7 @@ fn load_plan(path: &Path) -> Result<Plan, Failure> {
         what,
     };
     let plan: Plan =
-        crate::document::from_json(text.as_bytes()).map_err(|e| wrong(plainly(&e.to_string())))?;
+        crate::document::from_json(text.as_bytes()).map_err(|e| wrong(e.to_string()))?;
     plan.check().map_err(wrong)?;
     Ok(plan)
 }

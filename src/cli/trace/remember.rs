@@ -6,8 +6,7 @@ use super::super::open::ReadingArgs;
 use super::super::output::{print_text, say};
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
-use crate::document::to_json;
-use crate::trace::panel::plainly;
+use crate::document::{in_words, to_json};
 use crate::trace::unplanned::{
     self, Change, ChipStructure, Facts, Hypotheses, LikelyField, Remembered,
 };
@@ -144,7 +143,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     if let Some(path) = &args.facts {
         let facts: Facts = toml::from_str(&super::text(path)?)
-            .map_err(|e| FactsFile(plainly(e.to_string().trim_end())))?;
+            .map_err(|e| FactsFile(in_words(e.to_string().trim_end())))?;
         facts.check().map_err(FactsFile)?;
         facts.check_within(&reading).map_err(FactsFile)?;
         found.remembered = unplanned::remembered(&reading, &facts);
