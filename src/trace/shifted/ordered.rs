@@ -143,7 +143,13 @@ impl Shifted {
             else {
                 continue;
             };
-            for order in orders {
+            // As in `tabled`, all ways for the likeliest step only.
+            let keep = if out.is_empty() {
+                orders.len()
+            } else {
+                self.few_ways()
+            };
+            for order in orders.into_iter().take(keep) {
                 let order: Vec<u32> = order.into_iter().map(|q| q as u32).collect();
                 let plain = s.pins == Pins::straight(self.bits);
                 let behind = match plain {

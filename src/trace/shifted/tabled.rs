@@ -22,7 +22,13 @@ impl Shifted {
         if found.first().is_some_and(|f| f.0 == self.perfect()) {
             found.retain(|f| f.0 == self.perfect());
         }
-        found.into_iter().flat_map(|f| f.1).collect()
+        // All ways to join the pieces of a broken walk for the likeliest lines only.
+        let few = self.few_ways();
+        let ways = found.into_iter().enumerate().flat_map(|(i, (_, maps))| {
+            let keep = if i == 0 { maps.len() } else { few };
+            maps.into_iter().take(keep)
+        });
+        ways.collect()
     }
 
     /// The orders of presets that bits turning these lines suggest, and how well they fit.

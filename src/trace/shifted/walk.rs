@@ -22,6 +22,11 @@ impl Shifted {
         2 * self.presets() as i32
     }
 
+    /// How many walks that fit as well are handed on where there may be better places for presets.
+    pub(super) fn few_ways(&self) -> usize {
+        self.presets().max(HAND_ON)
+    }
+
     /// Walks from place to place by what each holds before and after; the place of every preset, likeliest walks
     /// first. Which preset a walk begins with is open where no setting is saved twice: then all are given.
     pub(super) fn walks(
@@ -61,7 +66,8 @@ impl Shifted {
         }
         let before: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&before, q)).collect();
         let after: Vec<Vec<u64>> = (0..places.len()).map(|q| words(&after, q)).collect();
-        let many = (LOOKED / self.len as usize).clamp(self.presets().max(HAND_ON), WIDE / 2);
+        let many = (LOOKED / self.len as usize).min(WIDE / 2);
+        let many = many.max(self.few_ways());
         walk(&before, &after, columns, &self.shift.settings, many)
     }
 }
