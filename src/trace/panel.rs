@@ -389,20 +389,16 @@ high = 12
     #[test]
     fn words_of_the_parser_are_plain() {
         for (from, to, says) in [
-            (
-                "16",
-                "-3",
-                "this cannot be the number `-3`, expected a whole number from 0 on",
-            ),
+            ("16", "-3", "`-3`, expected a whole number, not negative"),
             (
                 "16",
                 "\"x\"",
-                "this cannot be the text \"x\", expected a whole number from 0 on",
+                "\"x\", expected a whole number, not negative",
             ),
             (
                 "words = 64",
                 "words = 3.5",
-                "expected a whole number from 0 on",
+                "expected a whole number, not negative",
             ),
         ] {
             let said = Panel::parse(&PANEL.replacen(from, to, 1)).unwrap_err();
