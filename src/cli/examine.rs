@@ -1,10 +1,10 @@
 //! `examine`: look for damage and name its likely cause.
 
 use super::open::{ReadingArgs, settlement};
-use super::output::{print_text, quoted, say};
+use super::output::{place, print_text, quoted, say};
 use super::settle::RECORD;
 use super::shelved::ShelfArgs;
-use super::{Failure, Outcome, findings};
+use super::{Failure, Outcome, Status, findings, mend};
 use crate::document::to_json;
 use crate::examine::{EntryVerdict, Examination, Picture, Verdict, add_votes, examine};
 use crate::finding::{Finding, Severity, worst};
@@ -84,7 +84,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let of_files = reading.findings.iter().cloned();
     let of_earlier = earlier.iter().flat_map(|e| &e.findings).map(of_earlier);
     examined.findings.splice(0..0, of_files.chain(of_earlier));
-    let status = findings::status(&examined.findings);
+    let status = match doubted(&examined) {
+        true => Status::Findings,
+        false => findings::status(&examined.findings),
+    };
     if args.shelf.job.is_some() {
         let document = to_json(&examined)?.into_bytes();
         let file = incoming_bytes(Role::Findings, "examination.json", document);
@@ -94,8 +97,21 @@ pub(crate) fn run(args: &Args) -> Outcome {
         print_text(&to_json(&examined)?);
         return Ok(status);
     }
-    print(&examined, args);
+    print(&examined, args, part_of(args)?);
     Ok(status)
+}
+
+/// The part that the reading plays in a job, told by the records that lie beside it.
+fn part_of(args: &Args) -> Result<Role, Failure> {
+    Ok(
+        if args.files.beside(&args.reading, mend::RECORD)?.is_some() {
+            Role::Mended
+        } else if args.files.beside(&args.reading, RECORD)?.is_some() {
+            Role::Settled
+        } else {
+            Role::AsFound
+        },
+    )
 }
 
 /// What was noticed about the files of the earlier reading; they are not what is examined.
@@ -135,7 +151,7 @@ fn votes(
     Ok(Some(settle(&reads, layout, Rules::default())?.1))
 }
 
-fn print(e: &Examination, args: &Args) {
+fn print(e: &Examination, args: &Args, part: Role) {
     findings::print(&e.findings);
     for picture in &e.pictures {
         let marked = picture.rows.iter().any(|r| r.marks.contains(|c| c != '.'));
@@ -162,7 +178,7 @@ fn print(e: &Examination, args: &Args) {
         }
     }
     say!();
-    for line in closing(e, args) {
+    for line in closing(e, args, part) {
         say!("{line}");
     }
 }
@@ -176,10 +192,11 @@ fn line_to_mend(args: &Args) -> String {
             .collect::<String>()
     };
     format!(
-        "cellkeep mend {}{}{} -o mend.toml",
-        quoted(&args.reading),
+        "cellkeep mend {}{}{}{} -o mend.toml",
+        place(&args.reading),
         option("--earlier", &args.earlier),
-        option("-l", &args.files.layout)
+        option("-l", &args.files.layout),
+        args.files.files_again()
     )
 }
 
@@ -210,7 +227,12 @@ fn draw(picture: &Picture) {
     }
 }
 
-fn closing(e: &Examination, args: &Args) -> Vec<String> {
+/// Whether an entry is in doubt, whatever the weight of the finding.
+fn doubted(e: &Examination) -> bool {
+    e.entries.iter().any(|v| v.verdict > Verdict::Blank)
+}
+
+fn closing(e: &Examination, args: &Args, part: Role) -> Vec<String> {
     let count = |v: Verdict| e.entries.iter().filter(|x| x.verdict == v).count();
     let mut lines = Vec::new();
     if !e.entries.is_empty() {
@@ -234,8 +256,9 @@ fn closing(e: &Examination, args: &Args) -> Vec<String> {
                 .to_owned(),
         );
     }
+    let doubted = doubted(e);
     match worst(&e.findings) {
-        None => {
+        None if !doubted => {
             lines.push(if e.layout.is_some() {
                 "nothing speaks against this reading; if a voice or preset still sounds wrong, the fault is not in the memory".to_owned()
             } else {
@@ -244,17 +267,21 @@ fn closing(e: &Examination, args: &Args) -> Vec<String> {
             lines.push(if crate::shelf::Reference::is_one(&args.reading) {
                 "next: it is on the shelf; `cellkeep shelf audit` before anything is unsoldered".to_owned()
             } else {
-                format!("next: keep it before anything is unsoldered: `cellkeep shelf put JOB --as as-found {}`", args.reading)
+                format!(
+                    "next: keep it before anything is unsoldered: `cellkeep shelf put JOB --as {} {}`",
+                    part.word(),
+                    place(&args.reading)
+                )
             });
         }
-        Some(_) if e.entries.iter().all(|v| v.verdict <= Verdict::Blank) && !e.entries.is_empty() => {
+        Some(_) if !doubted && !e.entries.is_empty() => {
             lines.push("next: do what the findings say; by them no entry is damaged".to_owned());
         }
-        Some(_) if e.layout.is_some() => lines.push(format!(
+        _ if e.layout.is_some() => lines.push(format!(
             "next: do what the findings say and read again; `{}` proposes values for what stays damaged",
             line_to_mend(args)
         )),
-        Some(_) => lines.push("next: do what the findings say and read again".to_owned()),
+        _ => lines.push("next: do what the findings say and read again".to_owned()),
     }
     lines
 }

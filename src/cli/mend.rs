@@ -19,7 +19,7 @@ use crate::shelf::{Role, incoming_bytes};
 const LISTED: usize = 20;
 
 /// The file beside a mended reading that says what was done and what is lost.
-const RECORD: &str = "mend.json";
+pub(super) const RECORD: &str = "mend.json";
 
 /// Propose values for damaged parameters, or apply the proposals that were accepted.
 #[derive(clap::Args)]

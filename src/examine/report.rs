@@ -355,6 +355,8 @@ fn explain_facts(findings: &mut [Finding], seen: &[Broken], left: &[Broken]) {
     if explained > 0
         && let Some(f) = findings.first_mut()
     {
+        // However little the cause says, the promises are broken: an earlier reading must not hide what a check shows.
+        f.severity = f.severity.max(Severity::Caution);
         f.evidence.push(format!(
             "explains {explained} of {} broken promises of the layout (failed checks, impossible codes, differing copies)",
             seen.len()

@@ -7,12 +7,14 @@ use cellkeep::bank::{self, Bank};
 use cellkeep::codec::setting;
 use cellkeep::compare::{MoveKind, compare};
 use cellkeep::edit::{EditError, Editor, Selector};
+use cellkeep::examine::examine;
+use cellkeep::finding::{Severity, worst};
 use cellkeep::identify::{Fit, rank};
 use cellkeep::image::ChipImage;
 use cellkeep::layout::{self, model::Layout};
 use cellkeep::reading::{ChipReading, Reading};
 
-use super::board::{PRESETS, TEXT, decoded, layout, presets};
+use super::board::{PRESETS, TEXT, decoded, layout, presets, reading};
 
 fn at(text: &str) -> Selector {
     text.parse().unwrap()
@@ -310,4 +312,44 @@ fn what_fits_stands_before_what_saves_more_bits() {
     };
     let ranked = rank(vec![fit("large", 900.0, 0.09), fit("small", 400.0, 0.98)]);
     assert_eq!(ranked.fits[0].layout, "small");
+}
+
+/// Every bit of the board is under a sum, or in it: whichever flips, an earlier reading makes nobody blinder.
+#[test]
+fn a_flip_under_a_check_is_never_called_sound_beside_an_earlier_reading() {
+    let layout = layout();
+    let earlier = reading(&PRESETS).aligned(&layout);
+    for at in 0..6 * 32 {
+        let mut now = PRESETS;
+        now[at / 32][at / 8 % 4] ^= 1 << (at % 8);
+        let now = reading(&now).aligned(&layout);
+        let found = examine(&now, Some(&layout), Some(&earlier)).unwrap();
+        let findings = &found.examination.findings;
+        assert!(
+            worst(findings) >= Some(Severity::Caution),
+            "bit {at}: {findings:?}"
+        );
+    }
+}
+
+/// A chip of four bits that is dead reads 0f or f0 where the file has eight: both are as dead as 00 and ff.
+#[test]
+fn a_dead_chip_is_found_without_a_layout_whatever_half_of_the_file_it_is_in() {
+    let sound: Vec<u8> = (0..256u32).map(|c| (c * 167 % 251 % 16) as u8).collect();
+    for value in [0x00, 0xff, 0x0f, 0xf0] {
+        let chip =
+            |id: &str, cells: &[u8]| ChipReading::new(id, ChipImage::from_cells(8, cells).unwrap());
+        let both = Reading::new(vec![chip("U1", &sound), chip("U2", &[value; 256])]);
+        let found = examine(&both, None, None).unwrap();
+        let dead = found
+            .examination
+            .findings
+            .iter()
+            .find(|f| f.code == "chip.dead");
+        let dead = dead.unwrap_or_else(|| panic!("{value:#04x}: {:?}", found.examination.findings));
+        assert!(
+            dead.severity >= Severity::Caution && dead.place.chips[0].chip == "U2",
+            "{dead:?}"
+        );
+    }
 }

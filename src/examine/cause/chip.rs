@@ -80,6 +80,8 @@ impl Cause for WholeChip {
                 Some(match filler {
                     // All ones and all zeros are what floating buses and blank parts read (common practice, no source).
                     Filler::Constant(v) if *v == 0 || *v == image.mask() => 1.3,
+                    // A part of four bits read as one of eight: the half that is not there floats by itself.
+                    Filler::Constant(0x0f | 0xf0) if image.mask() == 0xff => 2.3,
                     Filler::Constant(_) => width + 1.0,
                     Filler::Noise => 0.0,
                     Filler::Stripes(_) => width * (1.0 + stripes(image).len() as f64).log2() + 1.0,
