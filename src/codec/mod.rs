@@ -84,6 +84,9 @@ pub struct AreaCodes {
 
 impl AreaCodes {
     /// The code of a field in an entry, with the mask of its known bits; unknown bits read 0.
+    ///
+    /// # Panics
+    /// When the area has no such entry or field; so do the three functions below.
     pub fn get(&self, entry: usize, field: usize) -> (u64, u64) {
         let at = entry * self.fields + field;
         let known = match &self.known {

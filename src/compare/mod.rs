@@ -214,6 +214,9 @@ pub struct ChipChanges {
 }
 
 /// Compares two decoded readings of the same layout, the first being the earlier.
+///
+/// # Panics
+/// When they were decoded by layouts of another shape.
 pub fn compare(before: &Decoded<'_>, after: &Decoded<'_>) -> Comparison {
     let layout = before.layout;
     let mut totals = Totals::default();

@@ -61,7 +61,10 @@ pub struct ParameterMismatch {
     pub read: String,
 }
 
-/// Compares what was written with what was read back.
+/// Compares what was written with what was read back, both decoded by the same layout.
+///
+/// # Panics
+/// When they were decoded by layouts of another shape.
 pub fn verify(written: &Decoded<'_>, read: &Decoded<'_>) -> Verification {
     let layout = written.layout;
     let kinds = kinds::of(layout);
