@@ -103,18 +103,25 @@ pub fn apply(
             }
         }
     }
-    let state = State {
-        layout,
-        before,
-        damaged: &damaged,
-        unresolved: &unresolved,
-        by_hand: &by_hand,
-    };
-    let settled = match changes.is_empty() {
-        true => Vec::new(),
-        false => state.follow(&mut mended)?,
-    };
-    settled.iter().for_each(|p| unresolved.resolve(p));
+    // A copy may hold a check, and a check cover a copy or another check: what one round settles lets the next go on.
+    while !changes.is_empty() {
+        let state = State {
+            layout,
+            before: &before,
+            damaged: &damaged,
+            unresolved: &unresolved,
+            by_hand: &by_hand,
+        };
+        let told = mended.record.notices.len();
+        let settled = state.follow(&mut mended)?;
+        let open = unresolved.bits().count();
+        settled.iter().for_each(|p| unresolved.resolve(p));
+        if unresolved.bits().count() == open {
+            break;
+        }
+        // What is left is told by the last round only.
+        mended.record.notices.truncate(told);
+    }
     mended.record.unresolved = unresolved.bits().count();
     leave_unknown(&mut mended.reading, &unresolved);
     Ok(mended)

@@ -13,7 +13,7 @@ use crate::reading::Origin;
 pub(super) struct State<'a> {
     pub layout: &'a Layout,
     /// Contents before.
-    pub before: Memory,
+    pub before: &'a Memory,
     /// What was damaged.
     pub damaged: &'a Damaged,
     /// What is damaged still.
