@@ -251,7 +251,21 @@ impl ReadingArgs {
 
     /// Loads a reading by a layout, or bare.
     pub(crate) fn load(&self, text: &str, layout: Option<&Layout>) -> Result<Reading, Failure> {
-        let opened = self.spec(text)?;
+        self.load_opened(&self.spec(text)?, layout)
+    }
+
+    /// Loads a bare reading of chips of which the numbers of data lines are known.
+    pub(crate) fn load_wide(
+        &self,
+        text: &str,
+        widths: Vec<(String, u8)>,
+    ) -> Result<Reading, Failure> {
+        let mut opened = self.spec(text)?;
+        opened.spec.chip_width = widths;
+        self.load_opened(&opened, None)
+    }
+
+    fn load_opened(&self, opened: &Opened, layout: Option<&Layout>) -> Result<Reading, Failure> {
         let reading = match (reading::load(&opened.spec, layout), &opened.taken) {
             (Err(e), Some(taken)) => return Err(taken.told(&e).into()),
             (loaded, _) => loaded?,

@@ -36,6 +36,8 @@ pub struct ReadingSpec {
     pub words: Option<u32>,
     /// Number of data lines of every chip, where there is no layout.
     pub width: Option<u8>,
+    /// Numbers of data lines of single chips, over that.
+    pub chip_width: Vec<(String, u8)>,
     /// The files' address of cell 0, where it is not to be guessed.
     pub load_offset: Option<u32>,
     /// Leave out wrong lines of text forms, with a finding each, in place of refusing.
@@ -52,6 +54,7 @@ impl ReadingSpec {
             chip_packing: Vec::new(),
             words: None,
             width: None,
+            chip_width: Vec::new(),
             load_offset: None,
             skip_wrong_lines: false,
         }

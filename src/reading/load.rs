@@ -190,11 +190,13 @@ fn expected(
     let chip = layout.zip(candidate.chip).map(|(l, at)| &l.chips[at]);
     let record = candidate.record.as_ref();
     let sure = record.filter(|r| r.is_of(sha256));
-    let named = |(name, _): &&(String, _)| {
+    let named = |name: &str| {
         name.eq_ignore_ascii_case(&candidate.id)
             || chip.is_some_and(|c| c.aliases.iter().any(|a| a.eq_ignore_ascii_case(name)))
     };
-    let own = spec.chip_packing.iter().find(named).map(|(_, p)| *p);
+    let own = spec.chip_packing.iter().find(|(name, _)| named(name));
+    let own = own.map(|(_, p)| *p);
+    let width = spec.chip_width.iter().find(|(name, _)| named(name));
     let packing = sure
         .map(|r| r.packing)
         .or(own)
@@ -209,6 +211,7 @@ fn expected(
         width: record
             .map(|r| r.width)
             .or(chip.map(|c| c.width))
+            .or(width.map(|(_, w)| *w))
             .or(spec.width)
             .or(packing.and_then(Packing::only_width))
             .unwrap_or(8),

@@ -102,3 +102,33 @@ fn next_remember_and_audit() {
     ]);
     assert!(planned > 2 * alone, "{planned}, alone {alone}");
 }
+
+/// A programmer gives a chip of four bits as a byte a cell, in the low half: the plan knows the width, the files do not.
+#[test]
+fn chips_of_four_bits_are_read_as_the_plan_says() {
+    let hidden = layout::from_text("tiny", super::TINY).unwrap();
+    let (panel, targets) = simulate::panel_of(&hidden).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 3).unwrap();
+    let folder = tempfile::tempdir().unwrap();
+    let here = folder.path();
+    let mut solve = vec!["trace", "solve", "plan.json"];
+    for (reading, name) in readings.iter().zip(["first", "second"]) {
+        std::fs::create_dir(here.join(name)).unwrap();
+        let cells = reading.chips[0].image.values();
+        std::fs::write(here.join(name).join("U1.bin"), cells).unwrap();
+        solve.push(name);
+    }
+    let plan_json = cellkeep::document::to_json(&plan).unwrap();
+    std::fs::write(here.join("plan.json"), plan_json).unwrap();
+    solve.extend(["--output", "found.toml"]);
+    let (status, said) = cellkeep(here, &solve);
+    assert_ne!(status, 2, "{said}");
+    let found = std::fs::read_to_string(here.join("found.toml")).unwrap();
+    let found = layout::from_text("found", &found).unwrap();
+    assert_eq!((found.chips[0].words, found.chips[0].width), (256, 4));
+    assert!(
+        found.areas.iter().any(|a| a.parameters.len() == 3),
+        "{said}"
+    );
+}

@@ -97,14 +97,14 @@ impl Blame for LayoutNamed {
 const NO_LAYOUT: &str =
     "Refused: a layout is what is sought; `trace audit` proves one that is there";
 
-/// A reading of an instrument without a layout.
-fn bare(files: &ReadingArgs, reading: &str) -> Result<Reading, Failure> {
+/// A reading of an instrument without a layout, of chips with so many data lines as far as that is known.
+fn bare(files: &ReadingArgs, reading: &str, widths: Vec<(String, u8)>) -> Result<Reading, Failure> {
     match &files.layout {
         Some(layout) => Err(LayoutNamed {
             layout: layout.clone(),
         }
         .into()),
-        None => files.load(reading, None),
+        None => files.load_wide(reading, widths),
     }
 }
 
@@ -138,10 +138,14 @@ struct DialledArgs {
 }
 
 impl DialledArgs {
-    /// Both, the chips' sizes taken from the files.
+    /// Both, the chips' data lines taken from the plan and their sizes from the files.
     fn load(&self) -> Result<(Plan, Vec<Reading>), Failure> {
         let plan = load_plan(&self.plan)?;
-        let load = |n: &String| bare(&self.files, n);
+        let chips = &plan.panel.chips;
+        let load = |n: &String| {
+            let widths = chips.iter().map(|c| (c.id.clone(), c.width)).collect();
+            bare(&self.files, n, widths)
+        };
         let readings = self.readings.iter().map(load).collect::<Result<_, _>>()?;
         Ok((plan, readings))
     }

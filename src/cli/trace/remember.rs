@@ -117,14 +117,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
         .into());
     }
-    let reading = super::bare(&args.files, &args.reading)?;
+    let reading = super::bare(&args.files, &args.reading, Vec::new())?;
     let mut found = Hypotheses {
         structure: unplanned::structure(&reading),
         ..Hypotheses::default()
     };
     for (i, after) in args.after.iter().enumerate() {
         let name = args.change.get(i).unwrap_or(after);
-        let read = super::bare(&args.files, after)?;
+        let read = super::bare(&args.files, after, Vec::new())?;
         let mut change = unplanned::changes(name, &reading, &read);
         if !change.not_compared.is_empty() {
             return Err(Other {
