@@ -1,16 +1,32 @@
 //! What changed in a bank since an earlier reading, entry by entry, and what it takes to tell it as edits.
 
+use super::many::Many;
 use crate::evidence::{log2_choose, marked};
+
+/// Bits to say how an entry was edited: some values, everything, or copied from elsewhere (common practice, no source).
+pub(super) const EDITED: f64 = 3.0;
 
 /// One value of an entry that changed.
 pub(super) struct ChangedValue {
     pub(super) field: usize,
+    /// The code now and before, of the bits seen.
+    pub(super) new: u64,
+    pub(super) old: u64,
+    /// The bits seen.
+    pub(super) known: u64,
     /// Bits that differ, of those seen.
     pub(super) flips: u32,
     /// Bits to tell the new code.
     pub(super) tell: f64,
     /// Whether the code moved as little as a knob saved again does.
     pub(super) near: bool,
+}
+
+impl ChangedValue {
+    /// By how much the code moved.
+    pub(super) fn step(&self) -> i64 {
+        self.new.cast_signed() - self.old.cast_signed()
+    }
 }
 
 /// One entry that changed, with what it takes to tell the change in each way that does not depend on which of the
@@ -27,28 +43,140 @@ pub(super) struct ChangedEntry {
     pub(super) seen: u64,
     /// The cheapest of telling all its values, naming an entry that held them, and following the first voice.
     pub(super) whole: f64,
+    /// Whether it was emptied.
+    pub(super) emptied: bool,
+    /// The first of the changed entries that hold what it holds now.
+    pub(super) same: usize,
+    /// Bits to tell what it holds: its values, or which entry held them.
+    pub(super) row: f64,
+}
+
+/// What changed in an area since the earlier reading.
+pub(super) struct ChangedArea {
+    pub(super) entries: Vec<ChangedEntry>,
+    /// What may have been done alike in many of them.
+    pub(super) many: Vec<Many>,
 }
 
 /// What changed in a bank since the earlier reading, by area.
-pub(crate) struct Changes(pub(super) Vec<Vec<ChangedEntry>>);
+pub(crate) struct Changes(pub(super) Vec<ChangedArea>);
+
+/// Changed values added up, as far as telling them as an edit needs it.
+#[derive(Default)]
+struct Sum {
+    k: u64,
+    told: f64,
+    nudged: f64,
+}
+
+impl Sum {
+    fn add(&mut self, v: &ChangedValue) {
+        self.k += 1;
+        self.told += v.tell;
+        self.nudged += if v.near { 3.2 } else { 3.0 + v.tell };
+    }
+}
+
+/// How the changes of an entry are told best.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Way {
+    /// As an edit.
+    Edit,
+    /// As an edit of some values; the others flipped.
+    Partly,
+    /// As flips.
+    Flips,
+}
+
+/// The changes of an entry, told.
+pub(super) struct ToldEntry {
+    pub(super) way: Way,
+    /// Bits for the edit.
+    pub(super) bits: f64,
+    /// Bits for the flips at the price asked.
+    flipped: f64,
+    /// Whether the entry is among those to be named as edited.
+    pub(super) named: bool,
+}
+
+impl ToldEntry {
+    pub(super) fn with_flips(&self) -> f64 {
+        self.bits + self.flipped
+    }
+}
+
+/// Whether a changed value rather flipped, at this price for each bit.
+pub(super) fn flipped(value: &ChangedValue, price: f64) -> bool {
+    f64::from(value.flips) * price < value.tell + 3.0
+}
 
 impl ChangedEntry {
+    /// Tells the changes of those values that are its `own`, not told elsewhere. With a price, bits that look more like
+    /// single flips than like an edit are told at that many bits each.
+    pub(super) fn told(&self, price: Option<f64>, own: &dyn Fn(usize) -> bool) -> ToldEntry {
+        let values = self.values.iter().enumerate();
+        let (mut all, mut kept, mut back, mut elsewhere) =
+            (Sum::default(), Sum::default(), 0.0, false);
+        for (i, v) in values {
+            if !own(i) {
+                elsewhere = true;
+                continue;
+            }
+            all.add(v);
+            match price {
+                Some(price) if flipped(v, price) => back += f64::from(v.flips) * price,
+                _ => kept.add(v),
+            }
+        }
+        // Nothing is left to be told where the rest is told elsewhere.
+        let nothing = |sum: &Sum| elsewhere && sum.k == 0 && self.promises == 0.0;
+        let edit = |sum: &Sum| {
+            if nothing(sum) {
+                0.0
+            } else {
+                EDITED + self.promises + self.edit(sum)
+            }
+        };
+        let whole = ToldEntry {
+            way: Way::Edit,
+            bits: edit(&all),
+            flipped: 0.0,
+            named: !nothing(&all),
+        };
+        let Some(price) = price else { return whole };
+        // Of an edited entry, single values may have flipped; of an untouched one, all of them.
+        let some = ToldEntry {
+            way: Way::Partly,
+            bits: edit(&kept),
+            flipped: back,
+            named: !nothing(&kept),
+        };
+        let flips = f64::from(self.flips) * price;
+        if !elsewhere && flips < whole.bits.min(some.with_flips()) {
+            return ToldEntry {
+                way: Way::Flips,
+                bits: 0.0,
+                flipped: flips,
+                named: false,
+            };
+        }
+        if some.with_flips() < whole.bits {
+            some
+        } else {
+            whole
+        }
+    }
+
     /// Bits for an edit of some of its changed values: as some values, as the whole entry, or as a preset saved
     /// again with its knobs read a few codes off (noise, or a worn track), whichever is the cheapest.
-    pub(super) fn edit<'v>(&self, values: impl Iterator<Item = &'v ChangedValue>) -> f64 {
-        let (mut k, mut told, mut nudged) = (0u64, 0.0, 4.0);
-        for v in values {
-            k += 1;
-            told += v.tell;
-            nudged += if v.near { 3.2 } else { 3.0 + v.tell };
-        }
-        if k == 0 {
+    fn edit(&self, values: &Sum) -> f64 {
+        if values.k == 0 {
             return 0.0;
         }
-        let which = log2_choose(self.seen, k);
+        let which = log2_choose(self.seen, values.k);
         // Most edits move a few values, hence a falling prior on their number (common practice, no source).
-        let some = which + (k as f64 + 1.0).log2() * 2.0 + told;
-        some.min(self.whole).min(which + nudged)
+        let some = which + (values.k as f64 + 1.0).log2() * 2.0 + values.told;
+        some.min(self.whole).min(which + 4.0 + values.nudged)
     }
 }
 

@@ -4,10 +4,13 @@
 use std::collections::BTreeSet;
 
 use super::given::Before;
+use super::many::{Edited, How};
 use super::saves;
+use crate::codec::setting;
 use crate::codec::{AreaCodes, Codes};
 use crate::evidence::{marked, one_of};
 use crate::finding::{Finding, Place, Severity};
+use crate::layout::model::{FieldOwner, Layout};
 
 /// Bits to say that presets were replaced in one stretch, before saying which.
 const STRETCH: f64 = 12.0;
@@ -163,28 +166,27 @@ pub(super) fn findings(
     before: &Before,
     codes: &Codes,
     sure: &Codes,
-    edited: &[Vec<usize>],
+    edits: &Edited,
 ) -> Vec<Finding> {
     let layout = before.content.layout;
-    let edited_in = |a: usize| edited.get(a).map_or(&[][..], Vec::as_slice);
     let found: Vec<Option<Presets>> = (0..layout.areas.len())
         .map(|a| {
             let repeats = !layout.areas[a].axes.is_empty();
-            repeats.then(|| Presets::new(before, codes, a, edited_in(a)))
+            repeats.then(|| Presets::new(before, codes, a, edits.of(a)))
         })
         .collect();
     let another_bank = found.iter().flatten().any(Presets::replaced);
-    let moved = saves::moved(before, codes, sure, edited);
+    let moved = saves::moved(before, codes, sure, edits);
     let converter = saves::finding(before, codes, &moved, another_bank);
     // What a faulty converter saved is the owner's own, however much of it differs.
     let own = converter.is_some();
     let mut out = Vec::from_iter(converter);
     let mut labels = Vec::new();
     let (mut presets, mut emptied) = (0, 0);
-    // Entries of each area that are not told of yet.
-    let mut left: Vec<Vec<usize>> = Vec::new();
+    // What is not told of yet.
+    let mut left = Edited::default();
     for (a, area) in layout.areas.iter().enumerate() {
-        let mut edited = edited_in(a).to_vec();
+        let mut edited = edits.of(a).to_vec();
         if let Some(found) = &found[a] {
             if !own && let Some((f, told)) = found.finding(before) {
                 out.push(f);
@@ -209,7 +211,7 @@ pub(super) fn findings(
             emptied += edited.iter().filter(blank).count();
         }
         labels.extend(edited.iter().map(|e| area.entry_label(*e)));
-        left.push(edited);
+        left.entries.push(edited);
     }
     if labels.is_empty() {
         return out;
@@ -231,9 +233,35 @@ pub(super) fn findings(
         "{presets} of them hold presets; {} knobs moved",
         saves::moved(before, codes, sure, &left).len()
     )];
+    f.evidence.extend(alike(layout, codes, edits));
     if emptied > 0 {
         f.evidence.push(format!("{emptied} of them were emptied"));
     }
     out.push(f);
     out
+}
+
+/// Which controls were set or shifted alike in many entries.
+fn alike(layout: &Layout, codes: &Codes, edits: &Edited) -> Vec<String> {
+    let told = edits.alike.iter().filter_map(|alike| {
+        let area = &layout.areas[alike.area];
+        let (field, n) = match alike.how {
+            How::Set(field, _) | How::Shifted(field, _) => (field, alike.entries.len()),
+            How::Emptied | How::Filled => return None,
+        };
+        let FieldOwner::Parameter(p) = area.fields[field].owner else {
+            return None;
+        };
+        let parameter = &area.parameters[p];
+        let done = match alike.how {
+            How::Shifted(_, step) => format!("moved by {step:+} codes"),
+            _ => {
+                let code = codes.areas[alike.area].code(*alike.entries.first()?, field)?;
+                let setting = setting::show(parameter, area.fields[field].width, code);
+                format!("set to {setting}")
+            }
+        };
+        Some(format!("{} was {done} in {n} of them", parameter.label))
+    });
+    told.collect()
 }

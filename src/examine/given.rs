@@ -2,16 +2,14 @@
 
 use std::collections::HashMap;
 
-use super::changed::{ChangedEntry, ChangedValue, Changes, which};
+use super::changed::{ChangedArea, ChangedEntry, ChangedValue, Changes, Way, flipped, which};
 use super::content::{Content, Told};
 use super::field::{BROKEN, broken, failed};
-use super::shape::{Kind, verified};
+use super::many::{Chosen, Edited, Held, Places, Search};
+use super::shape::{AreaShape, Kind, verified};
 use crate::codec::{AreaCodes, Codes, LEANINGS, Memory, Open, checks, leaning};
 use crate::evidence::{log2_choose, marked};
 use crate::layout::model::BitPlace;
-
-/// Bits to say how an entry was edited: some values, everything, or copied from elsewhere (common practice, no source).
-const EDITED: f64 = 3.0;
 
 /// Bits by which a check that held before breaks more rarely than one of which nothing is known: the layout is right
 /// about it, and whoever saves keeps it (common practice, no source).
@@ -28,6 +26,8 @@ pub(crate) struct Before<'a> {
     pub told: Told,
     /// Entries of each area by their values.
     by_value: Vec<HashMap<Vec<u64>, usize>>,
+    /// Where the entries of each area stand.
+    places: Vec<Places>,
     /// Which instances of each check of each area fail.
     fails: Vec<Vec<Vec<bool>>>,
 }
@@ -54,6 +54,42 @@ impl Now {
             None => (code, known),
         }
     }
+
+    /// A value as far as it is seen, what is not seen reading 0.
+    fn masked(&self, a: usize, e: usize, f: usize) -> (u64, u64) {
+        let (code, known) = self.get(a, e, f);
+        (code & known, known)
+    }
+}
+
+/// What the entries of an area hold now, as far as it is seen.
+struct NowArea<'n> {
+    shape: &'n AreaShape,
+    now: &'n Now,
+    a: usize,
+}
+
+impl Held for NowArea<'_> {
+    fn code(&self, entry: usize, field: usize, code: u64, known: u64) -> bool {
+        let (held, seen) = self.now.get(self.a, entry, field);
+        (held ^ code) & known & seen == 0
+    }
+
+    fn same(&self, entry: usize, other: usize) -> bool {
+        self.shape.values.iter().all(|f| {
+            let (code, known) = self.now.get(self.a, other, *f);
+            self.code(entry, *f, code, known)
+        })
+    }
+
+    fn empty(&self, entry: usize) -> bool {
+        let values = self.shape.values.iter();
+        self.shape.emptied(
+            &values
+                .map(|f| self.now.masked(self.a, entry, *f))
+                .collect::<Vec<_>>(),
+        )
+    }
 }
 
 /// A bank told from an earlier one.
@@ -62,8 +98,8 @@ pub(crate) struct Given {
     pub bits: f64,
     /// The contents after edits but before flips.
     pub edited: Memory,
-    /// Entries taken as edited, by area.
-    pub entries: Vec<Vec<usize>>,
+    /// The edits.
+    pub edits: Edited,
 }
 
 impl<'a> Before<'a> {
@@ -101,6 +137,7 @@ impl<'a> Before<'a> {
             codes,
             told,
             by_value,
+            places: content.shape.areas.iter().map(Places::new).collect(),
             fails,
         }
     }
@@ -125,7 +162,23 @@ impl<'a> Before<'a> {
     /// What changed, entry by entry.
     pub(crate) fn changes(&self, now: &Now) -> Changes {
         let areas = 0..now.codes.areas.len();
-        Changes(areas.map(|a| self.changed_entries(a, now)).collect())
+        let changed = areas.map(|a| {
+            let entries = self.changed_entries(a, now);
+            let shape = &self.content.shape.areas[a];
+            let search = Search {
+                shape,
+                places: &self.places[a],
+                changed: &entries,
+                held: &NowArea { shape, now, a },
+            };
+            let mut many = search.candidates();
+            // Whatever the changed bits are, what is not worth it among edits is not worth it among flips.
+            let worth = Chosen::new(&many, &entries, shape.entries, None).which;
+            let mut at = 0..many.len();
+            many.retain(|_| at.next().is_some_and(|i| worth.contains(&i)));
+            ChangedArea { entries, many }
+        });
+        Changes(changed.collect())
     }
 
     fn changed_entries(&self, a: usize, now: &Now) -> Vec<ChangedEntry> {
@@ -156,13 +209,18 @@ impl<'a> Before<'a> {
                     .map_or(0.0, |m| m.bits(&shape.fields[*f], code, known));
             }
             let held = values(self.content, a, codes, e);
-            let again = first_now.contains_key(&held) || self.by_value[a].contains_key(&held);
-            first_now.entry(held).or_insert(e);
-            let seen = |f: &usize| {
-                let (code, known) = now.get(a, e, *f);
-                (code & known, known)
+            let held_before = self.by_value[a].contains_key(&held);
+            let same = *first_now.entry(held).or_insert(e);
+            let again = same != e || held_before;
+            let row: f64 = shape.values.iter().map(|f| tells[*f]).sum();
+            let row = if held_before {
+                row.min((shape.entries.max(2) as f64).log2())
+            } else {
+                row
             };
-            let now_held: Vec<(u64, u64)> = shape.values.iter().map(seen).collect();
+            let held_now = shape.values.iter().map(|f| now.masked(a, e, *f));
+            let held_now: Vec<(u64, u64)> = held_now.collect();
+            let emptied = shape.emptied(&held_now);
             let mut entry = ChangedEntry {
                 entry: e,
                 flips: 0,
@@ -170,12 +228,11 @@ impl<'a> Before<'a> {
                 fields: Vec::with_capacity(differ.len()),
                 values: Vec::new(),
                 // Of the values, those seen: where a cause hides the others, an edit hides there too.
-                seen: shape
-                    .values
-                    .iter()
-                    .filter(|f| now.get(a, e, **f).1 != 0)
-                    .count() as u64,
-                whole: if shape.emptied(&now_held) {
+                seen: held_now.iter().filter(|v| v.1 != 0).count() as u64,
+                emptied,
+                same,
+                row,
+                whole: if emptied {
                     2.0
                 } else {
                     self.whole(a, codes, e, &tells, again)
@@ -190,6 +247,9 @@ impl<'a> Before<'a> {
                         let ((new, known), (old, was)) = (now.get(a, e, f), before.get(e, f));
                         entry.values.push(ChangedValue {
                             field: f,
+                            new: new & known,
+                            old: old & known,
+                            known: known & was,
                             flips: ((new ^ old) & known & was).count_ones(),
                             tell: tells[f],
                             near: field.knob && new.abs_diff(old) <= NUDGE,
@@ -246,12 +306,22 @@ impl<'a> Before<'a> {
     ) -> Option<Given> {
         let mut edited = now.memory.clone();
         let (mut bits, mut flips) = (0.0, 0);
-        let mut entries = Vec::new();
+        let mut edits = Edited::default();
         for (a, changed) in changes.0.iter().enumerate() {
-            let (area_bits, touched) =
-                self.tell_area(a, changed, price, &mut edited, &mut flips, limit - bits);
+            let entries = self.content.shape.areas[a].entries;
+            let chosen = Chosen::new(&changed.many, &changed.entries, entries, price);
+            let many = chosen.which.iter().map(|c| &changed.many[*c]);
+            let alike = many.map(|m| m.alike(a, &changed.entries));
+            edits.alike.extend(alike);
+            let (area_bits, touched) = self.tell_area(
+                (a, changed, &chosen),
+                price,
+                &mut edited,
+                &mut flips,
+                limit - bits,
+            );
             bits += area_bits;
-            entries.push(touched);
+            edits.entries.push(touched);
             if bits > limit {
                 return None;
             }
@@ -267,14 +337,13 @@ impl<'a> Before<'a> {
         (bits <= limit).then_some(Given {
             bits,
             edited,
-            entries,
+            edits,
         })
     }
 
     fn tell_area(
         &self,
-        a: usize,
-        changed: &[ChangedEntry],
+        (a, changed, chosen): (usize, &ChangedArea, &Chosen),
         price: Option<f64>,
         edited: &mut Memory,
         flips: &mut u64,
@@ -282,37 +351,37 @@ impl<'a> Before<'a> {
     ) -> (f64, Vec<usize>) {
         let area = &self.content.layout.areas[a];
         let entries = self.content.shape.areas[a].entries;
-        let mut bits = 0.0;
-        let mut touched = Vec::new();
-        for c in changed {
-            let all = || c.values.iter();
-            let whole = EDITED + c.promises + c.edit(all());
-            let mut edit = whole;
-            if let Some(price) = price {
-                // Of an edited entry, single values may have flipped; of an untouched one, all of them.
-                let kept = |v: &&ChangedValue| f64::from(v.flips) * price >= v.tell + 3.0;
-                let back = || all().filter(|v| !kept(v));
-                let flipped: f64 = back().map(|v| f64::from(v.flips) * price).sum();
-                let some = EDITED + c.promises + c.edit(all().filter(kept)) + flipped;
-                let mut restore = |f: usize| self.restore(edited, area.field_places(c.entry, f));
-                if f64::from(c.flips) * price < whole.min(some) {
+        let mut bits = chosen.bits;
+        let (mut named, mut touched) = (Vec::new(), Vec::new());
+        for (i, c) in changed.entries.iter().enumerate() {
+            let own = |j: usize| !chosen.tells(i, j);
+            let told = c.told(price, &own);
+            let mut restore = |f: usize| self.restore(edited, area.field_places(c.entry, f));
+            match (told.way, price) {
+                (Way::Flips, _) => {
                     c.fields.iter().copied().for_each(restore);
                     *flips += u64::from(c.flips);
                     continue;
                 }
-                if some < whole {
-                    back().for_each(|v| restore(v.field));
-                    *flips += back().map(|v| u64::from(v.flips)).sum::<u64>();
-                    edit = some - flipped;
+                (Way::Partly, Some(price)) => {
+                    let values = c.values.iter().enumerate().filter(|(j, _)| own(*j));
+                    for (_, v) in values.filter(|(_, v)| flipped(v, price)) {
+                        restore(v.field);
+                        *flips += u64::from(v.flips);
+                    }
                 }
+                _ => {}
             }
             touched.push(c.entry);
-            bits += edit;
+            if told.named {
+                named.push(c.entry);
+            }
+            bits += told.bits;
             if bits > limit {
                 break;
             }
         }
-        bits += which(entries as u64, &touched);
+        bits += which(entries as u64, &named);
         (bits, touched)
     }
 

@@ -17,6 +17,7 @@ mod facts;
 mod field;
 mod flips;
 mod given;
+mod many;
 mod misses;
 mod propose;
 mod redundancy;

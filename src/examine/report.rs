@@ -158,7 +158,7 @@ pub(super) fn examine(
                 before,
                 &content.codec.decode(&truth),
                 &content.codec.decode(&after),
-                &best.edited,
+                &best.edits,
             ));
         }
         let causes: Vec<&Shared> = order.iter().map(|i| &best.causes[*i]).collect();

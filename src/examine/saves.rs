@@ -9,6 +9,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use super::given::{Before, NUDGE, values};
+use super::many::{Edited, How};
 use super::shape::Kind;
 use crate::codec::{Codes, low_mask};
 use crate::evidence::one_of;
@@ -25,6 +26,8 @@ pub(super) struct Moved {
     width: u8,
     /// The entry was emptied, or holds what another held or holds: never read from the panel.
     copied: bool,
+    /// Which of the things done alike in many entries moved it.
+    alike: Option<usize>,
 }
 
 /// Bits to say that the converter is at fault, before saying how (common practice, no source).
@@ -40,14 +43,9 @@ const CLEAR: f64 = 6.0;
 
 /// The knobs that moved in edited entries, as far as every bit of them is among the sure codes: what is filled in for a lost
 /// bit moved nowhere. Voices saved together are told once: the panel is one.
-pub(super) fn moved(
-    before: &Before,
-    codes: &Codes,
-    sure: &Codes,
-    edited: &[Vec<usize>],
-) -> Vec<Moved> {
+pub(super) fn moved(before: &Before, codes: &Codes, sure: &Codes, edits: &Edited) -> Vec<Moved> {
     let mut out = Vec::new();
-    for (a, entries) in edited.iter().enumerate() {
+    for (a, entries) in edits.entries.iter().enumerate() {
         let shape = &before.content.shape.areas[a];
         let (now, then) = (&codes.areas[a], &before.codes.areas[a]);
         let mut told: Vec<(usize, usize, u64)> = Vec::new();
@@ -84,6 +82,13 @@ pub(super) fn moved(
                     new,
                     width: field.width,
                     copied,
+                    alike: edits.alike.iter().position(|alike| {
+                        let moves = match alike.how {
+                            How::Set(field, _) | How::Shifted(field, _) => field == f,
+                            How::Emptied | How::Filled => false,
+                        };
+                        moves && alike.area == a && alike.entries.binary_search(&e).is_ok()
+                    }),
                 });
             }
         }
@@ -160,6 +165,12 @@ pub(super) fn finding(
     moved: &[Moved],
     another_bank: bool,
 ) -> Option<Finding> {
+    // What was done alike to a control in many presets was done once.
+    let mut done = BTreeSet::new();
+    let once = moved
+        .iter()
+        .filter(|m| m.alike.is_none_or(|i| done.insert(i)));
+    let moved = &once.copied().collect::<Vec<_>>()[..];
     if moved.len() < FEWEST {
         return None;
     }

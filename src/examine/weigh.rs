@@ -5,6 +5,7 @@ use super::cause::{self, Shared};
 use super::content::{Content, Told};
 use super::field::Terms;
 use super::given::Before;
+use super::many::Edited;
 use super::misses::{changed_bits, compare, fill, misses};
 use crate::codec::Memory;
 use crate::evidence::{marked, one_of};
@@ -38,8 +39,8 @@ pub(super) struct Explanation {
     pub flips: u64,
     /// The contents as far as they can be told; lost bits unknown, or as before where there is an earlier reading.
     pub truth: Vec<ChipImage>,
-    /// Entries edited since the earlier reading, by area.
-    pub edited: Vec<Vec<usize>>,
+    /// What was edited since the earlier reading.
+    pub edits: Edited,
 }
 
 /// What everything is weighed against.
@@ -67,7 +68,7 @@ impl Bench<'_> {
             surprise: 0.0,
             flips: 0,
             truth: self.seen.to_vec(),
-            edited: Vec::new(),
+            edits: Edited::default(),
         }
     }
 
@@ -95,10 +96,11 @@ impl Bench<'_> {
         }
         let mut best = match self.earlier {
             Some(earlier) => {
-                let known = (!causes.is_empty()).then(|| truth.clone());
-                if let (Some(content), Some(_)) = (self.content, &known) {
+                if let (Some(content), false) = (self.content, causes.is_empty()) {
                     content.mirror(&mut truth);
                 }
+                // What a mirrored copy still shows is seen.
+                let known = (!causes.is_empty()).then(|| truth.clone());
                 fill(&mut truth, earlier);
                 for (i, cause) in causes.iter().enumerate() {
                     let chips = cause.chips();
@@ -128,8 +130,8 @@ impl Bench<'_> {
     ) -> Option<Explanation> {
         let (Some(before), Some(content)) = (self.before, self.content) else {
             let bits = bare::tell_given(&truth, earlier);
-            let plain = self.close(causes.clone(), truth, bits, Vec::new());
-            let same = self.close(causes, earlier.to_vec(), 0.0, Vec::new());
+            let plain = self.close(causes.clone(), truth, bits, Edited::default());
+            let same = self.close(causes, earlier.to_vec(), 0.0, Edited::default());
             let best = if plain.bits < same.bits { plain } else { same };
             return (best.bits <= limit).then_some(best);
         };
@@ -160,7 +162,7 @@ impl Bench<'_> {
                 let Ok(images) = given.edited.images() else {
                     continue;
                 };
-                let e = self.close(causes.clone(), images, given.bits, given.entries);
+                let e = self.close(causes.clone(), images, given.bits, given.edits);
                 if e.bits <= limit && best.as_ref().is_none_or(|b| e.bits < b.bits) {
                     best = Some(e);
                 }
@@ -185,7 +187,7 @@ impl Bench<'_> {
             }
         }
         if let Some(plain) = plain {
-            let mut e = self.close(causes, truth, plain.bits, plain.entries);
+            let mut e = self.close(causes, truth, plain.bits, plain.edits);
             e.as_edits += saved;
             if e.bits <= limit && best.as_ref().is_none_or(|b| e.bits < b.bits) {
                 let others = best.map_or(f64::INFINITY, |b| b.as_edits);
@@ -215,7 +217,7 @@ impl Bench<'_> {
     ) -> Option<Explanation> {
         let Some(content) = self.content else {
             let bits = bare::tell(&truth);
-            let e = self.close(causes, truth, bits, Vec::new());
+            let e = self.close(causes, truth, bits, Edited::default());
             return (e.bits <= limit).then_some(e);
         };
         let memory = memory_of(content, &truth).ok()?;
@@ -223,7 +225,7 @@ impl Bench<'_> {
         if told.bits > limit {
             return None;
         }
-        let mut e = self.close(causes, truth, told.bits, Vec::new());
+        let mut e = self.close(causes, truth, told.bits, Edited::default());
         e.surprise = told.surprise;
         (e.bits <= limit).then_some(e)
     }
@@ -245,7 +247,7 @@ impl Bench<'_> {
         let prior = self.prior(&plain.causes);
         let told = tell_alone(content, self.seen, &plain.causes, &smooth, f64::INFINITY);
         let bits = told.bits + prior;
-        let mut smooth = self.close(plain.causes.clone(), images, bits, Vec::new());
+        let mut smooth = self.close(plain.causes.clone(), images, bits, Edited::default());
         if smooth.bits < plain.bits {
             smooth.surprise = told.surprise;
             smooth
@@ -265,7 +267,7 @@ impl Bench<'_> {
         causes: Vec<Shared>,
         truth: Vec<ChipImage>,
         bits: f64,
-        edited: Vec<Vec<usize>>,
+        edits: Edited,
     ) -> Explanation {
         let mut predicted = truth.clone();
         for cause in &causes {
@@ -304,7 +306,7 @@ impl Bench<'_> {
             surprise: 0.0,
             flips: k,
             truth,
-            edited,
+            edits,
         }
     }
 

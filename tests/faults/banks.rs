@@ -20,6 +20,23 @@ enum Habit {
     Low,
 }
 
+/// What the owner did since the earlier reading.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Edits {
+    None,
+    /// Now and then something is done to many presets at once.
+    Some,
+    /// As [`Edits::Some`], and one control was set alike in many presets.
+    #[allow(dead_code)] // Asked for by the long form only.
+    Alike,
+}
+
+impl From<bool> for Edits {
+    fn from(edited: bool) -> Self {
+        if edited { Self::Some } else { Self::None }
+    }
+}
+
 struct FieldPlan {
     area: usize,
     field: usize,
@@ -245,8 +262,9 @@ impl<'a> Maker<'a> {
         }
     }
 
-    /// The owner empties a stretch of entries, or sets one control alike in many of them.
-    pub(crate) fn edit_many(&self, memory: &mut Memory, rng: &mut Rng) {
+    /// The owner empties a stretch of entries, or sets one control alike in many of them; only the latter where it is to be
+    /// `alike`.
+    pub(crate) fn edit_many(&self, memory: &mut Memory, alike: bool, rng: &mut Rng) {
         let areas = 0..self.layout.areas.len();
         // The presets: what has most values to set.
         let presets = areas
@@ -264,7 +282,7 @@ impl<'a> Maker<'a> {
             (field, blank.unwrap_or_else(|| self.legal(a, field)[0]))
         };
         let values = self.values(a);
-        let patch: Vec<(usize, u64)> = if rng.chance(0.7) {
+        let patch: Vec<(usize, u64)> = if rng.chance(0.7) && !alike {
             values.into_iter().map(empty).collect()
         } else {
             let field = *rng.pick(&values);
@@ -277,11 +295,15 @@ impl<'a> Maker<'a> {
     }
 
     /// The owner edits some presets: a few values here, a new patch there, now and then many alike.
-    pub(crate) fn edit(&self, memory: &mut Memory, rng: &mut Rng) {
+    pub(crate) fn edit(&self, memory: &mut Memory, edits: Edits, rng: &mut Rng) {
+        if edits == Edits::None {
+            return;
+        }
+        let alike = edits == Edits::Alike;
         // Drawn apart, so that what else is edited does not depend on it.
         let mut apart = rng.clone();
-        if apart.chance(0.15) {
-            self.edit_many(memory, &mut apart);
+        if apart.chance(0.15) || alike {
+            self.edit_many(memory, alike, &mut apart);
         }
         let presets: Vec<usize> = (0..self.layout.areas.len())
             .filter(|a| !self.values(*a).is_empty())

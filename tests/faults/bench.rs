@@ -1,8 +1,9 @@
 //! The fault bench: how often causes are named, how often health is doubted, how well mending does.
 //!
-//! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION] [FAULT] [confusion] [verbose]]`. Evaluation seeds start
-//! where tuning seeds end. `confusion` lists every answer that was another than the fault; `2/3` tries the second third
-//! of the healthy banks, for machines with several processors.
+//! `cargo bench --bench faults [-- TRIALS [tuning] [SECTION] [FAULT] [alike] [confusion] [verbose]]`. Evaluation seeds
+//! start where tuning seeds end. With `alike` every owner who edited set one control alike in many presets. `confusion`
+//! lists every answer that was another than the fault; `2/3` tries the second third of the healthy banks, for machines
+//! with several processors.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
@@ -20,6 +21,7 @@ mod trial;
 
 use std::collections::BTreeMap;
 
+use banks::Edits;
 use cellkeep::layout::model::Layout;
 use inject::{CELLS, LINE_AND_CHIP};
 use panel::{ALONE, SAVED};
@@ -32,6 +34,8 @@ struct Setup {
     trials: usize,
     base: u64,
     verbose: bool,
+    /// Whether whoever edited set one control alike in many presets.
+    alike: bool,
     /// Whether every wrong answer is listed rather than the commonest four.
     confusion: bool,
     /// Which of so many parts of the healthy banks are tried.
@@ -40,6 +44,14 @@ struct Setup {
 }
 
 impl Setup {
+    /// What the owner did where something was edited.
+    fn edits(&self, edited: bool) -> Edits {
+        match edited {
+            true if self.alike => Edits::Alike,
+            edited => edited.into(),
+        }
+    }
+
     /// The layout of a trial: shipped and random ones in turn.
     fn layout(&self, seed: u64, i: usize) -> Layout {
         if i.is_multiple_of(2) {
@@ -111,7 +123,7 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
             let mut rng = Rng::new(seed);
             let layout = setup.layout(seed, i);
             let edited = earlier && rng.chance(0.5);
-            let Some(trial) = trial::make(&layout, faults, edited, &mut rng) else {
+            let Some(trial) = trial::make(&layout, faults, setup.edits(edited), &mut rng) else {
                 continue;
             };
             let examined = trial::run(&layout, &trial, earlier, true);
@@ -193,7 +205,7 @@ fn healthy(setup: &Setup) {
             let seed = setup.base + (1 << 28) + i as u64;
             let mut rng = Rng::new(seed);
             let layout = setup.layout(seed, i);
-            let Some(trial) = trial::make(&layout, &[], earlier, &mut rng) else {
+            let Some(trial) = trial::make(&layout, &[], setup.edits(earlier), &mut rng) else {
                 continue;
             };
             let examined = trial::run(&layout, &trial, earlier, true);
@@ -201,6 +213,15 @@ fn healthy(setup: &Setup) {
             if trial::alarmed(&examined) {
                 alarms += 1;
                 println!("   seed {i} {}", layout.id);
+                if setup.verbose {
+                    for e in &examined.examination.explanations {
+                        println!("       {:9.1} {}", e.bits, e.causes.join("+"));
+                    }
+                    let edits = examined.examination.findings.iter();
+                    for f in edits.filter(|f| f.code == "entries.edited") {
+                        println!("       {} {:?}", f.says, f.evidence);
+                    }
+                }
                 let graver = examined.examination.findings.iter();
                 for f in graver.filter(|f| f.severity > cellkeep::finding::Severity::Note) {
                     println!(
@@ -265,6 +286,7 @@ fn main() {
         trials,
         base: if has("tuning") { 0 } else { EVALUATION },
         verbose: has("verbose"),
+        alike: has("alike"),
         confusion: has("confusion"),
         part: words.iter().find_map(|w| part(w)).unwrap_or((0, 1)),
         layouts: layouts::SHIPPED

@@ -6,7 +6,7 @@ use cellkeep::finding::{Finding, Severity};
 use cellkeep::image::ChipImage;
 use cellkeep::layout::model::Layout;
 
-use crate::banks::Maker;
+use crate::banks::{Edits, Maker};
 use crate::rng::Rng;
 use crate::{SEEDS, layouts, trial};
 
@@ -205,7 +205,7 @@ fn presets_emptied_or_set_alike_are_no_damage() {
         let bank = memory.clone();
         for _ in 0..2 {
             memory = bank.clone();
-            maker.edit_many(&mut memory, &mut rng);
+            maker.edit_many(&mut memory, false, &mut rng);
             let now = memory.images().expect("shapes of the layout");
             let examined = beside(&layout, &now, &earlier);
             alarms.extend(
@@ -230,7 +230,7 @@ fn halves_of_codes_behind_a_stuck_address_line_are_no_converter_noise() {
         let mut memory = maker.bank(&mut rng);
         let earlier = memory.images().expect("shapes of the layout");
         for _ in 0..6 {
-            maker.edit(&mut memory, &mut rng);
+            maker.edit(&mut memory, Edits::Some, &mut rng);
         }
         let mut now = memory.images().expect("shapes of the layout");
         let line = layout.chips[1].words.ilog2() - 1;

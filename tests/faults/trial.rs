@@ -7,7 +7,7 @@ use cellkeep::image::ChipImage;
 use cellkeep::layout::model::Layout;
 use cellkeep::reading::{ChipReading, Reading};
 
-use crate::banks::Maker;
+use crate::banks::{Edits, Maker};
 use crate::inject::{answers, inject};
 use crate::panel;
 use crate::rng::Rng;
@@ -52,13 +52,16 @@ pub(crate) fn differing_bits(a: &[ChipImage], b: &[ChipImage]) -> u32 {
 pub(crate) const EFFECT: u32 = 6;
 
 /// Makes a trial with the faults given; nothing where one does not apply to the layout or has no effect.
-pub(crate) fn make(layout: &Layout, faults: &[&str], edited: bool, rng: &mut Rng) -> Option<Trial> {
+pub(crate) fn make(
+    layout: &Layout,
+    faults: &[&str],
+    edits: impl Into<Edits>,
+    rng: &mut Rng,
+) -> Option<Trial> {
     let maker = Maker::new(layout, rng);
     let mut memory = maker.bank(rng);
     let earlier = images(&memory);
-    if edited {
-        maker.edit(&mut memory, rng);
-    }
+    maker.edit(&mut memory, edits.into(), rng);
     if let [fault] = faults
         && panel::PANEL.contains(fault)
     {
