@@ -255,14 +255,12 @@ pub fn applies(area: &Area, codes: &Codes, a: usize, entry: usize, parameter: us
     let Some(when) = &area.parameters[parameter].when else {
         return true;
     };
-    let selector = &area.parameters[when.parameter];
-    let field = selector.fields.start;
-    let (code, known) = codes.areas[a].get(entry, field);
-    if known != low_mask(area.fields[field].width) {
-        return true;
-    }
-    crate::codec::coding::number(&selector.coding, area.fields[field].width, code)
-        .is_none_or(|n| when.is.contains(&n))
+    let field = area.parameters[when.parameter].fields.start;
+    // A selector that is not known, or stands nowhere, rules nothing out.
+    codes.areas[a]
+        .code(entry, field)
+        .and_then(|code| setting::selects(area, when, code))
+        .unwrap_or(true)
 }
 
 /// What a person reads for a parameter's codes in an entry; `?` where a bit is unknown.

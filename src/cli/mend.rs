@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::inputs::write_file;
 use super::open::{OutputArgs, ReadingArgs, WrittenArgs, same_place};
-use super::output::{print_text, quoted, say};
+use super::output::{place, print_text, quoted, say};
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
@@ -210,9 +210,10 @@ fn line_to_apply(args: &Args, file: &Path) -> String {
         format!(" --earlier {} --earlier-packing {packing}", quoted(name))
     });
     format!(
-        "cellkeep mend --apply {} {}{layout}{earlier} -o mended",
-        quoted(&file.display().to_string()),
-        quoted(&args.reading)
+        "cellkeep mend --apply {} {}{layout}{}{earlier} -o mended",
+        place(&file.display().to_string()),
+        place(&args.reading),
+        args.files.files_again()
     )
 }
 
@@ -375,7 +376,8 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     }
     say!(
         "next: `cellkeep compare {} {folder}{again}` shows every change; `cellkeep examine {folder}{again}` looks again",
-        args.reading,
+        place(&args.reading),
+        folder = place(&folder),
         again = args.files.again()
     );
     Ok(status)

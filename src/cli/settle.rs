@@ -1,7 +1,7 @@
 //! `settle`: one reading out of several reads.
 
 use super::open::{OutputArgs, ReadingArgs, same_place};
-use super::output::{print_text, say};
+use super::output::{place, print_text, say};
 use super::{Outcome, Status, findings};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -177,7 +177,8 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
         say!("next: do what the findings say, read again, and settle all reads together");
     } else {
         say!(
-            "next: `cellkeep examine {folder}{}` looks for what every read shows alike",
+            "next: `cellkeep examine {}{}` looks for what every read shows alike",
+            place(&folder),
             args.files.again()
         );
     }

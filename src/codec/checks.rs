@@ -2,6 +2,8 @@
 //!
 //! A check that fails is reported, never a reason to stop; encoding updates it by its policy.
 
+use std::collections::HashSet;
+
 use super::{Memory, crc_catalog, low_mask};
 use crate::layout::model::{Check, CheckInstance, Layout, Method, Policy};
 
@@ -150,6 +152,7 @@ pub fn bring_in_line(layout: &Layout, before: &Memory, memory: &mut Memory) -> I
         .map(|a| a.checks.len() + a.copies.len())
         .sum();
     let mut done = InLine::default();
+    let mut told = HashSet::new();
     for _ in 0..=kinds {
         let copied = update_copies(layout, before, memory);
         let rewritten = update(layout, before, memory);
@@ -157,12 +160,10 @@ pub fn bring_in_line(layout: &Layout, before: &Memory, memory: &mut Memory) -> I
             break;
         }
         done.copied_bits += copied;
-        for result in rewritten {
-            let place = |r: &CheckResult| (r.area, r.check, r.instance);
-            if !done.rewritten.iter().any(|r| place(r) == place(&result)) {
-                done.rewritten.push(result);
-            }
-        }
+        let first = rewritten
+            .into_iter()
+            .filter(|r| told.insert((r.area, r.check, r.instance)));
+        done.rewritten.extend(first);
     }
     done
 }

@@ -8,7 +8,7 @@ use std::collections::HashSet;
 use super::coding::{code_of, number};
 use super::low_mask;
 use crate::blame::{Blame, Who};
-use crate::layout::model::{Area, Coding, Parameter, Scale};
+use crate::layout::model::{Area, Coding, Parameter, Scale, When};
 
 /// A setting that is no code of its parameter.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
@@ -479,6 +479,13 @@ pub(crate) fn blank_code(p: &Parameter, width: u8) -> u64 {
     }
 }
 
+/// Whether a selector at this code gives meaning to what hangs on it; `None` where the code stands for no number.
+pub(crate) fn selects(area: &Area, when: &When, code: u64) -> Option<bool> {
+    let selector = &area.parameters[when.parameter];
+    let width = area.fields[selector.fields.start].width;
+    number(&selector.coding, width, code).map(|n| when.is.contains(&n))
+}
+
 /// The codes of an emptied entry, one a field of the area: every parameter at its blank, selectors first. What means nothing
 /// at the selectors' blanks is emptied too where it shares no bit with what does. `None` where an emptied entry may hold
 /// anything: what is no parameter, shows bits of another, or shares bits with what means something.
@@ -514,11 +521,8 @@ pub(crate) fn emptied(area: &Area) -> Vec<Option<u64>> {
         }
         for p in ready {
             let applies = p.when.as_ref().is_none_or(|w| {
-                let selector = &area.parameters[w.parameter];
-                let field = selector.fields.start;
-                codes[field]
-                    .and_then(|code| number(&selector.coding, area.fields[field].width, code))
-                    .is_some_and(|n| w.is.contains(&n))
+                let field = area.parameters[w.parameter].fields.start;
+                codes[field].and_then(|code| selects(area, w, code)) == Some(true)
             });
             match applies {
                 true => put(&mut codes, p),

@@ -9,7 +9,7 @@ mod solve;
 use std::path::{Path, PathBuf};
 
 use super::open::ReadingArgs;
-use super::output::say;
+use super::output::{place, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::Reading;
@@ -138,6 +138,12 @@ struct DialledArgs {
 }
 
 impl DialledArgs {
+    /// The readings for a command to be pasted.
+    fn readings_again(&self) -> String {
+        let places: Vec<String> = self.readings.iter().map(|r| place(r)).collect();
+        places.join(" ")
+    }
+
     /// Both, the chips' data lines taken from the plan and their sizes from the files.
     fn load(&self) -> Result<(Plan, Vec<Reading>), Failure> {
         let plan = load_plan(&self.plan)?;

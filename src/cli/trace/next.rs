@@ -1,6 +1,6 @@
 //! `trace next`: the smallest further experiment.
 
-use super::super::output::{print_text, say};
+use super::super::output::{place, print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::trace;
@@ -57,9 +57,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     super::plan::settings(&next.plan, plan.settings.len(), plan.readings());
     match &args.to.output {
         Some(out) => say!(
-            "Then read the chips and run: cellkeep trace solve {} {} NEW-READING",
-            out.display(),
-            args.dialled.readings.join(" ")
+            "Then read the chips and run: cellkeep trace solve {} {} NEW-READING{}",
+            place(&out.display().to_string()),
+            args.dialled.readings_again(),
+            args.dialled.files.files_again()
         ),
         None => say!(
             "Nothing was written: add --output longer.json, which solve needs for the new reading."

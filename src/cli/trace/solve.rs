@@ -1,6 +1,6 @@
 //! `trace solve`: from plan and readings to a layout file.
 
-use super::super::output::{print_text, say};
+use super::super::output::{place, print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::finding::Severity;
@@ -124,15 +124,16 @@ pub(crate) fn run(args: &Args) -> Outcome {
     match &args.to.output {
         Some(out) => say!(
             "Next: cellkeep layout check {}; then decode a reading with it and compare with the panel.",
-            out.display()
+            place(&out.display().to_string())
         ),
         None => say!("Next: run it again with --output found.toml to write the layout."),
     }
     if open {
         say!(
-            "What is guessed: cellkeep trace next {} {}",
-            args.dialled.plan.display(),
-            args.dialled.readings.join(" ")
+            "What is guessed: cellkeep trace next {} {}{}",
+            place(&args.dialled.plan.display().to_string()),
+            args.dialled.readings_again(),
+            args.dialled.files.files_again()
         );
     }
     Ok(status)
