@@ -3,7 +3,7 @@
 use std::collections::{HashMap, HashSet};
 
 use super::damage::Damaged;
-use super::reconsider::{Second, doubt_differing_copies};
+use super::reconsider::{Copied, Second, doubt_differing_copies};
 use super::rivals::{Another, mixed};
 use super::sources::Source;
 use super::voices::{Voices, habits};
@@ -13,7 +13,7 @@ use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
 use crate::codec::{Codes, Memory, low_mask, setting};
 use crate::examine::{Content, Contents, Examined, Kind, Told};
 use crate::image::ChipImage;
-use crate::layout::model::Layout;
+use crate::layout::model::{BitPlace, Layout};
 use crate::reading::Reading;
 
 /// A value field of an entry: area, entry, field.
@@ -153,6 +153,8 @@ pub(super) struct Bench<'a> {
     flip: f64,
     /// Chance that a bit turned, where bits look flipped.
     pub turned: f64,
+    /// Bits that may as well be what they are read as as not, since their mirrored copies differ.
+    either: Damaged,
     /// Whether what looks flipped may be an edit instead: only an earlier reading shows edits.
     pub edits_are_told: bool,
     /// Other readings.
@@ -184,18 +186,29 @@ impl<'a> Bench<'a> {
                 c.set_bit(*cell, *line, None);
             }
         }
-        match &sources.earlier {
-            None => doubt_differing_copies(content.layout, &mut images),
-            Some((name, earlier)) => Second {
-                layout: content.layout,
-                undone: &undone,
-                earlier: &Memory::of(content.layout, earlier).map_err(|e| MendError::Other {
-                    name: name.clone(),
-                    says: e.to_string(),
-                })?,
+        let copied = match &sources.earlier {
+            None => Copied {
+                flipped: Vec::new(),
+                either: doubt_differing_copies(content.layout, &mut images),
+            },
+            Some((name, earlier)) => {
+                let second = Second {
+                    layout: content.layout,
+                    undone: &undone,
+                    earlier: &Memory::of(content.layout, earlier).map_err(|e| {
+                        MendError::Other {
+                            name: name.clone(),
+                            says: e.to_string(),
+                        }
+                    })?,
+                };
+                let copied = second.of_copies(&mut images);
+                second.thoughts(&mut images);
+                copied
             }
-            .thoughts(&mut images),
-        }
+        };
+        let mut either = Damaged::nothing(content.layout);
+        copied.either.iter().for_each(|p| either.add(p));
         let firm = memory(&images)?;
         let codes = content.codec.decode(&firm);
         let told = content.tell(&firm);
@@ -211,7 +224,8 @@ impl<'a> Bench<'a> {
             odd: HashSet::new(),
             told,
             flip: contents.flip_rate.max(1e-4),
-            turned: turned(contents),
+            turned: turned(contents, &copied.flipped),
+            either,
             edits_are_told: sources.earlier.is_some(),
             sources: Vec::new(),
             copies: 0.9,
@@ -320,12 +334,18 @@ impl<'a> Bench<'a> {
         let shape = &self.content.shape.areas[a].fields[f];
         let (code, known) = self.codes.areas[a].get(e, f);
         let (read, shown) = self.seen.areas[a].get(e, f);
+        let places = self.content.layout.areas[a].field_places(e, f);
+        let either = places
+            .iter()
+            .enumerate()
+            .filter(|(_, p)| self.either.has(p));
+        let either = either.fold(0, |mask, (k, _)| mask | 1u64 << k);
         let seen = Seen {
             code: code | read & shown & !known,
             firm: known,
             flip: self.flip,
             doubtful: match self.edits_are_told {
-                true => (shown & !known, self.turned),
+                true => (shown & !known & !either, self.turned),
                 false => (0, 0.5),
             },
             impossible: self.impossible((a, e, f)),
@@ -442,11 +462,12 @@ impl<'a> Bench<'a> {
     }
 }
 
-/// Chance that a bit turned on a data line on which bits look flipped.
-fn turned(contents: &Contents) -> f64 {
+/// Chance that a bit turned on a data line on which bits look flipped, those told by their mirrored copies `also`.
+fn turned(contents: &Contents, also: &[BitPlace]) -> f64 {
     let mut by_line: HashMap<(usize, u8), f64> = HashMap::new();
-    for (chip, _, line) in &contents.flips {
-        *by_line.entry((*chip, *line)).or_default() += 1.0;
+    let flips = contents.flips.iter().map(|(chip, _, line)| (*chip, *line));
+    for line in flips.chain(also.iter().map(|p| (usize::from(p.chip), p.line))) {
+        *by_line.entry(line).or_default() += 1.0;
     }
     let of = |chip: usize| {
         let image = contents.undone.get(chip);

@@ -2,8 +2,11 @@
 //!
 //! Examining tells a bit that differs from the earlier reading as flipped or as edited, whichever is the likelier. A check
 //! over it knows better: where it holds as it was read, it was not flipped; where one edited bit alone keeps it from
-//! holding, that bit flipped rather than the check; and where a value under it changed by one bit, it cannot be told. Without an
-//! earlier reading, mirrored copies are what is known better.
+//! holding, that bit flipped rather than the check; and where a value under it changed by one bit, it cannot be told. A
+//! mirrored copy knows better too: of two that were alike and no longer are, the one that changed is in doubt. Where they
+//! differed before, or without an earlier reading, it may be either.
+
+use std::collections::HashSet;
 
 use crate::codec::{Memory, checks};
 use crate::image::ChipImage;
@@ -18,7 +21,54 @@ pub(super) struct Second<'a> {
     pub earlier: &'a Memory,
 }
 
+/// Bits that are in doubt for their mirrored copies.
+#[derive(Debug, Default)]
+pub(super) struct Copied {
+    /// Changed since the earlier reading, where both were alike.
+    pub flipped: Vec<BitPlace>,
+    /// Of two that differed in the earlier reading too, or were not known there.
+    pub either: Vec<BitPlace>,
+}
+
 impl Second<'_> {
+    /// Takes bits for doubtful in `firm` for their mirrored copies: every edit is written to both, so that of two that were
+    /// alike and differ the changed one flipped. Where a check over a changed original holds as it was read, it was
+    /// edited, and the copy missed it.
+    pub(super) fn of_copies(&self, firm: &mut [ChipImage]) -> Copied {
+        let mut out = Copied::default();
+        let pairs = differing_copies(self.layout, firm);
+        if pairs.is_empty() {
+            return out;
+        }
+        let vouched = self.under_checks_that_hold();
+        for (p, q) in pairs {
+            let changed = |p: &BitPlace| Some(self.earlier.bit(*p)? != self.undone.bit(*p)?);
+            match (changed(&p), changed(&q)) {
+                (Some(true), Some(false)) if vouched.contains(&at(&p)) => {}
+                (Some(true), Some(false)) => out.flipped.push(p),
+                (Some(false), Some(true)) => out.flipped.push(q),
+                _ => out.either.extend([p, q]),
+            }
+        }
+        out.flipped
+            .iter()
+            .chain(&out.either)
+            .for_each(|p| set(firm, p, None));
+        out
+    }
+
+    /// The bits under checks that hold as they were read.
+    fn under_checks_that_hold(&self) -> HashSet<(u16, u32, u8)> {
+        let checks = self.layout.areas.iter().flat_map(|a| &a.checks);
+        checks
+            .filter(|c| c.policy != Policy::Keep)
+            .flat_map(|c| c.instances.iter().map(move |i| (c, i)))
+            .filter(|(c, i)| checks::verdict(c, i, self.undone) == checks::Verdict::Holds)
+            .flat_map(|(_, i)| i.words.bits().iter().chain(&i.stored))
+            .map(at)
+            .collect()
+    }
+
     /// Takes bits of stored checks for sound again in `firm`, or bits under them for doubtful.
     pub(super) fn thoughts(&self, firm: &mut [ChipImage]) {
         let Ok(before) = Memory::of_images(self.layout, &firm.iter().collect::<Vec<_>>()) else {
@@ -85,11 +135,10 @@ impl Second<'_> {
 
     /// Whether a bit is all that changed of its value: an edit mostly changes more.
     fn alone(&self, area: &Area, one: &BitPlace, before: &Memory) -> bool {
-        let at = |p: &BitPlace| (p.chip, p.cell, p.line) == (one.chip, one.cell, one.line);
-        let Some(at) = area.places.iter().position(at) else {
+        let Some(place) = area.places.iter().position(|p| at(p) == at(one)) else {
             return true;
         };
-        let (entry, bit) = (at / area.bits_per_entry, at % area.bits_per_entry);
+        let (entry, bit) = (place / area.bits_per_entry, place % area.bits_per_entry);
         let has = |f: &usize| {
             let field = &area.fields[*f];
             (field.first..field.first + usize::from(field.width)).contains(&bit)
@@ -102,34 +151,41 @@ impl Second<'_> {
     }
 }
 
+fn at(place: &BitPlace) -> (u16, u32, u8) {
+    (place.chip, place.cell, place.line)
+}
+
 fn set(images: &mut [ChipImage], place: &BitPlace, bit: Option<bool>) {
     if let Some(image) = images.get_mut(usize::from(place.chip)) {
         image.set_bit(place.cell, place.line, bit.map(|b| b != place.inverted));
     }
 }
 
+/// Bits of mirrored areas that differ from their copy, as original and copy.
+fn differing_copies(layout: &Layout, images: &[ChipImage]) -> Vec<(BitPlace, BitPlace)> {
+    let bit = |p: &BitPlace| {
+        let raw = images.get(usize::from(p.chip))?.bit(p.cell, p.line)?;
+        Some(raw != p.inverted)
+    };
+    let differ =
+        |(p, q): &(BitPlace, BitPlace)| matches!((bit(p), bit(q)), (Some(x), Some(y)) if x != y);
+    let copies = layout
+        .areas
+        .iter()
+        .flat_map(|area| area.copies.iter().map(move |copy| (area, copy)))
+        .filter(|(_, copy)| copy.policy != Policy::Keep);
+    copies
+        .flat_map(|(area, copy)| area.places.iter().copied().zip(copy.places.iter().copied()))
+        .filter(differ)
+        .collect()
+}
+
 /// Without an earlier reading, a bit whose mirrored copy differs may be either.
-pub(super) fn doubt_differing_copies(layout: &Layout, images: &mut [ChipImage]) {
-    let mut doubtful = Vec::new();
-    for area in &layout.areas {
-        for copy in &area.copies {
-            for (p, q) in area.places.iter().zip(&copy.places) {
-                let bit = |p: &BitPlace| {
-                    let raw = images.get(usize::from(p.chip))?.bit(p.cell, p.line)?;
-                    Some(raw != p.inverted)
-                };
-                if let (Some(x), Some(y)) = (bit(p), bit(q))
-                    && x != y
-                {
-                    doubtful.push(*p);
-                    doubtful.push(*q);
-                }
-            }
-        }
-    }
-    for p in doubtful {
-        if let Some(image) = images.get_mut(usize::from(p.chip)) {
-            image.set_bit(p.cell, p.line, None);
-        }
-    }
+pub(super) fn doubt_differing_copies(layout: &Layout, images: &mut [ChipImage]) -> Vec<BitPlace> {
+    let doubtful: Vec<BitPlace> = differing_copies(layout, images)
+        .into_iter()
+        .flat_map(|(p, q)| [p, q])
+        .collect();
+    doubtful.iter().for_each(|p| set(images, p, None));
+    doubtful
 }

@@ -224,9 +224,8 @@ impl Bench<'_> {
             } => {
                 let what = format!("copy {:?}", area(a).copies[copy].name);
                 let why = "the original holds it".to_owned();
-                let value = self.firm.bit(original);
-                let chance = self.not_changed(place, self.copies);
-                let value = value.map(|v| (v != inverted, chance, why));
+                let value = self.firm.bit(original).map(|v| v != inverted);
+                let value = value.map(|v| self.copied(a, (place, v), why));
                 bit(&area(a).name, area(a).entry_label(entry), what, value)
             }
             Owner::Reserved { area: a, entry } => {
@@ -273,6 +272,24 @@ impl Bench<'_> {
             None => still,
         };
         (chance > 0.5).then(|| (value, chance, source.who.clone()))
+    }
+
+    /// What a bit of a copy of area `a` is by its original, and the chance of it: where an earlier reading held it so too, both
+    /// would have to be wrong.
+    fn copied(&self, a: usize, (place, bit): (BitPlace, bool), why: String) -> (bool, f64, String) {
+        let earlier = self.sources.iter().find(|s| s.witness == Witness::Earlier);
+        let same = earlier.filter(|s| s.memory.bit(place) == Some(bit));
+        match same {
+            Some(s) => {
+                let (right, wrong) = (
+                    self.copies * s.reliable[a],
+                    (1.0 - self.copies) * (1.0 - s.reliable[a]),
+                );
+                let chance = self.not_changed(place, right / (right + wrong));
+                (bit, chance, format!("{why}, and {}", s.who))
+            }
+            None => (bit, self.not_changed(place, self.copies), why),
+        }
     }
 
     /// The chance that a bit is as it was: so many agree, and where one looks flipped it did or was changed on purpose.

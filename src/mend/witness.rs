@@ -5,6 +5,7 @@
 //! donor only where it does not share the damage, and neither where it is damaged itself.
 
 use super::MendError;
+use super::reconsider::doubt_differing_copies;
 use crate::examine::{Examined, examine};
 use crate::image::ChipImage;
 use crate::layout::model::Layout;
@@ -38,7 +39,10 @@ pub(super) fn testimony(
     earlier: Option<&Reading>,
 ) -> Result<Vec<ChipImage>, MendError> {
     if witness == Witness::Earlier {
-        return Ok(other.chips.iter().map(|c| c.image.clone()).collect());
+        let mut images: Vec<ChipImage> = other.chips.iter().map(|c| c.image.clone()).collect();
+        // Where its own mirrored copies differ, it does not know either.
+        doubt_differing_copies(layout, &mut images);
+        return Ok(images);
     }
     let earlier = earlier.filter(|_| witness == Witness::Read);
     let own = examine(other, Some(layout), earlier).map_err(|e| MendError::Other {
