@@ -6,7 +6,10 @@ use super::settle::RECORD;
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status, findings, mend};
 use crate::document::to_json;
-use crate::examine::{EntryVerdict, Examination, Picture, Verdict, add_votes, examine};
+use crate::examine::{
+    Belonging, EntryVerdict, Examination, ExamineError, Picture, Verdict, add_votes, examine,
+    shown_by_none, votes_belong,
+};
 use crate::finding::{Finding, Severity, worst};
 use crate::layout::model::Layout;
 use crate::reading::Reading;
@@ -75,9 +78,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
         None => None,
     };
     let mut examined = examine(&reading, layout.as_ref(), earlier.as_ref())?;
-    if let Some(votes) = votes(args, layout.as_ref(), &reading)? {
+    let (votes, unsure) = votes(args, layout.as_ref(), &reading)?;
+    if let Some(votes) = votes {
         add_votes(&mut examined, &reading, layout.as_ref(), &votes)?;
     }
+    examined.examination.findings.extend(unsure);
     let mut examined = examined.examination;
     // What was noticed about the files belongs to the picture of damage too, and comes first: where the file is another
     // chip's, all that follows is.
@@ -122,12 +127,14 @@ fn of_earlier(finding: &Finding) -> Finding {
     finding
 }
 
-/// The votes of the reads that were named, or else those that lie beside the reading.
+/// The votes of the reads that were named, or else those that lie beside the reading, with a caution where it cannot be
+/// known whether they are about it. A record that lies beside other contents is left out.
 fn votes(
     args: &Args,
     layout: Option<&Layout>,
     reading: &Reading,
-) -> Result<Option<Settlement>, Failure> {
+) -> Result<(Option<Settlement>, Option<Finding>), Failure> {
+    let other = |chip: &str| format!("their record is about other contents: chip {chip} differs");
     let record = |text: &str| -> Result<Option<Settlement>, Failure> {
         match args.files.beside(text, RECORD)? {
             Some(bytes) => settlement(&bytes, text).map(Some),
@@ -135,10 +142,23 @@ fn votes(
         }
     };
     match args.settled_from.as_slice() {
-        [] => return record(&args.reading),
+        [] => {
+            let Some(found) = record(&args.reading)? else {
+                return Ok((None, None));
+            };
+            return Ok(match votes_belong(reading, &found) {
+                Belonging::Fits => (Some(found), None),
+                Belonging::Unsure(caution) => (Some(found), Some(*caution)),
+                Belonging::Other(chip) => (None, Some(left_out(&other(&chip)))),
+            });
+        }
         [one] => {
             if let Some(found) = record(one)? {
-                return Ok(Some(found));
+                return match votes_belong(reading, &found) {
+                    Belonging::Fits => Ok((Some(found), None)),
+                    Belonging::Unsure(caution) => Ok((Some(found), Some(*caution))),
+                    Belonging::Other(chip) => Err(ExamineError::Votes(other(&chip)).into()),
+                };
             }
         }
         _ => {}
@@ -148,7 +168,19 @@ fn votes(
         let read = args.files.aligned_with(name, layout, reading)?;
         reads.push((name.clone(), read));
     }
-    Ok(Some(settle(&reads, layout, Rules::default())?.1))
+    let votes = settle(&reads, layout, Rules::default())?.1;
+    match shown_by_none(reading, &reads) {
+        Some(says) => Err(ExamineError::Votes(says).into()),
+        None => Ok((Some(votes), None)),
+    }
+}
+
+/// The caution where the record of settling that lies beside a reading is another's.
+fn left_out(why: &str) -> Finding {
+    let says = format!("the votes beside the reading are left out: {why}");
+    Finding::new("votes.other", Severity::Caution, says)
+        .means("The chip files were changed since they were settled, or are not those that were written.")
+        .act("Settle the reads again into a new folder.")
 }
 
 fn print(e: &Examination, args: &Args, part: Role) {

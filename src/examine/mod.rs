@@ -8,6 +8,7 @@
 
 mod alike;
 mod bare;
+mod belonging;
 pub mod cause;
 mod changed;
 mod content;
@@ -40,8 +41,9 @@ use crate::document::Document;
 use crate::finding::Finding;
 use crate::image::ChipImage;
 use crate::layout::model::Layout;
-use crate::reading::Reading;
+use crate::reading::{ChipDigest, Reading};
 
+pub use belonging::{Belonging, shown_by_none, votes_belong};
 pub(crate) use content::{Content, Told};
 use earlier::Past;
 pub(crate) use shape::Kind;
@@ -101,6 +103,9 @@ pub struct Ranked {
 pub struct Examination {
     /// The layout's id, if one was given.
     pub layout: Option<String>,
+    /// The chips examined, with their digests; none where this was written before they were recorded.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub chips: Vec<ChipDigest>,
     /// Whether an earlier reading was compared with; not where one was given and is too damaged itself.
     pub earlier: bool,
     /// Names of the reads that the reading was settled from, where they were given.
@@ -176,6 +181,16 @@ pub fn examine(
     if reading.chips.is_empty() {
         return Err(ExamineError::Empty);
     }
+    let mut examined = judged(reading, layout, earlier)?;
+    examined.examination.chips = reading.digests();
+    Ok(examined)
+}
+
+fn judged(
+    reading: &Reading,
+    layout: Option<&Layout>,
+    earlier: Option<&Reading>,
+) -> Result<Examined, ExamineError> {
     let seen: Vec<ChipImage> = reading.chips.iter().map(|c| c.image.clone()).collect();
     let before = earlier.map(|e| matched(reading, e)).transpose()?;
     let content = layout.map(Content::new);

@@ -181,6 +181,7 @@ pub(super) fn examine(
     Ok(Examined {
         examination: Examination {
             layout: content.map(|c| c.layout.id.clone()),
+            chips: Vec::new(),
             earlier: earlier.is_some(),
             reads: Vec::new(),
             findings,

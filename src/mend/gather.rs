@@ -9,7 +9,7 @@ use super::sources::Source;
 use super::voices::{Voices, habits};
 use super::weigh::{Belief, Prior, Says, Seen};
 use super::witness::Witness;
-use super::{Loss, MendError, MendPlan, PlanChip, Proposal, Reorder, Sources};
+use super::{Loss, MendError, MendPlan, Proposal, Reorder, Sources};
 use crate::codec::{Codes, Memory, low_mask, setting};
 use crate::examine::{Content, Contents, Examined, Kind, Told};
 use crate::image::ChipImage;
@@ -47,14 +47,7 @@ pub fn propose(
         layout: layout.id.clone(),
         layout_sha256: layout.source.sha256.clone(),
         earlier: sources.earlier.as_ref().map(|e| e.0.clone()),
-        chips: reading
-            .chips
-            .iter()
-            .map(|c| PlanChip {
-                chip: c.id.clone(),
-                sha256: c.sha256(),
-            })
-            .collect(),
+        chips: reading.digests(),
         reorder: reorder(examined),
         follows: Vec::new(),
         proposals: Vec::new(),

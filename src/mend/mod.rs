@@ -26,7 +26,7 @@ use serde::{Deserialize, Serialize};
 use crate::blame::{Blame, Who};
 use crate::codec::CodecError;
 use crate::document::Document;
-use crate::reading::Reading;
+use crate::reading::{ChipDigest, Reading};
 
 pub use apply::{MendRecord, Mended, apply};
 pub use gather::propose;
@@ -227,16 +227,6 @@ pub struct Loss {
     pub lost: String,
 }
 
-/// The contents of a chip a plan was made for.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-pub struct PlanChip {
-    /// The chip's id.
-    pub chip: String,
-    /// SHA-256 of its contents as [`crate::reading::ChipReading::sha256`] has it.
-    pub sha256: String,
-}
-
 /// Causes that only put contents in another order, to be undone as a whole.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -261,7 +251,7 @@ pub struct MendPlan {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<String>,
     /// The chips it is for.
-    pub chips: Vec<PlanChip>,
+    pub chips: Vec<ChipDigest>,
     /// What is out of order, if anything.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reorder: Option<Reorder>,

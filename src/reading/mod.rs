@@ -4,6 +4,7 @@
 //! CHIP=FILE. [`write()`] puts a reading into a new folder, with a `reading.json` that says what each file holds and
 //! where every changed bit came from, so that loading the folder gives the same reading again.
 
+mod digests;
 mod fit;
 mod folder;
 mod gather;
@@ -24,6 +25,7 @@ pub use crate::digest::sha256 as sha256_hex;
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::{ChipImage, Form, Packing};
 use crate::layout::model::Layout;
+pub use digests::ChipDigest;
 pub use gather::{Files, ReadingSpec, named_layout};
 pub use load::{ReadingError, load};
 pub use record::{

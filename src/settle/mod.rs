@@ -78,6 +78,9 @@ impl Blame for SettleError {
     }
 }
 
+/// The verb of what settling leaves in a reading's provenance.
+pub const SETTLED: &str = "settled";
+
 /// Numbers of further reads for which the outcome is foretold.
 const SOME_READS: [u32; 5] = [1, 2, 3, 5, 10];
 
@@ -108,6 +111,7 @@ pub fn settle(
     layout: Option<&Layout>,
     rules: Rules,
 ) -> Result<(Reading, Settlement), SettleError> {
+    let given = reads;
     let like_first = layout.map(|layout| align::absent_like_first(reads, layout));
     let reads = like_first.as_deref().unwrap_or(reads);
     let chips = align::align(reads)?;
@@ -155,14 +159,16 @@ pub fn settle(
     };
 
     let mut report = Settlement {
-        reads: reads
+        reads: given
             .iter()
             .zip(&aside)
-            .map(|((name, _), why)| ReadReport {
+            .map(|((name, read), why)| ReadReport {
                 name: name.clone(),
                 set_aside: why.clone(),
+                chips: read.digests(),
             })
             .collect(),
+        chips: Vec::new(),
         agreement: agreement::agreement(&images, &ids, layout),
         dissents: Vec::new(),
         findings: outlier::findings(reads, &aside),
@@ -239,6 +245,7 @@ pub fn settle(
             ChipVotes::new(noise, votes.sound)
         });
     }
+    report.chips = out.digests();
     if report.comparable && !report.voted_over && !all_sound.is_empty() {
         foretell(&mut report, &chips, rules);
     }
@@ -480,7 +487,7 @@ fn vote_chip<'n>(
             if dissent {
                 let why = format!("{zeros} reads saw 0, {ones} saw 1");
                 let origin = Origin {
-                    verb: "settled".to_owned(),
+                    verb: SETTLED.to_owned(),
                     why,
                     from: None,
                 };

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::document::Document;
 use crate::evidence::marked;
 use crate::finding::Finding;
+use crate::reading::ChipDigest;
 
 /// Agreement of one place, counted in bits.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -55,6 +56,9 @@ pub struct ReadReport {
     pub name: String,
     /// Why it was left out of the vote, if it was.
     pub set_aside: Option<String>,
+    /// Its chips with their digests; none where this was written before they were recorded.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub chips: Vec<ChipDigest>,
 }
 
 /// What settling found.
@@ -62,6 +66,9 @@ pub struct ReadReport {
 pub struct Settlement {
     /// The reads given.
     pub reads: Vec<ReadReport>,
+    /// The chips of the settled reading with their digests; none where this was written before they were recorded.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub chips: Vec<ChipDigest>,
     /// Agreement per chip, data line, address line and area.
     pub agreement: Vec<Agreement>,
     /// Every dissenting bit.

@@ -6,6 +6,7 @@ mod applying;
 mod copies;
 mod evidence;
 mod places;
+mod whose;
 
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};

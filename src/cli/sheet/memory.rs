@@ -52,7 +52,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let mut found = decoded.reading.findings.clone();
     found.extend(bank::findings(&decoded));
     if let Some(path) = &args.findings {
-        found.extend(noticed::from_file(path)?);
+        found.extend(noticed::from_file(path, Some(&decoded.reading))?);
     }
     let source = sheet::memory::Source {
         layout: &layout,

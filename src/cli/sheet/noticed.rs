@@ -6,9 +6,11 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 
 use super::super::Failure;
+use super::super::output::error_line;
 use crate::blame::{Blame, Who};
 use crate::examine::{EntryVerdict, Verdict};
 use crate::finding::{Finding, Place, Severity};
+use crate::reading::{ChipDigest, Reading};
 
 /// Deepest nesting looked into.
 const DEEPEST: usize = 32;
@@ -30,8 +32,29 @@ impl Blame for NoDocument {
     }
 }
 
-/// The findings of a document on disk.
-pub(super) fn from_file(path: &Path) -> Result<Vec<Finding>, Failure> {
+#[derive(Debug, thiserror::Error)]
+#[error("{}: its findings are about other contents: chip {chip} differs", path.display())]
+struct OtherReading {
+    path: PathBuf,
+    chip: String,
+}
+
+impl Blame for OtherReading {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+
+    fn hint(&self) -> Option<String> {
+        Some("examine this reading, `cellkeep examine READING --json > FILE`, and give that file: marks of another would stand where nothing is wrong".to_owned())
+    }
+}
+
+/// The findings of a document on disk, which are to be marked on this reading. Where it cannot be known whether they are about
+/// it, that is said.
+///
+/// # Errors
+/// When it is no document with findings, or one about another reading.
+pub(super) fn from_file(path: &Path, reading: Option<&Reading>) -> Result<Vec<Finding>, Failure> {
     let bytes = super::super::inputs::read(path)?;
     let not = |says: String| NoDocument {
         path: path.to_owned(),
@@ -41,7 +64,45 @@ pub(super) fn from_file(path: &Path) -> Result<Vec<Finding>, Failure> {
     if document.get("findings").is_none() {
         return Err(not("it has no part \"findings\"".to_owned()).into());
     }
+    let unknown = match (reading, &about(&document)[..]) {
+        (None, _) => Some("a bank does not say which reading it is from"),
+        (_, []) => Some("it was written before that was recorded, or does not say"),
+        (Some(reading), about) => {
+            let differs = |chips: &Vec<ChipDigest>| reading.differs_from(chips);
+            let others: Option<Vec<String>> = about.iter().map(differs).collect();
+            match others.as_deref() {
+                None => None,
+                Some(_) if document.get("layout").is_some_and(Value::is_null) => {
+                    Some("it was examined without a layout, which may put chips otherwise")
+                }
+                Some(chips) => {
+                    return Err(OtherReading {
+                        path: path.to_owned(),
+                        chip: chips.first().cloned().unwrap_or_default(),
+                    }
+                    .into());
+                }
+            }
+        }
+    };
+    if let Some(why) = unknown {
+        error_line(format_args!(
+            "caution  whether {} is about this reading cannot be checked: {why}",
+            path.display()
+        ));
+    }
     Ok(of_document(&document))
+}
+
+/// The contents that a document says it is about: those of its chips, and of each of the reads it was made from.
+fn about(document: &Value) -> Vec<Vec<ChipDigest>> {
+    let chips = |of: &Value| -> Option<Vec<ChipDigest>> {
+        let chips = serde_json::from_value::<Vec<ChipDigest>>(of.get("chips")?.clone()).ok()?;
+        (!chips.is_empty()).then_some(chips)
+    };
+    let reads = document.get("reads").and_then(Value::as_array);
+    let reads = reads.into_iter().flatten().filter_map(chips);
+    chips(document).into_iter().chain(reads).collect()
 }
 
 /// The findings of any document, each once, with the verdicts on entries that are not sound.

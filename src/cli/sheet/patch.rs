@@ -11,6 +11,7 @@ use crate::edit::Selector;
 use crate::finding::Finding;
 use crate::hand_set;
 use crate::layout::model::Layout;
+use crate::reading::Reading;
 use crate::sheet::arrange::{self, Source};
 use crate::sheet::patch::{self, MOST_PER_PAGE, Options};
 use crate::sheet::view::Subject;
@@ -49,9 +50,14 @@ pub(crate) struct Args {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let (layout, mut bank, mut found) = open(args)?;
+    let Opened {
+        layout,
+        mut bank,
+        reading,
+        mut found,
+    } = open(args)?;
     if let Some(path) = &args.findings {
-        found.extend(noticed::from_file(path)?);
+        found.extend(noticed::from_file(path, reading.as_ref())?);
     }
     if let Some(form) = &args.hand_set {
         let text = super::super::inputs::read_text(form)?;
@@ -88,8 +94,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
     args.page.write(&sheet)
 }
 
-/// The bank, from a reading or from its own file, with what was noticed on the way.
-fn open(args: &Args) -> Result<(Layout, Bank, Vec<Finding>), Failure> {
+/// What a sheet is drawn from.
+struct Opened {
+    layout: Layout,
+    bank: Bank,
+    /// The reading it is of; nothing where it came from its own file.
+    reading: Option<Reading>,
+    /// What was noticed on the way.
+    found: Vec<Finding>,
+}
+
+/// The bank, from a reading or from its own file.
+fn open(args: &Args) -> Result<Opened, Failure> {
     let path = Path::new(&args.source);
     if path
         .extension()
@@ -102,16 +118,26 @@ fn open(args: &Args) -> Result<(Layout, Bank, Vec<Finding>), Failure> {
             None => open::layout_named(&bank.layout.id)?,
         };
         let bank = bank::arranged(&bank, &layout)?;
-        return Ok((layout, bank, Vec::new()));
+        return Ok(Opened {
+            layout,
+            bank,
+            reading: None,
+            found: Vec::new(),
+        });
     }
     let layout = args.files.layout_for(&args.source)?;
-    let (bank, found) = {
+    let (bank, reading, found) = {
         let decoded = args.files.decode(&args.source, &layout)?;
         let mut found = decoded.reading.findings.clone();
         found.extend(bank::findings(&decoded));
-        (Bank::new(&decoded), found)
+        (Bank::new(&decoded), decoded.reading.clone(), found)
     };
-    Ok((layout, bank, found))
+    Ok(Opened {
+        layout,
+        bank,
+        reading: Some(reading),
+        found,
+    })
 }
 
 /// What a source is called on paper: its last part, so that no path of this computer is printed.
