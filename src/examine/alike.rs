@@ -5,6 +5,7 @@ use std::collections::HashMap;
 
 use super::content::Content;
 use super::field::ln_gamma;
+use super::shape::AreaShape;
 use crate::codec::AreaCodes;
 use crate::evidence::{log2_choose, one_of};
 
@@ -74,10 +75,10 @@ impl Content<'_> {
     pub(super) fn model_voices(
         &self,
         a: usize,
-        codes: &AreaCodes,
+        rows: &Rows,
     ) -> (Vec<usize>, Vec<usize>, Vec<f64>) {
         let shape = &self.shape.areas[a];
-        let seen = |e: &usize| shape.values.iter().any(|f| codes.get(*e, *f).1 != 0);
+        let seen = |e: &usize| rows.of(*e).iter().any(|v| v.1 != 0);
         let mut groups = shape.presets();
         groups.iter_mut().for_each(|g| g.retain(seen));
         let mut order = Vec::with_capacity(shape.entries);
@@ -85,11 +86,14 @@ impl Content<'_> {
         let mut naming = vec![0.0; shape.entries];
         let groups = groups.iter().filter(|g| !g.is_empty());
         for group in groups.step_by(self.step) {
-            let agreeing = |e: usize| -> u64 {
-                let others = group.iter().filter(|o| **o != e);
-                others.map(|o| self.likeness(a, codes, e, *o).0).sum()
-            };
-            let scores: Vec<u64> = group.iter().map(|e| agreeing(*e)).collect();
+            let mut scores = vec![0u64; group.len()];
+            for (i, e) in group.iter().enumerate() {
+                for (j, o) in group.iter().enumerate().skip(i + 1) {
+                    let same = rows.likeness(*e, *o).0;
+                    scores[i] += same;
+                    scores[j] += same;
+                }
+            }
             let most = scores.iter().copied().max().unwrap_or(0);
             let at = scores.iter().position(|s| *s == most).unwrap_or(0);
             let equal = scores.iter().filter(|s| **s == most).count();
@@ -153,7 +157,7 @@ impl Content<'_> {
     pub(super) fn covered(
         &self,
         a: usize,
-        codes: &AreaCodes,
+        rows: &Rows,
         key: &[(u64, u64)],
         told: &[usize],
     ) -> Option<usize> {
@@ -163,29 +167,59 @@ impl Content<'_> {
             return None;
         }
         let covers = |o: &usize| {
-            values().all(|(f, (code, known))| {
-                let (c, k) = codes.get(*o, *f);
-                known & !k == 0 && (c ^ code) & known == 0
-            })
+            let pairs = rows.of(*o).iter().zip(key);
+            pairs
+                .into_iter()
+                .all(|((c, k), (code, known))| known & !k == 0 && (c ^ code) & known == 0)
         };
         told.iter().copied().find(covers)
     }
 
     /// Values of two entries that agree and that differ, where both are known.
     pub(crate) fn likeness(&self, a: usize, codes: &AreaCodes, e: usize, o: usize) -> (u64, u64) {
-        let (mut same, mut differ) = (0, 0);
-        for f in &self.shape.areas[a].values {
-            let (x, kx) = codes.get(e, *f);
-            let (y, ky) = codes.get(o, *f);
-            let known = kx & ky;
-            if known != 0 {
-                if (x ^ y) & known == 0 {
-                    same += 1;
-                } else {
-                    differ += 1;
-                }
-            }
+        let row = |e| self.shape.areas[a].values.iter().map(move |f| codes.get(e, *f));
+        likeness(row(e), row(o))
+    }
+}
+
+/// Values of two rows that agree and that differ, where both are known.
+fn likeness(
+    x: impl Iterator<Item = (u64, u64)>,
+    y: impl Iterator<Item = (u64, u64)>,
+) -> (u64, u64) {
+    let (mut same, mut both) = (0, 0);
+    for ((x, kx), (y, ky)) in x.zip(y) {
+        let known = kx & ky;
+        both += u64::from(known != 0);
+        same += u64::from(known != 0 && (x ^ y) & known == 0);
+    }
+    (same, both - same)
+}
+
+/// The values of every entry of an area with their known bits, side by side.
+pub(super) struct Rows {
+    values: Vec<(u64, u64)>,
+    wide: usize,
+}
+
+impl Rows {
+    pub(super) fn new(shape: &AreaShape, codes: &AreaCodes) -> Self {
+        let entries = 0..shape.entries;
+        let row = |e| shape.values.iter().map(move |f| codes.get(e, *f));
+        Self {
+            values: entries.flat_map(row).collect(),
+            wide: shape.values.len(),
         }
-        (same, differ)
+    }
+
+    /// The values of an entry.
+    pub(super) fn of(&self, entry: usize) -> &[(u64, u64)] {
+        &self.values[entry * self.wide..(entry + 1) * self.wide]
+    }
+
+    /// As [`Content::likeness`].
+    pub(super) fn likeness(&self, e: usize, o: usize) -> (u64, u64) {
+        let row = |e| self.of(e).iter().copied();
+        likeness(row(e), row(o))
     }
 }

@@ -7,7 +7,7 @@
 use std::collections::HashMap;
 use std::sync::Arc;
 
-use super::alike::{Mode, digest, kinds, sources};
+use super::alike::{Mode, Rows, digest, kinds, sources};
 use super::field::{BROKEN, FieldModel, Terms, estimated};
 use super::shape::{BLOCK, Kind, Shape, verified};
 use crate::codec::{
@@ -109,8 +109,6 @@ impl<'a> Content<'a> {
         limit: f64,
     ) -> Told {
         let judged = self.completed(sure);
-        let memory = self.completed(memory);
-        let codes = self.codec.decode(&memory);
         let mut told = Told {
             bits: 0.0,
             surprise: 0.0,
@@ -121,31 +119,46 @@ impl<'a> Content<'a> {
         let promises = self.promises(&judged, terms);
         told.surprise += promises.0;
         told.bits += promises.0 + promises.1;
-        for (a, codes) in codes.areas.iter().enumerate() {
-            if told.bits > limit {
-                return told;
-            }
-            self.tell_area(a, codes, terms, &mut told);
+        if told.bits > limit {
+            return told;
         }
-        told.bits += self.spare(&memory, terms);
+        let memory = self.completed(memory);
+        let areas = || {
+            let codes = self.codec.decode(&memory);
+            for (a, codes) in codes.areas.iter().enumerate() {
+                if told.bits > limit {
+                    return told;
+                }
+                self.tell_area((a, codes), terms, limit, &mut told);
+            }
+            told
+        };
+        let (mut told, spare) = rayon::join(areas, || self.spare(&memory, terms));
+        told.bits += spare;
         told
     }
 
-    fn tell_area(&self, a: usize, codes: &AreaCodes, terms: Terms, told: &mut Told) {
+    fn tell_area(
+        &self,
+        (a, codes): (usize, &AreaCodes),
+        terms: Terms,
+        limit: f64,
+        told: &mut Told,
+    ) {
         let shape = &self.shape.areas[a];
         let mut modes = vec![Mode::Own; shape.entries];
         let (mut compared, mut differing) = (0u64, 0u64);
         // Entries by a digest of their values; equality is checked.
         let mut seen: HashMap<u64, usize> = HashMap::new();
         let mut distinct: Vec<usize> = Vec::new();
-        let mut key: Vec<(u64, u64)> = Vec::with_capacity(shape.values.len());
         // How entries are told, model voices and the others counted apart.
         let mut counts = [[0u64; 4]; 2];
         // Values told on their own: (field, code, known).
         let mut own: Vec<Vec<(u64, u64)>> = (0..shape.fields.len())
             .map(|_| Vec::with_capacity(shape.entries))
             .collect();
-        let (order, references, mut naming) = self.model_voices(a, codes);
+        let rows = Rows::new(shape, codes);
+        let (order, references, mut naming) = self.model_voices(a, &rows);
         let tail = if self.step == 1 {
             self.tail(a, codes)
         } else {
@@ -153,21 +166,20 @@ impl<'a> Content<'a> {
         };
         told.bits += 1.0 + tail.map_or(0.0, |_| one_of(shape.entries));
         for e in order {
-            key.clear();
-            key.extend(shape.values.iter().map(|f| codes.get(e, *f)));
-            let digest = digest(&key);
+            let key = rows.of(e);
+            let digest = digest(key);
             if key.iter().all(|(_, known)| *known == 0) {
                 continue;
             }
             if tail.is_some_and(|t| shape.first_voice[e] > t) {
                 continue;
             }
-            let blank = shape.blank(&key);
+            let blank = shape.blank(key);
             let first = references[e];
             let (same, differ) = if first == e {
                 (0, 0)
             } else {
-                self.likeness(a, codes, e, first)
+                rows.likeness(e, first)
             };
             modes[e] = if blank {
                 Mode::Blank
@@ -177,14 +189,10 @@ impl<'a> Content<'a> {
                 told.bits += std::mem::take(&mut naming[first]);
                 Mode::Voice
             } else if let Some(earlier) = seen.get(&digest)
-                && shape
-                    .values
-                    .iter()
-                    .zip(&key)
-                    .all(|(f, v)| codes.get(*earlier, *f) == *v)
+                && rows.of(*earlier) == key
             {
                 Mode::Repeat(*earlier)
-            } else if let Some(earlier) = self.covered(a, codes, &key, &distinct) {
+            } else if let Some(earlier) = self.covered(a, &rows, key, &distinct) {
                 Mode::Repeat(earlier)
             } else {
                 Mode::Own
@@ -196,14 +204,14 @@ impl<'a> Content<'a> {
             match modes[e] {
                 Mode::Own => {
                     counts[0] += 1;
-                    for (f, v) in shape.values.iter().zip(&key) {
+                    for (f, v) in shape.values.iter().zip(key) {
                         own[*f].push(*v);
                     }
                 }
                 Mode::Voice => {
                     counts[1] += 1;
-                    for (f, (code, known)) in shape.values.iter().zip(&key) {
-                        let (c, k) = codes.get(first, *f);
+                    let model = rows.of(first);
+                    for ((f, (code, known)), (c, k)) in shape.values.iter().zip(key).zip(model) {
                         if (code ^ c) & known & k != 0 {
                             own[*f].push((*code, *known));
                         } else if *known & !k != 0 {
@@ -239,6 +247,9 @@ impl<'a> Content<'a> {
             .enumerate()
             .map(|(f, field)| match field.kind {
                 Kind::Value(_) => {
+                    if told.bits > limit {
+                        return None;
+                    }
                     let field = field.with_still(terms.still);
                     let model = FieldModel::learn(&field, terms, own[f].iter().copied());
                     told.bits += model.total;

@@ -296,6 +296,16 @@ impl Search<'_> {
     }
 }
 
+/// Marks which of so many values are told.
+fn mark(told: &mut Vec<bool>, by: &[usize], n: usize) {
+    told.resize(n, false);
+    for j in by {
+        if let Some(t) = told.get_mut(*j) {
+            *t = true;
+        }
+    }
+}
+
 /// What of an area's changes is told as done alike in many entries.
 #[derive(Default)]
 pub(super) struct Chosen {
@@ -303,14 +313,15 @@ pub(super) struct Chosen {
     pub(super) which: Vec<usize>,
     /// Bits to tell them.
     pub(super) bits: f64,
-    /// For each changed entry the places of its values that need no more telling; empty where nothing was chosen.
-    told: Vec<Vec<usize>>,
+    /// For each changed entry which of its values need no more telling; empty where none does.
+    told: Vec<Vec<bool>>,
 }
 
 impl Chosen {
     /// Whether a value of a changed entry is told already.
     pub(super) fn tells(&self, entry: usize, value: usize) -> bool {
-        self.told.get(entry).is_some_and(|t| t.contains(&value))
+        let told = self.told.get(entry).and_then(|t| t.get(value));
+        told.copied().unwrap_or(false)
     }
 
     /// Chooses of the candidates those that make the changes of an area of `n` entries shorter to tell, at this price for a
@@ -326,33 +337,44 @@ impl Chosen {
             return out;
         }
         out.told = vec![Vec::new(); changed.len()];
-        let cost = |i: usize, told: &[usize]| changed[i].told(price, &|j| !told.contains(&j));
-        let mut costs: Vec<(f64, bool)> = (0..changed.len())
-            .map(|i| cost(i, &[]))
-            .map(|t| (t.with_flips(), t.named))
-            .collect();
+        let cost = |i: usize, told: &[bool]| {
+            let own = |j: usize| !told.get(j).copied().unwrap_or(false);
+            let told = changed[i].told(price, &own);
+            (told.with_flips(), told.named)
+        };
+        let mut costs: Vec<(f64, bool)> = (0..changed.len()).map(|i| cost(i, &[])).collect();
         let named = |costs: &[(f64, bool)]| {
             let named = changed.iter().zip(costs).filter(|c| c.1.1);
             which(n as u64, &named.map(|c| c.0.entry).collect::<Vec<_>>())
         };
         let mut naming = named(&costs);
+        let mut told = Vec::new();
+        // What the members cost without a candidate, to be put back where it does not pay.
+        let mut without: Vec<(f64, bool)> = Vec::new();
         for (c, many) in candidates.iter().enumerate() {
-            let mut after = costs.clone();
             let mut saved = naming - many.bits;
+            let mut renamed = false;
+            without.clear();
             for (i, told_by) in &many.members {
-                let mut told = out.told[*i].clone();
-                told.extend(told_by);
-                let t = cost(*i, &told);
-                after[*i] = (t.with_flips(), t.named);
-                saved += costs[*i].0 - after[*i].0;
+                told.clone_from(&out.told[*i]);
+                mark(&mut told, told_by, changed[*i].values.len());
+                let (before, after) = (costs[*i], cost(*i, &told));
+                without.push(before);
+                renamed |= before.1 != after.1;
+                saved += before.0 - after.0;
+                costs[*i] = after;
             }
-            let named = named(&after);
-            if saved > named {
-                (costs, naming) = (after, named);
+            let now = if renamed { named(&costs) } else { naming };
+            if saved > now {
+                naming = now;
                 out.which.push(c);
                 out.bits += many.bits;
                 for (i, told_by) in &many.members {
-                    out.told[*i].extend(told_by);
+                    mark(&mut out.told[*i], told_by, changed[*i].values.len());
+                }
+            } else {
+                for ((i, _), cost) in many.members.iter().zip(&without) {
+                    costs[*i] = *cost;
                 }
             }
         }

@@ -199,10 +199,14 @@ fn judged(
     let Some(before) = before else {
         return report::examine(&seen, &ids, content, None);
     };
-    let past = report::examine(&before, &ids, content, None)?;
-    let past = Past::new(&before, past);
+    // An earlier reading is mostly sound: the comparison with it need not wait until that is known.
+    let (past, compared) = rayon::join(
+        || report::examine(&before, &ids, content, None),
+        || report::examine(&seen, &ids, content, Some(&before)),
+    );
+    let past = Past::new(&before, past?);
     if past.is_sound() {
-        let mut examined = report::examine(&seen, &ids, content, Some(&before))?;
+        let mut examined = compared?;
         examined.earlier = Some(before);
         return Ok(examined);
     }

@@ -1,5 +1,7 @@
 //! From explanations to findings, verdicts and pictures.
 
+use std::sync::Arc;
+
 use super::alike::Mode;
 use super::cause::{Names, SCATTERED, Shared};
 use super::content::Content;
@@ -35,7 +37,7 @@ pub(super) fn examine(
         _ => None,
     };
     let told = match (content, &memory) {
-        (Some(content), Some(memory)) => Some(content.tell(memory)),
+        (Some(content), Some(memory)) => Some(Arc::new(content.tell(memory))),
         _ => None,
     };
     let bench = Bench {

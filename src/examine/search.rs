@@ -1,5 +1,7 @@
 //! Searching for the best explanation: causes are added one at a time while each pays for itself.
 
+use std::sync::Arc;
+
 use rayon::prelude::*;
 
 use super::cause::{self, Shared};
@@ -57,12 +59,13 @@ impl Bench<'_> {
             let Some((newest, others)) = best.causes.split_first() else {
                 break;
             };
-            let near = newest.neighbours().into_iter().filter_map(|cause| {
+            let near = newest.neighbours().into_par_iter().filter_map(|cause| {
                 let mut causes = vec![cause];
                 causes.extend(others.iter().cloned());
                 self.weigh_within(causes, best.bits)
             });
-            match near.min_by(|a, b| a.bits.total_cmp(&b.bits)) {
+            let near: Vec<Explanation> = near.collect();
+            match near.into_iter().min_by(|a, b| a.bits.total_cmp(&b.bits)) {
                 Some(nearer) if nearer.bits < best.bits => best = nearer,
                 _ => break,
             }
@@ -76,13 +79,21 @@ impl Bench<'_> {
         if e.causes.len() < 2 {
             return None;
         }
-        let mut best: Option<Explanation> = None;
+        let mut lists = Vec::new();
         for i in 0..e.causes.len() {
             for other in pool.iter().filter(|p| !contains(&e.causes, p)) {
                 let mut causes = e.causes.clone();
                 causes[i] = other.clone();
+                lists.push(causes);
+            }
+        }
+        let mut best: Option<Explanation> = None;
+        for batch in lists.chunks(AT_ONCE) {
+            let limit = best.as_ref().map_or(e.bits, |b| b.bits);
+            let weighed = batch.par_iter();
+            let weighed = weighed.map(|causes| self.weigh_within(causes.clone(), limit));
+            for found in weighed.collect::<Vec<_>>() {
                 let limit = best.as_ref().map_or(e.bits, |b| b.bits);
-                let found = self.weigh_within(causes, limit);
                 best = found.filter(|f| f.bits < limit).or(best);
             }
         }
@@ -91,12 +102,12 @@ impl Bench<'_> {
 
     /// The explanations found, best first. The first entry is what to report; the explanation without any cause is
     /// among them.
-    pub(super) fn search(&self, told: Option<&Told>) -> Vec<Explanation> {
+    pub(super) fn search(&self, told: Option<&Arc<Told>>) -> Vec<Explanation> {
         // What is worth weighing beside nothing does not depend on what nothing leaves to be told.
         let nothing = self.unexplained(Vec::new());
         let (sound, first) = rayon::join(
-            || self.refined(self.weigh(Vec::new())),
-            || self.propose(&nothing, told),
+            || self.refined(self.sound(told)),
+            || self.propose(&nothing, told.map(AsRef::as_ref)),
         );
         let mut all = vec![sound.clone()];
         let mut beam = vec![sound];
@@ -122,7 +133,7 @@ impl Bench<'_> {
                     pool.clone_from(&first);
                     first.clone()
                 } else {
-                    self.propose(known, told)
+                    self.propose(known, told.map(AsRef::as_ref))
                 };
                 let mut lists = Vec::with_capacity(fresh.len());
                 for cause in fresh {
@@ -232,7 +243,7 @@ fn joined(cause: &Shared, known: &Explanation) -> Vec<Vec<Shared>> {
     let both = others.filter_map(|(i, other)| Some((i, stretch.joined(&other.stretch()?)?)));
     both.map(|(i, both)| {
         let mut causes = known.causes.clone();
-        causes[i] = std::sync::Arc::new(both);
+        causes[i] = Arc::new(both);
         causes
     })
     .collect()

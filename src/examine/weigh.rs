@@ -1,5 +1,7 @@
 //! Weighing explanations: the prior of the causes, what they leave of the contents to be told, and the exceptions.
 
+use std::sync::Arc;
+
 use super::bare;
 use super::cause::{self, Shared};
 use super::content::{Content, Told};
@@ -41,6 +43,8 @@ pub(super) struct Explanation {
     pub truth: Vec<ChipImage>,
     /// What was edited since the earlier reading.
     pub edits: Edited,
+    /// The contents as they were told, where they were told by themselves.
+    pub told: Option<Arc<Told>>,
 }
 
 /// What everything is weighed against.
@@ -69,7 +73,30 @@ impl Bench<'_> {
             flips: 0,
             truth: self.seen.to_vec(),
             edits: Edited::default(),
+            told: None,
         }
+    }
+
+    /// The explanation without any cause; `told` is the reading told by itself.
+    pub(super) fn sound(&self, told: Option<&Arc<Told>>) -> Explanation {
+        match (self.earlier, self.content, told) {
+            (None, Some(_), Some(told)) => {
+                self.told_alone(Vec::new(), self.seen.to_vec(), Arc::clone(told))
+            }
+            _ => self.weigh(Vec::new()),
+        }
+    }
+
+    fn told_alone(
+        &self,
+        causes: Vec<Shared>,
+        truth: Vec<ChipImage>,
+        told: Arc<Told>,
+    ) -> Explanation {
+        let mut e = self.close(causes, truth, told.bits, Edited::default());
+        e.surprise = told.surprise;
+        e.told = Some(told);
+        e
     }
 
     /// Bits to name causes and their places.
@@ -225,8 +252,7 @@ impl Bench<'_> {
         if told.bits > limit {
             return None;
         }
-        let mut e = self.close(causes, truth, told.bits, Edited::default());
-        e.surprise = told.surprise;
+        let e = self.told_alone(causes, truth, Arc::new(told));
         (e.bits <= limit).then_some(e)
     }
 
@@ -239,8 +265,14 @@ impl Bench<'_> {
         let Ok(memory) = memory_of(content, &plain.truth) else {
             return plain;
         };
-        let told = tell_alone(content, self.seen, &plain.causes, &memory, f64::INFINITY);
+        let told = plain.told.clone().unwrap_or_else(|| {
+            let told = tell_alone(content, self.seen, &plain.causes, &memory, f64::INFINITY);
+            Arc::new(told)
+        });
         let smooth = content.smoothed(&memory, &told);
+        if smooth == memory {
+            return plain;
+        }
         let Ok(images) = smooth.images() else {
             return plain;
         };
@@ -307,6 +339,7 @@ impl Bench<'_> {
             flips: k,
             truth,
             edits,
+            told: None,
         }
     }
 
