@@ -45,6 +45,8 @@ pub(super) struct ChangedEntry {
     pub(super) whole: f64,
     /// Whether it was emptied.
     pub(super) emptied: bool,
+    /// Where it was emptied and some values were set after that: the places of the others that changed.
+    pub(super) left: Vec<usize>,
     /// The first of the changed entries that hold what it holds now.
     pub(super) same: usize,
     /// Bits to tell what it holds: its values, or which entry held them.
@@ -58,8 +60,12 @@ pub(super) struct ChangedArea {
     pub(super) many: Vec<Many>,
 }
 
-/// What changed in a bank since the earlier reading, by area.
-pub(crate) struct Changes(pub(super) Vec<ChangedArea>);
+/// What changed in a bank since the earlier reading.
+pub(crate) struct Changes {
+    pub(super) areas: Vec<ChangedArea>,
+    /// For each chip the cells where lines that nothing claims changed, with those lines.
+    pub(super) unclaimed: Vec<Vec<(u32, u8)>>,
+}
 
 /// Changed values added up, as far as telling them as an edit needs it.
 #[derive(Default)]

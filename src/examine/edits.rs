@@ -49,8 +49,8 @@ impl Presets {
         let (mut new, mut changed, mut rows) = (Vec::new(), Vec::new(), Vec::new());
         let mut moved = 0;
         for (i, group) in groups.iter().enumerate() {
-            let blank = |e: &usize| shape.emptied(&row(now, std::slice::from_ref(e)));
-            // Emptied ones hold no other bank.
+            let blank = |e: &usize| shape.mostly_emptied(&row(now, std::slice::from_ref(e)));
+            // Emptied ones hold no other bank, nor do those in which a few values were set after that.
             if !group.iter().any(|e| edited.contains(e)) || group.iter().all(blank) {
                 continue;
             }

@@ -15,6 +15,9 @@ use crate::layout::model::BitPlace;
 /// about it, and whoever saves keeps it (common practice, no source).
 const SINCE: f64 = 6.0;
 
+/// Bits to say that an entry was emptied before some of its values were set (common practice, no source).
+const EMPTIED_FIRST: f64 = 5.0;
+
 /// Codes by which a knob saved again may differ without having been moved (common practice, no source).
 pub(crate) const NUDGE: u64 = 4;
 
@@ -178,7 +181,11 @@ impl<'a> Before<'a> {
             many.retain(|_| at.next().is_some_and(|i| worth.contains(&i)));
             ChangedArea { entries, many }
         });
-        Changes(changed.collect())
+        let chips = 0..self.content.layout.chips.len();
+        Changes {
+            areas: changed.collect(),
+            unclaimed: chips.map(|c| self.unclaimed_changes(c, &now.memory)).collect(),
+        }
     }
 
     fn changed_entries(&self, a: usize, now: &Now) -> Vec<ChangedEntry> {
@@ -221,6 +228,8 @@ impl<'a> Before<'a> {
             let held_now = shape.values.iter().map(|f| now.masked(a, e, *f));
             let held_now: Vec<(u64, u64)> = held_now.collect();
             let emptied = shape.emptied(&held_now);
+            // What does not hold what emptying leaves was set after that.
+            let set: Vec<usize> = shape.not_empty(&held_now).collect();
             let mut entry = ChangedEntry {
                 entry: e,
                 flips: 0,
@@ -232,10 +241,12 @@ impl<'a> Before<'a> {
                 emptied,
                 same,
                 row,
+                left: Vec::new(),
                 whole: if emptied {
                     2.0
                 } else {
-                    self.whole(a, codes, e, &tells, again)
+                    let whole = self.whole(a, codes, e, &tells, again);
+                    whole.min(after_emptying(shape, &set, &tells))
                 },
             };
             for &(f, d) in &differ {
@@ -264,6 +275,14 @@ impl<'a> Before<'a> {
                         entry.promises += 2.0 + told;
                     }
                     Kind::Skipped => {}
+                }
+            }
+            if !emptied && shape.mostly_emptied(&held_now) {
+                let is_set = |v: &ChangedValue| set.contains(&v.field);
+                // What is set as it was before could not be told from what was never emptied.
+                if entry.values.iter().filter(|v| is_set(v)).count() == set.len() {
+                    let values = entry.values.iter().enumerate();
+                    entry.left = values.filter(|v| !is_set(v.1)).map(|v| v.0).collect();
                 }
             }
             out.push(entry);
@@ -307,7 +326,7 @@ impl<'a> Before<'a> {
         let mut edited = now.memory.clone();
         let (mut bits, mut flips) = (0.0, 0);
         let mut edits = Edited::default();
-        for (a, changed) in changes.0.iter().enumerate() {
+        for (a, changed) in changes.areas.iter().enumerate() {
             let entries = self.content.shape.areas[a].entries;
             let chosen = Chosen::new(&changed.many, &changed.entries, entries, price);
             let many = chosen.which.iter().map(|c| &changed.many[*c]);
@@ -329,7 +348,7 @@ impl<'a> Before<'a> {
         if price.is_some() {
             self.restore_promises(&mut edited);
         }
-        bits += self.tell_spare(price, &mut edited, &mut flips);
+        bits += self.tell_spare(&changes.unclaimed, price, &mut edited, &mut flips);
         let chips = self.content.layout.chips.iter();
         let all: u64 = chips.map(|c| u64::from(c.words) * u64::from(c.width)).sum();
         let seen = now.seen.as_ref().map(|s| edited.masked(&s.0));
@@ -490,15 +509,16 @@ impl<'a> Before<'a> {
         bits
     }
 
-    fn tell_spare(&self, price: Option<f64>, edited: &mut Memory, flips: &mut u64) -> f64 {
+    fn tell_spare(
+        &self,
+        changes: &[Vec<(u32, u8)>],
+        price: Option<f64>,
+        edited: &mut Memory,
+        flips: &mut u64,
+    ) -> f64 {
         let mut bits = 0.0;
-        // The changed cells of a chip with the unclaimed lines that changed.
-        let (mut chip, mut changes) = (usize::MAX, Vec::new());
         for spare in &self.content.shape.spare {
-            if spare.chip != chip {
-                chip = spare.chip;
-                changes = self.unclaimed_changes(chip, edited);
-            }
+            let (chip, changes) = (spare.chip, &changes[spare.chip]);
             let line = 1u8 << spare.line;
             let changed = || changes.iter().filter(|c| c.1 & line != 0).map(|c| c.0);
             let k = changed().count();
@@ -517,18 +537,19 @@ impl<'a> Before<'a> {
     }
 
     /// Cells of a chip where unclaimed lines changed, with those lines.
-    fn unclaimed_changes(&self, chip: usize, edited: &Memory) -> Vec<(u32, u8)> {
-        let (now, before) = (edited.cells(chip), self.memory.cells(chip));
-        let masks = [edited.known_cells(chip), self.memory.known_cells(chip)];
-        let mut out = Vec::new();
-        for (cell, mask) in self.content.shape.unclaimed[chip].iter().enumerate() {
-            let known = masks.iter().flatten().fold(*mask, |m, k| m & k[cell]);
-            let changed = (now[cell] ^ before[cell]) & known;
-            if changed != 0 {
-                out.push((cell as u32, changed));
+    fn unclaimed_changes(&self, chip: usize, now: &Memory) -> Vec<(u32, u8)> {
+        let masks = [now.known_cells(chip), self.memory.known_cells(chip)];
+        let cells = now.cells(chip).iter().zip(self.memory.cells(chip));
+        let cells = cells.zip(&self.content.shape.unclaimed[chip]).enumerate();
+        let changed = cells.filter_map(|(cell, ((now, before), mask))| {
+            let changed = (now ^ before) & mask;
+            if changed == 0 {
+                return None;
             }
-        }
-        out
+            let changed = masks.iter().flatten().fold(changed, |c, k| c & k[cell]);
+            (changed != 0).then_some((cell as u32, changed))
+        });
+        changed.collect()
     }
 }
 
@@ -536,6 +557,13 @@ fn put(memory: &mut Memory, place: BitPlace, bit: Option<bool>) {
     if let Some(bit) = bit {
         memory.set_bit(place, bit);
     }
+}
+
+/// Bits for an entry that was emptied and in which some values were set after that.
+fn after_emptying(shape: &AreaShape, set: &[usize], tells: &[f64]) -> f64 {
+    let (n, k) = (shape.values.len() as u64, set.len() as u64);
+    let told: f64 = set.iter().map(|f| tells[*f]).sum();
+    EMPTIED_FIRST + log2_choose(n, k) + (k as f64 + 1.0).log2() * 2.0 + told
 }
 
 /// The values of an entry, unknown bits reading 0.

@@ -191,6 +191,9 @@ impl Search<'_> {
             if c.emptied {
                 emptied.push(member);
             } else {
+                if !c.left.is_empty() {
+                    emptied.push((i, c.left.clone()));
+                }
                 filled.entry(c.same).or_default().push(member);
             }
         }

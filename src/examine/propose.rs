@@ -17,6 +17,8 @@ const LARGE: u64 = 100_000;
 const WEIGHED: usize = 12;
 /// Bits of a reading that are told to rank candidates at a glance.
 const GLANCE: u64 = 16_384;
+/// Candidates told at a glance at once, whatever the machine.
+const GLANCED: usize = 16;
 /// Bits spent on broken promises from which putting contents in another order is worth trying.
 pub(super) const STRAINED: f64 = 5.0;
 /// Times the start of a slip is looked for, each time by what was learned from the last.
@@ -118,21 +120,30 @@ impl Bench<'_> {
         };
         let step = (self.bits() / GLANCE).max(1);
         let thin = content.thinned(step as usize);
-        let bits = |cause: &Shared| {
+        let bits = |cause: &Shared, limit: f64| {
             let mut truth = seen.to_vec();
             cause.undo(&mut truth, true);
             let memory = memory_of(&thin, &truth).ok()?;
             let causes = std::slice::from_ref(cause);
-            let told = tell_alone(&thin, seen, causes, &memory, f64::INFINITY);
-            Some(told.bits * step as f64 + cause.length(self.seen))
+            let length = cause.length(self.seen);
+            let limit = (limit - length) / step as f64;
+            let told = tell_alone(&thin, seen, causes, &memory, limit);
+            (told.bits <= limit).then_some(told.bits * step as f64 + length)
         };
         // Noise leaves everything open: that it saves telling says nothing.
         let (mut out, placed): (Vec<Shared>, Vec<Shared>) =
             fresh.into_iter().partition(|c| c.open());
-        let ranked = placed.into_par_iter().filter_map(|c| Some((bits(&c)?, c)));
-        let mut ranked: Vec<(f64, Shared)> = ranked.collect();
-        ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
-        out.extend(ranked.into_iter().take(most).map(|r| r.1));
+        let mut ranked: Vec<(f64, Shared)> = Vec::new();
+        for batch in placed.chunks(GLANCED) {
+            // What takes more than the last of the best so far is not among them.
+            let last = ranked.get(most - 1).map_or(f64::INFINITY, |r| r.0);
+            let batch = batch.par_iter();
+            let found = batch.filter_map(|c| Some((bits(c, last)?, Arc::clone(c))));
+            ranked.extend(found.collect::<Vec<_>>());
+            ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
+            ranked.truncate(most);
+        }
+        out.extend(ranked.into_iter().map(|r| r.1));
         out
     }
 

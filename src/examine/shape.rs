@@ -84,9 +84,20 @@ impl AreaShape {
 
     /// Whether values, each with the mask of its known bits, are those that emptying an entry leaves.
     pub(crate) fn emptied(&self, values: &[(u64, u64)]) -> bool {
-        let empty =
-            |(f, (code, known)): (&usize, &(u64, u64))| (self.fields[*f].empty ^ code) & known == 0;
-        values.len() > 1 && self.values.iter().zip(values).all(empty)
+        values.len() > 1 && self.not_empty(values).next().is_none()
+    }
+
+    /// The fields whose values, each with the mask of its known bits, are not those that emptying an entry leaves.
+    pub(crate) fn not_empty(&self, values: &[(u64, u64)]) -> impl Iterator<Item = usize> {
+        let values = self.values.iter().zip(values);
+        values
+            .filter(|(f, (code, known))| (self.fields[**f].empty ^ code) & known != 0)
+            .map(|(f, _)| *f)
+    }
+
+    /// Whether an entry was emptied, but for a few values that may have been set after that.
+    pub(crate) fn mostly_emptied(&self, values: &[(u64, u64)]) -> bool {
+        values.len() > 1 && self.not_empty(values).count() * MOSTLY <= values.len()
     }
 
     /// The entries of each preset, its voices, first voice first.
@@ -107,6 +118,9 @@ pub(crate) struct Spare {
     pub line: u8,
     pub cells: Vec<u32>,
 }
+
+/// One value in so many may be set in an entry that counts as emptied (common practice, no source).
+const MOSTLY: usize = 3;
 
 /// Unclaimed cells told together.
 pub(crate) const BLOCK: usize = 64;
