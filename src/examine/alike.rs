@@ -72,11 +72,7 @@ impl Content<'_> {
     ///
     /// The model voice is the one that agrees best with the others, whichever it is: voices are exchangeable, so
     /// exchanging the boards they lie on must neither save nor cost anything.
-    pub(super) fn model_voices(
-        &self,
-        a: usize,
-        rows: &Rows,
-    ) -> (Vec<usize>, Vec<usize>, Vec<f64>) {
+    pub(super) fn model_voices(&self, a: usize, rows: &Rows) -> (Vec<usize>, Vec<usize>, Vec<f64>) {
         let shape = &self.shape.areas[a];
         let seen = |e: &usize| rows.of(*e).iter().any(|v| v.1 != 0);
         let mut groups = shape.presets();
@@ -177,7 +173,12 @@ impl Content<'_> {
 
     /// Values of two entries that agree and that differ, where both are known.
     pub(crate) fn likeness(&self, a: usize, codes: &AreaCodes, e: usize, o: usize) -> (u64, u64) {
-        let row = |e| self.shape.areas[a].values.iter().map(move |f| codes.get(e, *f));
+        let row = |e| {
+            self.shape.areas[a]
+                .values
+                .iter()
+                .map(move |f| codes.get(e, *f))
+        };
         likeness(row(e), row(o))
     }
 }

@@ -184,7 +184,9 @@ impl<'a> Before<'a> {
         let chips = 0..self.content.layout.chips.len();
         Changes {
             areas: changed.collect(),
-            unclaimed: chips.map(|c| self.unclaimed_changes(c, &now.memory)).collect(),
+            unclaimed: chips
+                .map(|c| self.unclaimed_changes(c, &now.memory))
+                .collect(),
         }
     }
 

@@ -2,7 +2,7 @@
 
 use cellkeep::codec::Memory;
 use cellkeep::image::ChipImage;
-use cellkeep::layout::model::Layout;
+use cellkeep::layout::model::{FieldOwner, Layout};
 
 use crate::banks::Maker;
 use crate::rng::Rng;
@@ -115,5 +115,56 @@ fn knobs_that_are_all_off_by_the_same_are_the_converters_zero() {
             told.contains(&"converter.drift".to_owned()),
             "{id}: {told:?}"
         );
+    }
+}
+
+/// Whoever clears a bank to begin anew and sets a control or two here and there has loaded no other bank, and nothing was
+/// overwritten.
+#[test]
+fn presets_emptied_and_then_begun_anew_are_edits() {
+    for id in ["wrenfield-strings", "tessaly-nine"] {
+        let layout = layouts::shipped(id);
+        let mut rng = Rng::new(SEEDS + 1402);
+        let maker = Maker::new(&layout, &mut rng);
+        let bank = maker.bank(&mut rng);
+        let mut now = bank.clone();
+        let mut begun = 0;
+        for (a, groups) in presets(&layout) {
+            let area = &layout.areas[a];
+            let values = maker.values(a);
+            for e in groups.iter().skip(1).flatten() {
+                for f in &values {
+                    let FieldOwner::Parameter(p) = area.fields[*f].owner else {
+                        continue;
+                    };
+                    let empty = area.parameters[p].blank;
+                    let empty = empty.unwrap_or_else(|| maker.legal(a, *f)[0]);
+                    now.scatter(area.field_places(*e, *f), empty);
+                }
+            }
+            if values.len() < 8 {
+                continue;
+            }
+            for e in groups.iter().skip(1).step_by(3).flatten() {
+                for _ in 0..2 {
+                    let f = *rng.pick(&values);
+                    let places = area.field_places(*e, f);
+                    if let Some(code) = maker.other(a, f, now.gather(places).0, &mut rng) {
+                        now.scatter(places, code);
+                        begun += 1;
+                    }
+                }
+            }
+        }
+        assert!(begun > 4, "{id}");
+        maker.settle_promises(&mut now);
+        let told = codes(&layout, &bank, &now);
+        assert!(
+            told.contains(&"entries.edited".to_owned()),
+            "{id}: {told:?}"
+        );
+        for wrong in ["bank.replaced", "presets.replaced", "region.overwritten"] {
+            assert!(!told.contains(&wrong.to_owned()), "{id}: {told:?}");
+        }
     }
 }
