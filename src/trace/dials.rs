@@ -91,6 +91,64 @@ struct Looked {
     codings: Vec<Scored>,
 }
 
+/// Columns that are followed together.
+const ABREAST: usize = 4;
+
+/// What each save says of a column that holds 0 there, 1, or nothing that is known: as a bit, and as one inverted.
+struct Told([Vec<[f64; 3]>; 2]);
+
+impl Told {
+    /// From the chance in every save that the bit is 1, and how much the save says.
+    fn of(one: &[f64], weights: &[f64]) -> Self {
+        let weighed = || {
+            one.iter()
+                .zip(weights)
+                .map(|(p, w)| (w * p.ln(), w * (1.0 - p).ln()))
+        };
+        Self([
+            weighed().map(|(one, zero)| [zero, one, 0.0]).collect(),
+            weighed().map(|(one, zero)| [one, zero, 0.0]).collect(),
+        ])
+    }
+
+    /// What all saves say of a few columns, each given with what it is worth as nobody's. Nothing that a save says is
+    /// above nought: where all of them are behind nobody's by more than `least` already, the rest of the saves is not
+    /// looked at.
+    fn sums<'c>(
+        &self,
+        columns: impl Iterator<Item = (&'c [u8], f64)>,
+        least: f64,
+    ) -> [[f64; 2]; ABREAST] {
+        /// Saves between two looks at what has been lost.
+        const LOOK: usize = 16;
+        let saves = self.0[0].len();
+        let mut rows: [&[u8]; ABREAST] = [&[]; ABREAST];
+        let mut nobody = [f64::INFINITY; ABREAST];
+        for ((row, nobody), column) in rows.iter_mut().zip(&mut nobody).zip(columns) {
+            (*row, *nobody) = column;
+        }
+        let first = rows[0];
+        let rows = rows.map(|r| if r.is_empty() { first } else { r });
+        let mut sums = [[0.0; 2]; ABREAST];
+        for from in (0..saves).step_by(LOOK) {
+            let to = saves.min(from + LOOK);
+            let told = self.0[0][from..to].iter().zip(&self.0[1][from..to]);
+            for ((straight, turned), s) in told.zip(from..) {
+                for (sums, row) in sums.iter_mut().zip(rows) {
+                    let row = usize::from(row[s]).min(2);
+                    sums[0] += straight[row];
+                    sums[1] += turned[row];
+                }
+            }
+            let lost = |(s, nobody): (&[f64; 2], &f64)| f64::max(s[0], s[1]) - nobody < least;
+            if sums.iter().zip(&nobody).all(lost) {
+                break;
+            }
+        }
+        sums
+    }
+}
+
 struct Dials<'a> {
     experiment: &'a Experiment<'a>,
     columns: &'a [Column],
@@ -552,36 +610,22 @@ impl Dials<'_> {
     ) -> Option<Pick> {
         /// What is further behind than this is not looked at closely.
         const FAR: f64 = 16.0;
-        let weighed = |p: f64, w: &f64| w * p.ln();
-        let ones: Vec<f64> = one
-            .iter()
-            .zip(&self.weights)
-            .map(|(p, w)| weighed(*p, w))
-            .collect();
-        let zeros: Vec<f64> = one
-            .iter()
-            .zip(&self.weights)
-            .map(|(p, w)| weighed(1.0 - *p, w))
-            .collect();
+        let told = Told::of(one, &self.weights);
         let anywhere = 1.0 / mine.len().max(1) as f64;
         let mut looks: Vec<Look> = Vec::new();
         let mut best = absent;
-        for &c in mine.iter().filter(|c| !used[**c]) {
+        let free: Vec<usize> = mine.iter().copied().filter(|c| !used[*c]).collect();
+        let mut sums: [[f64; 2]; ABREAST] = [[0.0; 2]; ABREAST];
+        for (i, &c) in free.iter().enumerate() {
             let column = &self.columns[c];
-            let (mut straight, mut turned) = (0.0, 0.0);
-            for ((row, one), zero) in column.rows.iter().zip(&ones).zip(&zeros) {
-                match row {
-                    0 => {
-                        straight += zero;
-                        turned += one;
-                    }
-                    1 => {
-                        straight += one;
-                        turned += zero;
-                    }
-                    _ => {}
-                }
+            if i % ABREAST == 0 {
+                let some = &free[i..free.len().min(i + ABREAST)];
+                let columns = some
+                    .iter()
+                    .map(|c| (&self.columns[*c].rows[..], self.nobody[*c]));
+                sums = told.sums(columns, best - FAR);
             }
+            let [straight, turned] = sums[i % ABREAST];
             let nobody = self.nobody[c];
             if f64::max(straight, turned) - nobody < best - FAR {
                 continue;

@@ -1,5 +1,6 @@
 //! The plan's words: how every control stands over the saves of end-stop settings.
 
+use super::abreast::Counts;
 use super::cells::Experiment;
 use super::plan::Purpose;
 
@@ -11,6 +12,8 @@ pub(crate) struct Dictionary {
     pub(crate) words: Vec<u128>,
     /// The same a save, 64 words a block: bit `j` of each. The saves of one block lie together.
     by_save: Vec<u64>,
+    /// Saves in which every word stands as in each other, as in copies of a setting.
+    alike: Vec<u128>,
 }
 
 impl Dictionary {
@@ -33,8 +36,23 @@ impl Dictionary {
             }
             words.push(word);
         }
+        Self::of(saves, words)
+    }
+
+    fn of(saves: Vec<usize>, words: Vec<u128>) -> Self {
+        let bits = |i: usize| words.iter().map(move |w| w >> i & 1);
+        let mut alike: Vec<(usize, u128)> = Vec::new();
+        for i in 0..saves.len() {
+            match alike.iter_mut().find(|(first, _)| bits(*first).eq(bits(i))) {
+                Some((_, all)) => *all |= 1 << i,
+                None => alike.push((i, 1 << i)),
+            }
+        }
+        // Those that say most first.
+        alike.sort_by_key(|a| std::cmp::Reverse(a.1.count_ones()));
         Self {
             by_save: by_save(&words, saves.len()),
+            alike: alike.into_iter().map(|a| a.1).collect(),
             saves,
             words,
         }
@@ -49,12 +67,21 @@ impl Dictionary {
 
     /// In how many saves a column differs from its nearest word, complement allowed, where that is fewer than `below`.
     ///
-    /// All words are counted at once: what 64 of them differ in is added up bit by bit, save after save.
+    /// All words are counted at once: what 64 of them differ in is added up bit by bit, save after save. Most columns of a
+    /// wrong map differ between copies of one setting already, and so from every word.
     pub(crate) fn distance(&self, column: u128, known: u128, below: usize) -> Option<u32> {
         let all = known.count_ones();
+        let mut least = 0;
+        for saves in &self.alike {
+            let (known, ones) = (known & saves, column & known & saves);
+            least += ones.count_ones().min((known & !ones).count_ones());
+            if least as usize >= below {
+                return None;
+            }
+        }
         let near = |(words, by_save): (&[u128], &[u64])| {
             let mask = u64::MAX >> (64 - words.len());
-            let count = Counts::of(by_save, column, known);
+            let count = differing(by_save, column, known);
             let of = |n: u32| (count.equal(n) | count.equal(all - n)) & mask;
             (0..below as u32).find(|n| *n * 2 <= all && of(*n) != 0)
         };
@@ -81,6 +108,21 @@ impl Dictionary {
     }
 }
 
+/// In how many of the known saves each of 64 words differs from a column.
+fn differing(by_save: &[u64], column: u128, known: u128) -> Counts {
+    let mut counts = Counts::default();
+    for (eight, at) in by_save.chunks(8).zip(0..) {
+        let (column, known) = ((column >> (8 * at)) as u8, (known >> (8 * at)) as u8);
+        let mut rows = [0u64; 8];
+        for ((row, words), i) in rows.iter_mut().zip(eight).zip(0..) {
+            let all = |bits: u8| 0u64.wrapping_sub(u64::from(bits >> i & 1));
+            *row = (words ^ all(column)) & all(known);
+        }
+        counts.add(rows);
+    }
+    counts
+}
+
 /// Words turned: a row a save, a bit a word; 64 words after the other.
 fn by_save(words: &[u128], saves: usize) -> Vec<u64> {
     let bits = |some: &[u128], i: usize| {
@@ -90,48 +132,6 @@ fn by_save(words: &[u128], saves: usize) -> Vec<u64> {
     (words.chunks(64))
         .flat_map(|some| (0..saves).map(move |i| bits(some, i)))
         .collect()
-}
-
-/// 64 counts at once: bit `j` of `planes[p]` is bit `p` of count `j`.
-struct Counts {
-    planes: [u64; 8],
-}
-
-impl Counts {
-    /// In how many of the known saves each of 64 words differs from a column: eight saves at a time by full adders.
-    fn of(by_save: &[u64], column: u128, known: u128) -> Self {
-        let add = |a: u64, b: u64, c: u64| (a & b | (a ^ b) & c, a ^ b ^ c);
-        let mut planes = [0u64; 8];
-        for (eight, at) in by_save.chunks(8).zip(0..) {
-            let (column, known) = ((column >> (8 * at)) as u8, (known >> (8 * at)) as u8);
-            let mut rows = [0u64; 8];
-            for ((row, words), i) in rows.iter_mut().zip(eight).zip(0..) {
-                let all = |bits: u8| 0u64.wrapping_sub(u64::from(bits >> i & 1));
-                *row = (words ^ all(column)) & all(known);
-            }
-            let (two_1, one) = add(planes[0], rows[0], rows[1]);
-            let (two_2, one) = add(one, rows[2], rows[3]);
-            let (four_1, two) = add(planes[1], two_1, two_2);
-            let (two_1, one) = add(one, rows[4], rows[5]);
-            let (two_2, one) = add(one, rows[6], rows[7]);
-            let (four_2, two) = add(two, two_1, two_2);
-            let (mut carry, four) = add(planes[2], four_1, four_2);
-            planes[..3].copy_from_slice(&[one, two, four]);
-            for plane in &mut planes[3..] {
-                (*plane, carry) = (*plane ^ carry, *plane & carry);
-            }
-        }
-        Self { planes }
-    }
-
-    /// Which counts are so high.
-    fn equal(&self, n: u32) -> u64 {
-        let planes = self.planes.iter().zip(0..);
-        planes.fold(u64::MAX, |o, (plane, p)| match n >> p & 1 {
-            1 => o & plane,
-            _ => o & !plane,
-        })
-    }
 }
 
 /// What a column that moves but reads as no control's word tells against a structure.
@@ -145,11 +145,7 @@ mod tests {
     #[test]
     fn distances_by_hand() {
         let words = vec![0b0011, 0b0101, 0b1111];
-        let d = Dictionary {
-            saves: (0..4).collect(),
-            by_save: by_save(&words, 4),
-            words,
-        };
+        let d = Dictionary::of((0..4).collect(), words);
         assert_eq!(d.distance(0b0011, 0b1111, 5), Some(0));
         // The complement of the second.
         assert_eq!(d.distance(0b1010, 0b1111, 5), Some(0));
@@ -167,12 +163,11 @@ mod tests {
     fn distances_as_counted_one_by_one() {
         let mut random = super::super::rng::Random::new(7);
         let mut draw = || u128::from(random.bits()) << 64 | u128::from(random.bits());
-        let words: Vec<u128> = (0..150).map(|_| draw() & ((1 << 20) - 1)).collect();
-        let d = Dictionary {
-            saves: (0..20).collect(),
-            by_save: by_save(&words, 20),
-            words: words.clone(),
-        };
+        // The last few saves are copies of the first few.
+        let copied = |w: u128| w & 0xffff | (w & 0xf) << 16;
+        let words: Vec<u128> = (0..150).map(|_| copied(draw())).collect();
+        let d = Dictionary::of((0..20).collect(), words.clone());
+        assert_eq!(d.alike.len(), 16);
         for _ in 0..200 {
             let mask = (1 << 20) - 1;
             let (column, known) = (draw() & mask, (draw() | draw()) & mask);

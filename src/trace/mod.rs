@@ -5,6 +5,7 @@ pub mod plan;
 pub mod rng;
 pub mod words;
 
+mod abreast;
 mod arrangement;
 mod audit;
 mod cells;

@@ -16,6 +16,11 @@ impl Pins {
         }
     }
 
+    /// True where no pins are named and none is inverted.
+    pub(crate) fn straight_through(&self) -> bool {
+        *self == Self::default()
+    }
+
     /// The address at a cell.
     #[cfg(test)]
     pub(crate) fn logical(&self, cell: u32) -> u32 {

@@ -229,7 +229,7 @@ pub(crate) struct Places<'a> {
 
 impl<'a> Places<'a> {
     pub(crate) fn of(map: &'a PresetMap, len: u32) -> Self {
-        let pinned = !map.xor && map.pins != Pins::default();
+        let pinned = !map.xor && !map.pins.straight_through();
         Self {
             cells: pinned.then(|| map.pins.cells(len)),
             map,

@@ -4,7 +4,9 @@
 //! word. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
 //! of them with every wrong field named. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
-//! CELLKEEP_FAMILY=nibbles runs only the instruments whose family contains the word.
+//! CELLKEEP_FAMILY=nibbles runs only the instruments whose family or description contains the word, and `-- list FIRST
+//! COUNT` names them. `digest` in place of `words` prints a line an instrument with a digest of all that was found, so that
+//! two steps of the code can be held side by side.
 //! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
@@ -25,6 +27,8 @@ struct Outcome {
     seed: u64,
     family: &'static str,
     says: String,
+    /// Of the layout and the report.
+    digest: String,
     cells: u64,
     seconds: f64,
     settings: usize,
@@ -73,6 +77,7 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         seed,
         family: i.family,
         says: i.says,
+        digest: digest(solved.as_ref().ok()),
         cells: i
             .layout
             .chips
@@ -92,6 +97,16 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         structure,
         verdicts,
     }
+}
+
+/// What was found in few letters.
+fn digest(solved: Option<&cellkeep::trace::Solution>) -> String {
+    use sha2::Digest;
+    let all = solved.map_or(String::new(), |s| {
+        s.layout_toml("found") + &serde_json::to_string(&s.report()).unwrap()
+    });
+    let bytes = sha2::Sha256::digest(all);
+    bytes.iter().take(8).map(|b| format!("{b:02x}")).collect()
 }
 
 /// Bits of a parameter's first field.
@@ -357,11 +372,20 @@ fn words(outcomes: &[Outcome]) {
     }
 }
 
-fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
+/// The seeds whose instruments CELLKEEP_FAMILY lets through.
+fn wanted(first: u64, count: u64) -> Vec<u64> {
     let family = std::env::var("CELLKEEP_FAMILY").unwrap_or_default();
     let mut seeds: Vec<u64> = (first..first + count).collect();
-    seeds.retain(|s| generator::instrument(*s).family.contains(&family));
+    seeds.retain(|s| {
+        let i = generator::instrument(*s);
+        i.family.contains(&family) || i.says.contains(&family)
+    });
     assert!(!seeds.is_empty(), "no instrument of a family {family:?}");
+    seeds
+}
+
+fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
+    let seeds = wanted(first, count);
     let count = seeds.len();
     let done = std::sync::atomic::AtomicUsize::new(0);
     let outcomes: Vec<Outcome> = seeds
@@ -434,6 +458,13 @@ fn main() {
     let number = |i: usize, or: u64| arguments.get(i).and_then(|a| a.parse().ok()).unwrap_or(or);
     let first = match arguments.first().map(String::as_str) {
         Some("shipped") => return shipped(arguments.get(1).map(String::as_str)),
+        Some("list") => {
+            for seed in wanted(number(1, 1), number(2, 100)) {
+                let i = generator::instrument(seed);
+                println!("{seed} [{}] {}", i.family, i.says);
+            }
+            return;
+        }
         Some("evaluation") => 1_000_000,
         Some("tuning") | None => 1,
         Some(_) => number(0, 1),
@@ -442,8 +473,12 @@ fn main() {
     let mut every: Vec<judge::Verdict> = Vec::new();
     for (i, (name, how)) in hands().into_iter().enumerate() {
         let outcomes = hand(name, how, first, count);
-        if arguments.get(2).is_some() {
-            words(&outcomes);
+        match arguments.get(2).map(String::as_str) {
+            Some("digest") => outcomes.iter().for_each(|o| {
+                println!("  {} {} {:.2} s", o.seed, o.digest, o.seconds);
+            }),
+            Some(_) => words(&outcomes),
+            None => {}
         }
         if i == 0 {
             dialled(&outcomes);

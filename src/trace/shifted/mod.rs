@@ -12,6 +12,7 @@ mod stepped;
 mod tabled;
 mod walk;
 
+use super::abreast::{ABREAST, Bits, Counts};
 use super::cells::Experiment;
 use super::signal;
 use super::space::{Contents, Places, PresetMap, Space};
@@ -54,21 +55,6 @@ impl Shift {
 const STRAY: f64 = 0.05;
 /// What a data line tells against a base at most.
 const LINE_AGAINST: f64 = 1.0;
-
-/// The bits of a byte, a byte each.
-const BYTES: [u64; 256] = {
-    let mut table = [0u64; 256];
-    let mut byte = 0;
-    while byte < 256 {
-        let mut line = 0;
-        while line < 8 {
-            table[byte] |= (byte as u64 >> line & 1) << (8 * line);
-            line += 1;
-        }
-        byte += 1;
-    }
-    table
-};
 
 /// How far the settings go from preset to preset as a map says.
 #[derive(Clone, Copy, Debug, Default)]
@@ -142,54 +128,40 @@ impl Shift {
             .sum()
     }
 
-    /// True where the second reading changed a bit of a cell.
-    pub(crate) fn moved(&self, contents: &[Contents], cell: usize) -> bool {
-        changed(&contents[self.first], &contents[self.second], cell) != 0
-    }
-
     /// Logarithm of the odds that what changed in the cells of all presets, one after the other, is what the next preset
-    /// held, a data line each.
-    pub(crate) fn borne_out(&self, contents: &[Contents], cells: &[usize], width: u8) -> f64 {
-        let (a, b) = (&contents[self.first], &contents[self.second]);
-        // A byte a line, so no more presets at a time than a byte counts.
-        let mut counts = [(0u32, 0u32); 8];
-        let (mut agree, mut differ, mut most) = (0u64, 0u64, 0);
-        let mut add = |agree: &mut u64, differ: &mut u64| {
-            let lines = agree.to_le_bytes().into_iter().zip(differ.to_le_bytes());
-            for (count, (a, d)) in counts.iter_mut().zip(lines) {
-                count.0 += u32::from(a);
-                count.1 += u32::from(d);
+    /// held: in one data line, for 64 bases. `values` and `known` are what each preset's cell holds and what is known of
+    /// it, before and after, a bit a base.
+    pub(crate) fn borne_out(&self, values: [&[u64]; 2], known: [&[u64]; 2]) -> [f64; ABREAST] {
+        let n = values[0].len();
+        let (mut agree, mut differ) = (Counts::default(), Counts::default());
+        for first in (0..n).step_by(8) {
+            let (mut same, mut other) = ([0u64; 8], [0u64; 8]);
+            for ((same, other), p) in same.iter_mut().zip(&mut other).zip(first..n) {
+                let next = (p + 1) % n;
+                // Not only what changed, nothing may differ; but much that never changes is alike.
+                *other = known[1][p] & known[0][next] & (values[1][p] ^ values[0][next]);
+                let changed = (values[0][p] ^ values[1][p]) & known[0][p] & known[1][p];
+                *same = changed & known[0][next] & !*other;
             }
-            (*agree, *differ) = (0, 0);
-        };
-        let next = cells.iter().cycle().skip(1);
-        for (&x, &y) in cells.iter().zip(next) {
-            // Not only what changed, nothing may differ; but much that never changes is alike.
-            let known = b.known[x] & a.known[y];
-            let other = known & (b.value[x] ^ a.value[y]);
-            let same = changed(a, b, x) & known & !other;
-            if same | other == 0 {
-                continue;
-            }
-            agree += BYTES[usize::from(same)];
-            differ += BYTES[usize::from(other)];
-            most += 1;
-            if most == u8::MAX {
-                add(&mut agree, &mut differ);
-                most = 0;
+            agree.add(same);
+            differ.add(other);
+        }
+        let mut out = [0.0; ABREAST];
+        if agree.any() == 0 {
+            return out;
+        }
+        let (for_it, against) = ((2.0 * (1.0 - STRAY)).ln(), (2.0 * STRAY).ln());
+        for (out, (agree, differ)) in out
+            .iter_mut()
+            .zip(agree.each().into_iter().zip(differ.each()))
+        {
+            if agree > 0 {
+                let odds = f64::from(agree) * for_it + f64::from(differ) * against;
+                // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
+                *out = odds.max(-LINE_AGAINST);
             }
         }
-        add(&mut agree, &mut differ);
-        let (for_it, against) = ((2.0 * (1.0 - STRAY)).ln(), (2.0 * STRAY).ln());
-        let odds = |&(agree, differ): &(u32, u32)| {
-            if agree == 0 {
-                return 0.0;
-            }
-            let odds = f64::from(agree) * for_it + f64::from(differ) * against;
-            // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
-            odds.max(-LINE_AGAINST)
-        };
-        counts[..usize::from(width)].iter().map(odds).sum()
+        out
     }
 
     /// How far a map with these bases is borne out.
@@ -261,32 +233,6 @@ fn about(experiment: &Experiment, setting: usize) -> Vec<u64> {
     bits.chunks(64)
         .map(|c| c.iter().enumerate().fold(0, |w, (i, b)| w | b << i))
         .collect()
-}
-
-/// A bit a cell, packed.
-struct Bits(Vec<u64>);
-
-impl Bits {
-    fn of(bits: impl Iterator<Item = bool>) -> Self {
-        let mut out = Vec::new();
-        for (i, bit) in bits.enumerate() {
-            if i % 64 == 0 {
-                out.push(0);
-            }
-            out[i / 64] |= u64::from(bit) << (i % 64);
-        }
-        Self(out)
-    }
-
-    /// Those of 64 cells from one on; 0 beyond the end.
-    fn from(&self, cell: usize) -> u64 {
-        let word = |i: usize| self.0.get(i).copied().unwrap_or(0);
-        let (at, by) = (cell / 64, cell % 64);
-        match by {
-            0 => word(at),
-            _ => word(at) >> by | word(at + 1) << (64 - by),
-        }
-    }
 }
 
 /// One data line of one memory, before and after, and what is known of it in both.

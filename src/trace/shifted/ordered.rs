@@ -6,7 +6,7 @@
 use rayon::prelude::*;
 
 use super::super::space::{Pins, PresetMap};
-use super::{HAND_ON, Plane, Shifted};
+use super::{HAND_ON, Plane, Shifted, apart};
 
 /// Rows whose follower is looked for, at first and in full.
 const ROWS: [usize; 2] = [3, 12];
@@ -273,33 +273,42 @@ impl<'a> Order<'a> {
     fn unlike(&self, stride: u32, at: u32, windows: u32, look: usize) -> f64 {
         let n = self.presets;
         let all = windows * stride;
-        let want = (BITS[look] / self.packed.planes.max(1)).max(4) as u32;
-        let cell = |i: u32, q: u32| {
-            let (window, slot) = (i / stride, i % stride);
-            self.cells[(at + window * n * stride + q * stride + slot) as usize] as usize
-        };
+        let planes = self.packed.planes.max(1);
+        let want = (BITS[look] / planes).max(4) as u32;
+        let cell = |base: u32, q: u32| self.cells[(base + q * stride) as usize] as usize;
         let some: Vec<(u32, u64)> = (0..want.min(all))
             .map(|i| (u64::from(i) * u64::from(all) / u64::from(want.min(all))) as u32)
-            .map(|i| {
-                (
-                    i,
-                    (0..n).fold(0, |o, q| o | self.packed.changed[cell(i, q)]),
-                )
+            .map(|i| at + i / stride * n * stride + i % stride)
+            .map(|base| {
+                let changed = (0..n).map(|q| self.packed.changed[cell(base, q)]);
+                (base, changed.fold(0, |o, c| o | c))
             })
             .filter(|(_, live)| *live != 0)
             .collect();
+        if some.is_empty() {
+            return 1.0;
+        }
+        // As many cells in a word as it takes.
+        let together = 64 / planes;
+        let held = |bits: &[u64], q: u32, words: &mut Vec<u64>| {
+            for some in some.chunks(together) {
+                let word = |o: u64, (i, (base, live)): (usize, &(u32, u64))| {
+                    o | (bits[cell(*base, q)] & live) << (i * planes)
+                };
+                words.push(some.iter().enumerate().fold(0, word));
+            }
+        };
+        let words = some.len().div_ceil(together);
+        let mut before = Vec::with_capacity(words * n as usize);
+        (0..n).for_each(|q| held(&self.packed.before, q, &mut before));
         let rows = ROWS[look].min(n as usize) as u32;
         let (mut nearest, mut usual) = (0.0, 0.0);
+        let mut after = Vec::with_capacity(words);
         for row in 0..rows {
             let q = row * n / rows;
-            let mut apart = vec![0u32; n as usize];
-            for &(i, live) in &some {
-                let after = self.packed.after[cell(i, q)];
-                for (o, apart) in (0..n).zip(&mut apart) {
-                    let before = self.packed.before[cell(i, o)];
-                    *apart += ((after ^ before) & live).count_ones();
-                }
-            }
+            after.clear();
+            held(&self.packed.after, q, &mut after);
+            let apart: Vec<u32> = (before.chunks(words).map(|b| apart(&after, b))).collect();
             // What stays where it is says nothing.
             let others = (0..n as usize).filter(|o| *o != q as usize);
             let least = others.map(|o| apart[o]).min().unwrap_or(0);

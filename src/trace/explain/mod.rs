@@ -1,11 +1,12 @@
 //! A hypothesis looked at closely: where its columns start, and how much of the memory it explains.
 
-use rayon::prelude::*;
+mod weights;
 
 use super::cells::Experiment;
-use super::dictionary::{AGAINST, Dictionary};
+use super::dictionary::Dictionary;
 use super::shifted::{Carried, Shift};
-use super::space::{Contents, Places, PresetMap, Space, pivots};
+use super::space::{Contents, PresetMap, Space, pivots};
+use weights::Weight;
 
 /// A preset structure with the bases of its columns.
 #[derive(Clone, Debug)]
@@ -24,24 +25,6 @@ pub(crate) struct Explained {
     pub(crate) doubt: Option<String>,
     /// How far a reading that holds every setting one preset further back bears it out.
     pub(crate) carried: Carried,
-}
-
-/// What speaks for a base.
-#[derive(Clone, Copy, Debug, Default)]
-struct Weight {
-    /// Logarithm of the odds that its columns are words of controls.
-    words: f64,
-    /// The same, that what changed in it is what the next preset held.
-    carried: f64,
-    /// Columns that read as words of controls, and those that are not constant over the end-stop settings.
-    hits: usize,
-    moving: usize,
-}
-
-impl Weight {
-    fn all(self) -> f64 {
-        self.words + self.carried
-    }
 }
 
 impl Explained {
@@ -76,84 +59,7 @@ pub(crate) fn explain(
     map: &PresetMap,
     shift: Option<&Shift>,
 ) -> Option<Explained> {
-    let len = space.len();
-    let telling = dictionary.telling();
-    let rows: Vec<(usize, usize)> = dictionary
-        .saves
-        .iter()
-        .map(|&s| {
-            (
-                experiment.plan.saves[s].reading,
-                experiment.plan.saves[s].preset,
-            )
-        })
-        .collect();
-    let full = dictionary.mask();
-    // Bits that changed from one reading to another; a bit that never did holds no preset, where there are several.
-    let changed: Vec<u8> = match contents {
-        [first, rest @ ..] if !rest.is_empty() => (0..len as usize)
-            .map(|x| {
-                let differs =
-                    |c: &Contents| (c.value[x] ^ first.value[x]) & c.known[x] & first.known[x];
-                rest.iter().fold(0, |o, c| o | differs(c))
-            })
-            .collect(),
-        _ => vec![u8::MAX; len as usize],
-    };
-    // Nothing speaks for or against cells that nothing was written to.
-    let live: Vec<bool> = (0..len as usize)
-        .map(|x| changed[x] != 0 || shift.is_some_and(|s| s.moved(contents, x)))
-        .collect();
-    let places = Places::of(map, len);
-    let lines = usize::from(space.width);
-    let all = u8::MAX >> (8 - lines.min(8));
-    let whole = (contents.iter()).all(|c| c.known.iter().all(|k| k & all == all));
-    // Weight of each base that lies inside the space with all presets; `None` where it does not.
-    let weigh = |cells: &mut Vec<usize>, base: u32| -> Option<Weight> {
-        cells.clear();
-        for preset in 0..map.offset.len() {
-            cells.push(places.cell(base, preset)? as usize);
-        }
-        if !cells.iter().any(|c| live[*c]) {
-            return Some(Weight::default());
-        }
-        let written = (rows.iter()).fold(0, |o, (_, preset)| o | changed[cells[*preset]]);
-        let words = by_line(&rows, |(reading, preset)| {
-            contents[reading].value[cells[preset]]
-        });
-        let known = match whole {
-            true => [full; 8],
-            false => by_line(&rows, |(reading, preset)| {
-                contents[reading].known[cells[preset]]
-            }),
-        };
-        let mut weight = 0.0;
-        let (mut hits, mut moving) = (0, 0);
-        for (line, (w, known)) in words.iter().zip(&known).enumerate().take(lines) {
-            let w = w & known;
-            if written >> line & 1 == 0 {
-                continue;
-            }
-            if w == 0 || w == *known || known.count_ones() * 2 < full.count_ones() {
-                continue;
-            }
-            moving += 1;
-            match dictionary.distance(w, *known, telling.len()) {
-                Some(d) => {
-                    weight += telling[d as usize];
-                    hits += 1;
-                }
-                None => weight -= AGAINST,
-            }
-        }
-        Some(Weight {
-            words: weight,
-            carried: shift.map_or(0.0, |s| s.borne_out(contents, cells, space.width)),
-            hits,
-            moving,
-        })
-    };
-    let weights: Vec<Option<Weight>> = (0..len).into_par_iter().map_init(Vec::new, weigh).collect();
+    let weights = weights::weights(experiment, dictionary, space, contents, map, shift);
     if map.xor {
         // A preset bit that turns several lines is told by one that carries nothing else.
         let mut maps = vec![map.clone(), map.clone()];
@@ -165,35 +71,6 @@ pub(crate) fn explain(
     } else {
         stepped_bases(space, map, &weights)
     }
-}
-
-/// What cells hold, a word a line: bit `i` of it is that of row `i`.
-fn by_line(rows: &[(usize, usize)], cell: impl Fn((usize, usize)) -> u8) -> [u128; 8] {
-    let mut out = [0u128; 8];
-    for (at, eight) in rows.chunks(8).enumerate() {
-        let mut bytes = [0u8; 8];
-        for (byte, row) in bytes.iter_mut().zip(eight) {
-            *byte = cell(*row);
-        }
-        for (out, line) in out.iter_mut().zip(turned(bytes)) {
-            *out |= u128::from(line) << (8 * at);
-        }
-    }
-    out
-}
-
-/// Eight bytes turned: bit `j` of byte `i` becomes bit `i` of byte `j`.
-fn turned(bytes: [u8; 8]) -> [u8; 8] {
-    let mut all = u64::from_le_bytes(bytes);
-    for (by, mask) in [
-        (7, 0x00aa_00aa_00aa_00aa),
-        (14, 0x0000_cccc_0000_cccc),
-        (28, 0x0000_0000_f0f0_f0f0),
-    ] {
-        let swapped = (all ^ all >> by) & mask;
-        all ^= swapped ^ swapped << by;
-    }
-    all.to_le_bytes()
 }
 
 /// Bits of an address at the given lines, gathered.
@@ -212,11 +89,15 @@ fn undone(turned: &[(u32, u32)], base: u32) -> u32 {
 
 fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> (f64, Explained) {
     let pivots = &map.lines;
+    // Of the bases that anything speaks for: what does, and the class they are of.
+    let spoken: Vec<(u32, usize, f64)> = (0..space.len())
+        .filter_map(|b| Some((b, weights[b as usize]?.all())))
+        .filter(|(_, weight)| *weight != 0.0)
+        .map(|(b, weight)| (b, gather(b, pivots) as usize, weight))
+        .collect();
     let mut classes = vec![0.0; 1 << pivots.len()];
-    for (base, w) in weights.iter().enumerate() {
-        if let Some(w) = w {
-            classes[gather(base as u32, pivots) as usize] += w.all();
-        }
+    for (_, class, weight) in &spoken {
+        classes[*class] += weight;
     }
     let best_of = |c: &[f64]| {
         c.iter()
@@ -232,11 +113,9 @@ fn wired_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> (f
     loop {
         let found = rest.iter().flat_map(|&line| {
             let mut halves = [vec![0.0; classes.len()], vec![0.0; classes.len()]];
-            for (base, w) in weights.iter().enumerate() {
-                let Some(w) = w else { continue };
-                let base = base as u32;
-                let class = (gather(base, pivots) ^ undone(&turned, base)) as usize;
-                halves[(base >> line & 1) as usize][class] += w.all();
+            for &(base, class, weight) in &spoken {
+                let class = class ^ undone(&turned, base) as usize;
+                halves[(base >> line & 1) as usize][class] += weight;
             }
             let here = |half: usize| halves[half][origin as usize];
             // Either half may be the one that lies elsewhere.
@@ -389,21 +268,4 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> 
 
 fn gcd(a: usize, b: usize) -> usize {
     if b == 0 { a } else { gcd(b, a % b) }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// By hand: byte 0 is 0b11, byte 3 is 0x80; so line 0 holds bit 0 alone, as line 1, and line 7 bit 3.
-    #[test]
-    fn bytes_turn() {
-        assert_eq!(
-            turned([3, 0, 0, 0x80, 0, 0, 0, 0]),
-            [1, 1, 0, 0, 0, 0, 0, 8]
-        );
-        let rows: Vec<(usize, usize)> = (0..9).map(|i| (0, i)).collect();
-        let lines = by_line(&rows, |(_, i)| if i == 8 { 0x81 } else { 1 });
-        assert_eq!(lines, [0x1ff, 0, 0, 0, 0, 0, 0, 0x100]);
-    }
 }
