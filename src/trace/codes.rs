@@ -7,6 +7,8 @@ use super::panel::{DIAL, Kind, Lane, Panel, PanelControl};
 pub(crate) enum Code {
     /// Counting up in plain binary from the lowest position.
     Binary,
+    /// Plain binary that does not begin with nought: so much is added to the position above the lowest.
+    Plus(u16),
     /// Plain binary of the number on the display, in two's complement where it is negative.
     Value,
     /// Reflected Gray code.
@@ -37,6 +39,9 @@ impl Hypothesis {
     pub(crate) fn says(self) -> String {
         let word = match self.code {
             Code::Binary => "plain binary",
+            Code::Plus(n) => {
+                return format!("plain binary in {} bits that begins with {n}", self.width);
+            }
             Code::Value => "two's complement",
             Code::Gray => "Gray code",
             Code::SignMagnitude => "sign and magnitude",
@@ -120,6 +125,33 @@ pub(crate) fn hypotheses(panel: &Panel, lane: Lane) -> Vec<Hypothesis> {
     out
 }
 
+/// The ways in which a number's codes could be plain binary that does not begin with nought. Each turns all of its
+/// bits, and none is another coding's by another name.
+pub(crate) fn offset_hypotheses(panel: &Panel, lane: Lane) -> Vec<Hypothesis> {
+    /// Numbers that count further are not looked at: as many offsets as positions would fit by chance.
+    const MOST_POSITIONS: u32 = 256;
+    let c = &panel.controls[lane.control];
+    let span = c.span();
+    if c.kind != Kind::Number || !(2..MOST_POSITIONS).contains(&span) {
+        return Vec::new();
+    }
+    let needed = 32 - span.leading_zeros();
+    let low = c.low.unwrap_or(0);
+    let mut out = Vec::new();
+    for width in [needed, needed + 1] {
+        let half = 1u32 << (width - 1);
+        for n in 1..half.min(2 * half - span) {
+            let at = i64::from(n);
+            let by_value = at == low || at == i64::from(half) + low;
+            if n + span >= half && !by_value {
+                let code = Code::Plus(n as u16);
+                out.push(Hypothesis { code, width });
+            }
+        }
+    }
+    out
+}
+
 /// The code of the step at `number` steps above the lowest, and how many steps there are above the lowest.
 pub(crate) fn steps(h: Hypothesis, c: &PanelControl) -> i64 {
     match h.code {
@@ -141,6 +173,7 @@ pub(crate) fn code_at(h: Hypothesis, c: &PanelControl, step: i64) -> u64 {
     };
     (match h.code {
         Code::Binary | Code::Ascii => step as u64,
+        Code::Plus(n) => (step + i64::from(n)) as u64,
         Code::AsciiLess32 => (step - 32) as u64,
         Code::Value => (step + c.low.unwrap_or(0)) as u64,
         Code::Gray => (step ^ step >> 1) as u64,
@@ -232,6 +265,31 @@ mod tests {
                 chars: None,
             }],
         }
+    }
+
+    /// By hand: 0 to 24 in five bits can begin with 1 to 7, of which 27 is the highest code for 3; in six bits with 8 to 31.
+    /// Where the display begins with 3, beginning with 3 is plain binary of what it says.
+    #[test]
+    fn offsets_by_hand() {
+        let begins = |low, high, width| -> Vec<u16> {
+            let p = number(low, high);
+            let all = offset_hypotheses(&p, p.lanes()[0]).into_iter();
+            let of = all.filter(|h| h.width == width).map(|h| match h.code {
+                Code::Plus(n) => n,
+                other => panic!("{other:?}"),
+            });
+            of.collect()
+        };
+        assert_eq!(begins(0, 24, 5), (1..=7).collect::<Vec<_>>());
+        assert_eq!(begins(0, 24, 6), (8..=31).collect::<Vec<_>>());
+        assert_eq!(begins(3, 27, 5), [1, 2, 4, 5, 6, 7]);
+        // Offset binary of -12 to 12 begins with 4.
+        assert_eq!(begins(-12, 12, 5), [1, 2, 3, 5, 6, 7]);
+        let p = number(0, 24);
+        let (code, width) = (Code::Plus(3), 5);
+        let h = Hypothesis { code, width };
+        assert_eq!(super::code(h, &p, p.lanes()[0], 24), 0b11011);
+        assert_eq!(h.says(), "plain binary in 5 bits that begins with 3");
     }
 
     /// By hand: -3 in four bits is 1011 signed, 1100 in one's and 1101 in two's complement; 47 in BCD is 0x47;

@@ -92,7 +92,7 @@ pub(crate) fn rare(code: Code) -> f64 {
     match code {
         Code::Binary | Code::Value | Code::Ascii | Code::AsciiLess32 => 0.0,
         Code::Gray | Code::Bcd | Code::OneHot => 1.0,
-        Code::SignMagnitude => 2.0,
+        Code::SignMagnitude | Code::Plus(_) => 2.0,
         Code::Ones => 4.0,
     }
 }
@@ -345,6 +345,15 @@ impl<'a> Look<'a> {
     }
 }
 
+impl Look<'_> {
+    /// True where a coding shows in every bit, and in every column that follows this control best.
+    fn explained_by(&self, s: &Scored) -> bool {
+        let shown = |k: u32| s.matches.iter().any(|m| m.1 == k);
+        let taken = |c: &Claim| s.matches.iter().any(|m| m.0 == c.column);
+        (0..s.h.width).all(shown) && self.strong.iter().filter(|c| c.sole).all(taken)
+    }
+}
+
 /// Scores one coding of a lane.
 fn score(experiment: &Experiment, look: &Look, noise: Noise, h: Hypothesis) -> Scored {
     let (columns, coins, all) = (look.columns, look.coins, look.all);
@@ -475,22 +484,31 @@ fn choose(
         steps.extend([QUIET, signal::EVEN].map(|step| (step, noise.apart)));
     }
     let look = Look::of(experiment, columns, coins, lane, mine);
-    let all: Vec<Scored> = signal::hypotheses(experiment.panel(), of)
-        .into_iter()
-        .filter_map(|h| {
-            let with = |&(step, price): &(f64, f64)| {
-                let noise = Noise { step, ..noise };
-                let scored = score(experiment, &look, noise, h);
-                Scored {
-                    score: scored.score - price,
-                    ..scored
-                }
-            };
-            let tried = steps.iter().map(with);
-            tried.max_by(|a, b| a.score.total_cmp(&b.score))
-        })
-        .filter(|s| !s.matches.is_empty())
-        .collect();
+    let suited = |h: Hypothesis| {
+        let with = |&(step, price): &(f64, f64)| {
+            let noise = Noise { step, ..noise };
+            let scored = score(experiment, &look, noise, h);
+            Scored {
+                score: scored.score - price,
+                ..scored
+            }
+        };
+        let tried = steps.iter().map(with);
+        let best = tried.max_by(|a, b| a.score.total_cmp(&b.score));
+        best.filter(|s| !s.matches.is_empty())
+    };
+    let usual = signal::hypotheses(experiment.panel(), of);
+    let mut all: Vec<Scored> = usual.into_iter().filter_map(suited).collect();
+    // Where a usual coding shows in every bit and leaves nothing over, there is no reason for another.
+    let best = all.iter().max_by(|a, b| a.score.total_cmp(&b.score));
+    if !best.is_some_and(|s| look.explained_by(s)) {
+        let offsets = signal::offset_hypotheses(experiment.panel(), of);
+        let price = (offsets.len().max(1) as f64).ln();
+        all.extend(offsets.into_iter().filter_map(suited).map(|s| Scored {
+            score: s.score - price,
+            ..s
+        }));
+    }
     best_of(all, covered)
 }
 
@@ -518,11 +536,15 @@ pub(crate) fn best_of(mut all: Vec<Scored>, covered: bool) -> Option<Chosen> {
         let other = shape(s);
         other.1 != top.1 || (other.0 != top.0 && s.h.width > 1)
     };
-    let rival = all[1..].iter().find(otherwise);
+    // Where all that was written lies in some column, what needs more bits that none shows is the less likely for it.
+    let more = |s: &Scored| if covered { s.hidden } else { 0.0 };
+    let as_rival = |s: &Scored| s.score - (more(s) - more(first)).max(0.0);
+    let rivals = all[1..].iter().filter(otherwise);
+    let rival = rivals.max_by(|a, b| as_rival(a).total_cmp(&as_rival(b)));
     // Nor may there well be further bits that nothing shows.
     let wider = all[1..].iter().filter(|s| s.h.width > first.h.width);
-    let wider = wider.map(|s| s.score - if covered { s.hidden } else { 0.0 });
-    let next = wider.chain(rival.map(|r| r.score)).max_by(f64::total_cmp);
+    let wider = wider.map(|s| s.score - more(s));
+    let next = wider.chain(rival.map(as_rival)).max_by(f64::total_cmp);
     let margin = first.score - next.unwrap_or(0.0);
     let rival = rival.map(|r| r.h);
     let near = all.iter().take_while(|s| s.score > first.score - NEAR);

@@ -1,11 +1,12 @@
 //! The smallest further experiment: settings that move only the controls still uncertain, at the positions where the
 //! likeliest readings differ most.
 
-use super::panel::Kind;
-use super::plan::{Plan, Purpose, Save, Setting};
+use super::fields::Found;
+use super::panel::{Kind, Lane};
+use super::plan::{Effort, Plan, Purpose, Save, Setting};
 use super::rng::Random;
 use super::signal::{self, Hypothesis};
-use super::solution::Solution;
+use super::solution::{CERTAIN, FoundField, Solution};
 use super::words;
 
 /// A further experiment.
@@ -19,12 +20,21 @@ pub struct Next {
     pub moves: Vec<String>,
     /// What is open about each, a sentence each.
     pub open: Vec<String>,
+    /// What further settings of this kind will not tell, a sentence a control; where nothing else is open, the plan is
+    /// what it was.
+    pub stays: Vec<String>,
 }
 
 /// Settings in which two readings of a control should differ before they can be told apart.
 const APART: usize = 5;
 /// Most settings a further experiment asks for.
 const MOST: usize = 8;
+/// What stays open after so many settings between a control's ends, beside those of the first plan, will stay so after more.
+const ENOUGH: usize = 20;
+/// What one more setting tells of a bit at most (natural logarithm of the odds), slips reckoned with.
+const TOLD: f64 = 0.68;
+/// How often each position of a selector whose codes follow no rule is to be seen.
+const SEEN: usize = 3;
 
 /// The smallest further experiment; `None` where everything is certain.
 pub fn next(solution: &Solution) -> Option<Next> {
@@ -32,43 +42,52 @@ pub fn next(solution: &Solution) -> Option<Next> {
     let plan = solved.experiment.plan;
     let lanes = &solved.experiment.lanes;
     let mut open_lanes: Vec<(usize, Option<Hypothesis>, Option<Hypothesis>)> = Vec::new();
-    let mut open = Vec::new();
+    let (mut open, mut stays) = (Vec::new(), Vec::new());
+    let mut least = 0;
     let mut fields = solution.fields.iter();
     for (l, found) in solved.found.iter().enumerate() {
         let name = plan.panel.lane_name(lanes[l]);
-        match found {
-            None => {
-                open.push(format!("{name}: no bit follows it"));
-                open_lanes.push((l, None, None));
-            }
+        let (says, enough, wants) = match found {
+            None => (
+                format!("{name}: no bit follows it"),
+                further(plan, l) >= ENOUGH,
+                MOST,
+            ),
             Some(f) => {
                 let Some(field) = fields.next() else { continue };
                 if field.certain() {
                     continue;
                 }
-                let loose = field
-                    .bits
-                    .iter()
-                    .filter(|b| b.sure < super::solution::CERTAIN)
-                    .count();
-                open.push(match f.rival {
-                    Some(r) if field.sure < super::solution::CERTAIN => {
-                        format!("{name}: {}, or {}", f.hypothesis.says(), r.says())
-                    }
-                    _ => format!(
-                        "{name}: {loose} of {} bits could be another",
-                        field.bits.len()
-                    ),
-                });
-                open_lanes.push((l, Some(f.hypothesis), f.rival));
+                let tabled = f.table.is_some();
+                let enough = match tabled {
+                    true => all_seen(plan, l, lanes[l]),
+                    false => further(plan, l) >= ENOUGH,
+                };
+                let wants = (field.lacking() / TOLD).ceil() as usize;
+                (format!("{name}: {}", what_is_open(field, f)), enough, wants)
             }
+        };
+        if enough {
+            stays.push(format!("{says}, after {} settings", plan.settings.len()));
+            continue;
         }
+        open.push(says);
+        least = least.max(wants);
+        let readings = found.as_ref().map(|f| (f.hypothesis, f.rival));
+        open_lanes.push((l, readings.map(|r| r.0), readings.and_then(|r| r.1)));
     }
     if open_lanes.is_empty() {
-        return None;
+        return (!stays.is_empty()).then(|| Next {
+            plan: plan.clone(),
+            added: 0,
+            moves: Vec::new(),
+            open,
+            stays,
+        });
     }
     let mut random = Random::new(plan.settings.len() as u64);
-    let (mut count, mut marks) = (2, Vec::new());
+    // As many as it takes to make up for what the odds lack.
+    let (mut count, mut marks) = (least.clamp(2, MOST), Vec::new());
     while count <= MOST {
         marks = open_lanes
             .iter()
@@ -97,8 +116,9 @@ pub fn next(solution: &Solution) -> Option<Next> {
             let c = &plan.panel.controls[lanes[*l].control];
             positions[*l] = if ends.1[i] >> e & 1 == 1 { c.span() } else { 0 };
         }
+        // No setting of end stops, since all other controls stay where they are, which is between theirs.
         extended.settings.push(Setting {
-            purpose: Purpose::Ends,
+            purpose: Purpose::Sweep,
             positions,
         });
     }
@@ -151,14 +171,46 @@ pub fn next(solution: &Solution) -> Option<Next> {
             .map(|(l, ..)| plan.panel.lane_name(lanes[*l]))
             .collect(),
         open,
+        stays,
     })
+}
+
+/// In how many settings between the ends, beside those of the first plan, a control stood elsewhere than where it rests
+/// while others are dialled.
+fn further(plan: &Plan, l: usize) -> usize {
+    let rest = plan.settings.last().map(|s| s.positions[l]);
+    let sweeps = plan.settings.iter().filter(|s| s.purpose == Purpose::Sweep);
+    let moved = sweeps.filter(|s| Some(s.positions[l]) != rest).count();
+    moved.saturating_sub(Effort::FULL.sweeps_of(&plan.panel))
+}
+
+/// True where a selector stood at each of its positions often enough.
+fn all_seen(plan: &Plan, l: usize, lane: Lane) -> bool {
+    let times = |p: u32| plan.settings.iter().filter(|s| s.positions[l] == p).count();
+    (0..=plan.panel.controls[lane.control].span()).all(|p| times(p) >= SEEN)
+}
+
+/// What is open about a control that was found.
+fn what_is_open(field: &FoundField, f: &Found) -> String {
+    if f.table.is_some() {
+        return "its codes follow no rule, so only what each position was read as is known"
+            .to_owned();
+    }
+    if let Some(r) = f.rival.filter(|_| field.sure < CERTAIN) {
+        return format!("{}, or {}", f.hypothesis.says(), r.says());
+    }
+    let loose = field.bits.iter().filter(|b| b.sure < CERTAIN).count();
+    match loose {
+        0 => format!("{}, or a wider code", f.hypothesis.says()),
+        _ => format!("{loose} of {} bits could be another", field.bits.len()),
+    }
 }
 
 /// Positions of a lane in `count` settings, and in how many of them its readings differ at least.
 fn best_marks(
     plan: &Plan,
     l: usize,
-    lane: super::panel::Lane,
+    lane: Lane,
     h: Option<Hypothesis>,
     rival: Option<Hypothesis>,
     count: usize,

@@ -168,6 +168,15 @@ impl Effort {
     ];
 }
 
+impl Effort {
+    /// Settings between the ends in the plan of a panel: more where a selector has many positions.
+    pub(crate) fn sweeps_of(self, panel: &Panel) -> usize {
+        let selectors = panel.controls.iter().filter(|c| c.kind == Kind::Selector);
+        let longest = selectors.map(|c| c.positions.len()).max().unwrap_or(0);
+        self.sweeps.max(longest.saturating_sub(2).min(24))
+    }
+}
+
 impl Plan {
     /// A plan for a panel within a number of settings, or the full one.
     ///
@@ -205,14 +214,7 @@ impl Plan {
         for (word, _) in words.iter_mut().zip(up).filter(|(_, up)| *up) {
             *word ^= (1 << ends) - 1;
         }
-        let longest = panel
-            .controls
-            .iter()
-            .filter(|c| c.kind == Kind::Selector)
-            .map(|c| c.positions.len())
-            .max()
-            .unwrap_or(0);
-        let sweeps = effort.sweeps.max(longest.saturating_sub(2).min(24));
+        let sweeps = effort.sweeps_of(panel);
         let marks: Vec<Vec<u32>> = lanes
             .iter()
             .map(|&lane| sweep_marks(panel, lane, sweeps, &mut random))

@@ -1,6 +1,8 @@
 //! What a bit of a control should hold in every setting, for each way the control could be coded.
 
-pub(crate) use super::codes::{Code, Hypothesis, code, hypotheses, shown, step_at, step_of};
+pub(crate) use super::codes::{
+    Code, Hypothesis, code, hypotheses, offset_hypotheses, shown, step_at, step_of,
+};
 use super::codes::{code_at, step, steps};
 use super::panel::Lane;
 use super::plan::Plan;

@@ -59,6 +59,12 @@ impl FoundField {
                 .all(|b| !b.homes.is_empty() && b.sure >= CERTAIN)
     }
 
+    /// The odds (natural logarithm) that its least sure part lacks to be called certain.
+    pub(crate) fn lacking(&self) -> f64 {
+        let odds = |chance: f64| (chance / (1.0 - chance)).ln() / TEMPER;
+        odds(CERTAIN) - odds(self.chance().clamp(0.5, CERTAIN))
+    }
+
     /// The chance that all of it is right.
     pub fn chance(&self) -> f64 {
         self.bits.iter().map(|b| b.sure).fold(self.sure, f64::min)
@@ -132,9 +138,12 @@ impl Solution<'_> {
     }
 }
 
-/// The chance that goes with odds (natural logarithm), tempered: the predictions are not independent of each other.
+/// How far odds are believed: the predictions are not independent of each other.
+const TEMPER: f64 = 0.7;
+
+/// The chance that goes with odds (natural logarithm), tempered.
 fn chance(odds: f64) -> f64 {
-    1.0 / (1.0 + (-0.7 * odds).exp())
+    1.0 / (1.0 + (-TEMPER * odds).exp())
 }
 
 /// Solves a plan from its readings, one after the other.
@@ -182,7 +191,7 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
 fn code_word(h: Hypothesis, table: bool) -> &'static str {
     match h.code {
         _ if table => "unsigned",
-        Code::Binary => "unsigned",
+        Code::Binary | Code::Plus(_) => "unsigned",
         Code::Value => "twos-complement",
         Code::Gray => "gray",
         Code::SignMagnitude => "sign-magnitude",
@@ -217,12 +226,12 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
         sure: if bit.homes.is_empty() {
             0.0
         } else {
-            let resting = |m: &Match| &solved.structures[solved.columns[m.column].structure];
-            let most = match bit.homes.iter().all(|m| resting(m).doubt.is_none()) {
-                true if bit.by_neighbours => 0.99,
-                true => 1.0,
-                false => 0.9,
+            let resting = |m: &Match| {
+                let e = &solved.structures[solved.columns[m.column].structure];
+                e.doubt.as_ref().map_or(1.0, |_| e.sure)
             };
+            let most = if bit.by_neighbours { 0.99 } else { 1.0 };
+            let most = bit.homes.iter().map(resting).fold(most, f64::min);
             chance(least(|m| m.margin.min(m.odds - CHOICE))).min(most)
         },
         homes: bit

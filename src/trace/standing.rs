@@ -10,7 +10,7 @@
 
 use super::cells::Experiment;
 use super::columns::Column;
-use super::explain::Explained;
+use super::explain::{DOUBTED, Explained};
 use super::fields::Found;
 use super::signal::{self, Noise};
 use super::space::PresetMap;
@@ -246,12 +246,28 @@ impl Table {
         self.place.iter().map(|q| self.places[*q]).collect()
     }
 
-    /// Presets that would do nearly as well on another place.
-    fn open(&self) -> Vec<usize> {
-        let open = |p: &usize| {
-            (0..self.places.len()).any(|to| to != self.place[*p] && self.loss(*p, to) < PLAIN)
-        };
-        (0..self.place.len()).filter(open).collect()
+    /// Presets that would do nearly as well on another place, and the chance that all lie where they should: against every
+    /// exchange of two presets, and every move to a place that is free, by what it loses.
+    fn open(&self) -> (Vec<usize>, f64) {
+        let mut open = Vec::new();
+        let mut against = 0.0;
+        for p in 0..self.place.len() {
+            let losses = (0..self.places.len()).filter(|to| *to != self.place[p]);
+            let losses: Vec<(usize, f64)> = losses.map(|to| (to, self.loss(p, to))).collect();
+            if losses.iter().any(|(_, loss)| *loss < PLAIN) {
+                open.push(p);
+            }
+            for (to, loss) in losses {
+                let odds = (-loss).exp().min(1.0);
+                // Either of two comes to the other's place.
+                against += if self.on[to].is_some() {
+                    odds / 2.0
+                } else {
+                    odds
+                };
+            }
+        }
+        (open, 1.0 / (1.0 + against))
     }
 }
 
@@ -275,7 +291,7 @@ pub(crate) fn weigh(
             .map
             .tabled()
             .then(|| Table::new(experiment, structures, &group, columns, &expected).open())
-            .filter(|open| !open.is_empty());
+            .filter(|(open, _)| !open.is_empty());
         for &s in &group {
             if structures[s].doubt.is_some() {
                 continue;
@@ -289,7 +305,10 @@ pub(crate) fn weigh(
             };
             let elsewhere = |save: usize| (0..each.len()).any(|o| o != s && each[o][save].good());
             structures[s].doubt = match &open {
-                Some(open) => Some(open_order(experiment, open)),
+                Some((open, sure)) => {
+                    structures[s].sure = sure.min(DOUBTED);
+                    Some(open_order(experiment, open))
+                }
                 None => doubt(experiment, &structures[s].map, seen, elsewhere),
             };
         }

@@ -185,6 +185,7 @@ fn siblings(all: &[Space], out: &mut Vec<Explained>) {
             hits: 0,
             moving: 0,
             doubt: Some("taken from the chips that are like it".to_owned()),
+            sure: explain::DOUBTED,
             carried: Carried::default(),
         });
     }

@@ -2,9 +2,11 @@
 
 use std::fmt::Write as _;
 
+use super::codes::Code;
 use super::explain::{Explained, gather};
 use super::fields::Found;
 use super::groups::{self, Group, Spot, slot_lines};
+use super::panel::PanelControl;
 use super::solution::{CERTAIN, FoundField, Solution};
 
 pub(crate) mod check;
@@ -298,11 +300,10 @@ impl Writer<'_> {
             false
         } else if turned[0] != turned[1..][0]
             && turned[1..].iter().all(|x| *x == turned[1])
-            && code == "unsigned"
             && f.table.is_none()
+            && let Some(other) = top_turned(code, f.hypothesis.code, control)
         {
-            // The top bit alone is the other way round: two's complement.
-            code = "twos-complement";
+            code = other;
             turned[1]
         } else {
             let _ = writeln!(
@@ -375,6 +376,15 @@ impl Writer<'_> {
                 format!("always equals a bit of {key}, or its complement")
             );
         }
+    }
+}
+
+/// The coding whose top bit alone is the other way round than this one's, if there is one.
+fn top_turned(word: &str, code: Code, control: &PanelControl) -> Option<&'static str> {
+    match code {
+        Code::Value if control.low.is_some_and(|low| low < 0) => Some("offset-binary"),
+        _ if word == "unsigned" && !matches!(code, Code::Plus(_)) => Some("twos-complement"),
+        _ => None,
     }
 }
 

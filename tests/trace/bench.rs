@@ -3,7 +3,7 @@
 //! `cargo run --release --example trace-bench -- tuning|evaluation COUNT [words]`, or with a first seed in place of the
 //! word. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
-//! of them with every wrong field named. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
+//! of them with every field named that is wrong or not certain. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
 //! CELLKEEP_FAMILY=nibbles runs only the instruments whose family or description contains the word, and `-- list FIRST
 //! COUNT` names them. `digest` in place of `words` prints a line an instrument with a digest of all that was found, so that
 //! two steps of the code can be held side by side.
@@ -190,7 +190,7 @@ fn shipped(only: Option<&str>) {
     }
 }
 
-/// Names every field of a layout that comes out wrong.
+/// Names every field of a layout that comes out wrong, or not certain.
 fn wrong_fields(layout: &cellkeep::layout::model::Layout, hand: Hand) {
     let (panel, targets) = simulate::panel_of(layout).unwrap();
     let plan = Plan::with(&panel, Effort::FULL);
@@ -202,6 +202,18 @@ fn wrong_fields(layout: &cellkeep::layout::model::Layout, hand: Hand) {
     for v in judge::judge(layout, &targets, &plan, solved.as_ref()) {
         if !v.right {
             println!("    {}", v.says);
+        }
+    }
+    for f in solved.iter().flat_map(|s| &s.fields) {
+        if !f.certain() {
+            let key = &panel.controls[f.control].key;
+            let bits: Vec<String> = f.bits.iter().map(|b| format!("{:.4}", b.sure)).collect();
+            println!(
+                "    not certain: {key} ({}), coding {:.4}, bits {}",
+                f.code,
+                f.sure,
+                bits.join(" ")
+            );
         }
     }
 }

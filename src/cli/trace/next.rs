@@ -39,16 +39,29 @@ pub(crate) fn run(args: &Args) -> Outcome {
         return Ok(Status::Clean);
     };
     let json = to_json(&next.plan)?;
-    args.to.write(&json)?;
+    if next.added > 0 {
+        args.to.write(&json)?;
+    }
     if args.json {
         print_text(&json);
         return Ok(Status::Findings);
     }
-    say!("Open:");
-    for o in &next.open {
-        say!("  {o}");
+    let list = |title: &str, all: &[String]| {
+        if !all.is_empty() {
+            say!("{title}");
+            all.iter().for_each(|o| say!("  {o}"));
+            say!();
+        }
+    };
+    list("Open:", &next.open);
+    list("Stays open, whatever more is dialled:", &next.stays);
+    if next.added == 0 {
+        say!(
+            "No further settings are asked for, and nothing was written. Next: cellkeep trace solve with --output, whose \
+             layout says at each parameter how sure it is."
+        );
+        return Ok(Status::Findings);
     }
-    say!();
     say!(
         "{} more settings would settle most of it. Leave every other control as setting {} has it.",
         next.added,

@@ -8,6 +8,9 @@ use super::shifted::{Carried, Shift};
 use super::space::{Contents, PresetMap, Space, pivots};
 use weights::Weight;
 
+/// The chance that a structure in doubt is right, where nothing says more; so it was on tuning seeds.
+pub(crate) const DOUBTED: f64 = 0.9;
+
 /// A preset structure with the bases of its columns.
 #[derive(Clone, Debug)]
 pub(crate) struct Explained {
@@ -23,6 +26,8 @@ pub(crate) struct Explained {
     pub(crate) moving: usize,
     /// What makes it doubtful, if anything: then nothing that rests on it is certain.
     pub(crate) doubt: Option<String>,
+    /// Where it is in doubt, the chance that it is right all the same: nothing that rests on it is surer.
+    pub(crate) sure: f64,
     /// How far a reading that holds every setting one preset further back bears it out.
     pub(crate) carried: Carried,
 }
@@ -43,6 +48,7 @@ impl Explained {
             hits: counted().map(|w| w.hits).sum(),
             moving: counted().map(|w| w.moving).sum(),
             doubt: None,
+            sure: DOUBTED,
             carried: Carried::default(),
             bases,
             weight,

@@ -52,6 +52,13 @@ pub(super) fn meaning(t: &mut String, control: &PanelControl, f: &Found, code: &
                 Code::Value if low >= 0 => {
                     writeln!(t, "range = [{low}, {high}]\ncontrol = \"number\"")
                 }
+                Code::Plus(n) => {
+                    let (from, to) = (i64::from(n), i64::from(n) + high - low);
+                    writeln!(
+                        t,
+                        "code = {code:?}\nrange = [{from}, {to}]\nscale = {{ linear = [{low}, {high}] }}\ncontrol = \"number\""
+                    )
+                }
                 Code::Value | Code::SignMagnitude | Code::Ones | Code::Bcd => {
                     writeln!(
                         t,
