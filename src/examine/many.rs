@@ -5,6 +5,9 @@
 //! at once it takes which control, how, and in which entries, however many these are. A fault of a line, a chip or the
 //! converter is not confined to one control, and so gains nothing by it.
 
+#[cfg(test)]
+mod tests;
+
 use std::collections::BTreeMap;
 
 use super::changed::{ChangedEntry, ChangedValue, EDITED, which};
@@ -291,9 +294,8 @@ impl Search<'_> {
             _ => false,
         };
         let bits = before + self.places.which(&entries, &holds);
-        let members = || members.iter().map(|(i, j)| (*i, vec![*j])).collect();
         (most > bits).then(|| {
-            let members = members();
+            let members = members.iter().map(|(i, j)| (*i, vec![*j])).collect();
             (most - bits, Many { how, bits, members })
         })
     }
