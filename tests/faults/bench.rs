@@ -13,19 +13,23 @@ mod inject;
 mod layouts;
 mod mended;
 mod mending;
+mod observer;
 mod panel;
 mod rng;
 mod simulate;
 mod time;
 mod trial;
 
+use std::cell::Cell;
 use std::collections::BTreeMap;
 
 use banks::Edits;
 use cellkeep::layout::model::Layout;
+use cellkeep::settle::Settlement;
 use inject::{CELLS, LINE_AND_CHIP};
 use panel::{ALONE, SAVED};
 use rng::Rng;
+use simulate::Promise;
 
 /// First seed of evaluation; tuning uses those below.
 const EVALUATION: u64 = 1 << 32;
@@ -240,26 +244,67 @@ fn healthy(setup: &Setup) {
     }
 }
 
-/// Settling: wrong bits expected and actual, and whether the further reads asked for bring them under one.
+/// Settling: wrong bits expected and actual, what an observer expects who knows the prior, whether the further reads asked for
+/// bring them under one, and what was foretold of ten further reads.
 fn settling(setup: &Setup) {
     println!("\nSettling reads of simulated 1K x 8 chips");
+    settled_of(setup, simulate::USUAL);
+    println!("\nThe same, noise and shares drawn from all that the model takes for possible");
+    settled_of(setup, simulate::POSSIBLE);
+}
+
+fn settled_of(setup: &Setup, prior: simulate::Prior) {
+    const WORDS: usize = 1024;
     println!(
-        "{:<6} {:>5} {:>10} {:>7} {:>7} {:>7} {:>9} {:>7}",
-        "reads", "n", "expected", "wrong", "ratio", "asked", "further", "left"
+        "{:<6} {:>5} {:>10} {:>7} {:>7} {:>7} {:>7} {:>9} {:>7} {:>6} {:>9} {:>7}",
+        "reads",
+        "n",
+        "expected",
+        "ideal",
+        "wrong",
+        "ratio",
+        "asked",
+        "further",
+        "left",
+        "of",
+        "after ten",
+        "was"
     );
     for reads in [2usize, 3, 4, 5, 7, 9] {
         let mut rng = Rng::new(setup.base + (1 << 29) + reads as u64);
-        let sum = simulate::promise(1024, reads, setup.trials as u32, 40, &mut rng);
+        let more = Cell::new(Rng::new(setup.base + (1 << 28) + reads as u64));
+        let look =
+            |chip: &simulate::Chip, seen: &[Vec<u8>], report: &Settlement, sum: &mut Promise| {
+                sum.ideal += observer::expected_wrong(prior, 8 * WORDS as u64, reads, report);
+                let ten = report.forecast.iter().find(|f| f.reads == 10);
+                let Some(ten) = ten.filter(|_| !report.afresh) else {
+                    return;
+                };
+                let mut rng = more.replace(Rng::new(0));
+                let further = (0..10).map(|_| chip.read(&mut rng));
+                let all: Vec<Vec<u8>> = seen.iter().cloned().chain(further).collect();
+                more.set(rng);
+                let (wrong, open) = chip.wrong_and_open(&simulate::settled(&all).0);
+                sum.ten += 1;
+                sum.foretold += ten.wrong + ten.open;
+                sum.after_ten += wrong + open;
+            };
+        let trials = setup.trials as u32;
+        let sum = simulate::promise_of((WORDS, prior), reads, trials, 40, (&mut rng, look));
         let asked = f64::from(sum.asked.max(1));
         println!(
-            "{reads:<6} {:>5} {:>10.1} {:>7} {:>7.2} {:>7} {:>9.1} {:>7.2}",
+            "{reads:<6} {:>5} {:>10.1} {:>7.1} {:>7} {:>7.2} {:>7} {:>9.1} {:>7.2} {:>6} {:>9.0} {:>7}",
             sum.sets,
             sum.expected,
+            sum.ideal,
             sum.actual,
             f64::from(sum.actual) / sum.expected,
             sum.asked,
             f64::from(sum.further) / asked,
-            f64::from(sum.left) / asked
+            f64::from(sum.left) / asked,
+            sum.ten,
+            sum.foretold,
+            sum.after_ten
         );
     }
 }

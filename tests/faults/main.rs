@@ -16,6 +16,7 @@ mod majority;
 mod march;
 mod mended;
 #[allow(dead_code)]
+mod observer;
 mod panel;
 mod powerup;
 mod retention;

@@ -4,8 +4,9 @@ use cellkeep::image::ChipImage;
 use cellkeep::reading::{ChipReading, Reading};
 use cellkeep::settle::{Rules, SettleError, Settlement, settle};
 
+use crate::observer::{expected_wrong, shaky};
 use crate::rng::Rng;
-use crate::simulate::{Promise, named, promise, reading, settled};
+use crate::simulate::{Chip, Prior, Promise, USUAL, named, promise_of, reading, settled};
 
 const WORDS: usize = 512;
 
@@ -23,6 +24,33 @@ fn near(what: &str, actual: u32, expected: f64) {
     );
 }
 
+/// Settles simulated chips as usual.
+fn promise(words: usize, n: usize, sets: u32, most: u32, rng: &mut Rng) -> Promise {
+    let nothing = |_: &Chip, _: &[Vec<u8>], _: &Settlement, _: &mut Promise| {};
+    promise_of((words, USUAL), n, sets, most, (rng, nothing))
+}
+
+/// Of three reads two wrong: 2 * 3 * the integral of q^2 - q^3 from 0 to 1/2 = 6 (1/24 - 1/64) = 5/32.
+#[test]
+fn the_observer_counts_a_shaky_bit_as_by_hand() {
+    assert!((shaky(3, 2) - 5.0 / 32.0).abs() < 1e-9);
+    assert!((shaky(1, 1) - 0.25).abs() < 1e-9);
+}
+
+/// Two reads that agree on 1000 bits of noise 0.01 without shaky ones: wrong with q^2 / (q^2 + (1 - q)^2), that is
+/// 0.0001 / 0.9802, in each; 0.1020 in all.
+#[test]
+fn the_observer_counts_plain_noise_as_by_hand() {
+    let prior = Prior {
+        noise: (-2.0, -2.0),
+        shaky: (-30.0, -30.0),
+    };
+    let reads = vec![vec![0x5a; 125], vec![0x5a; 125]];
+    let (_, report) = settled(&reads);
+    let wrong = expected_wrong(prior, 1000, 2, &report);
+    assert!((wrong - 0.1020).abs() < 1e-4, "{wrong}");
+}
+
 #[test]
 fn the_expected_number_of_wrong_bits_is_borne_out() {
     let mut rng = Rng::new(7);
@@ -34,6 +62,19 @@ fn the_expected_number_of_wrong_bits_is_borne_out() {
     }
     assert!(all.expected > 20.0, "{}", all.expected);
     near("wrong", all.actual, all.expected);
+}
+
+/// An observer who knows from where noise and shares were drawn expects what is wrong, beside the settling's own votes: so the
+/// simulation is of the model, and what the settling expects otherwise is for what it does not know.
+#[test]
+fn an_observer_who_knows_the_prior_expects_what_is_wrong() {
+    let mut rng = Rng::new(61);
+    let look = |_: &Chip, _: &[Vec<u8>], report: &Settlement, sum: &mut Promise| {
+        sum.ideal += expected_wrong(USUAL, 8 * WORDS as u64, 3, report);
+    };
+    let all = promise_of((WORDS, USUAL), 3, 60, 0, (&mut rng, look));
+    assert!(all.ideal > 20.0, "{}", all.ideal);
+    near("wrong", all.actual, all.ideal);
 }
 
 #[test]

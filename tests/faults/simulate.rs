@@ -6,6 +6,27 @@ use cellkeep::settle::{Rules, Settlement, settle};
 
 use crate::rng::Rng;
 
+/// From where the noise of a chip and its share of shaky bits are drawn, evenly on a logarithmic scale: the ends of each as
+/// powers of ten.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Prior {
+    pub(crate) noise: (f64, f64),
+    pub(crate) shaky: (f64, f64),
+}
+
+/// What is taken for usual.
+pub(crate) const USUAL: Prior = Prior {
+    noise: (-5.0, -2.0),
+    shaky: (-4.0, -1.5),
+};
+
+/// All that `settle::vote` takes for possible.
+#[allow(dead_code)] // the bench alone draws from it
+pub(crate) const POSSIBLE: Prior = Prior {
+    noise: (-8.0, -1.0),
+    shaky: (-8.0, 0.0),
+};
+
 /// One simulated chip, 8 bits wide, with each bit's own chance of reading wrong.
 pub(crate) struct Chip {
     pub(crate) truth: Vec<u8>,
@@ -29,10 +50,10 @@ impl Chip {
         }
     }
 
-    /// Noise and share of shaky bits drawn evenly on a logarithmic scale.
-    pub(crate) fn any(words: usize, rng: &mut Rng) -> Self {
-        let noise = 10f64.powf(-5.0 + 3.0 * rng.unit());
-        let shaky = 10f64.powf(-4.0 + 2.5 * rng.unit());
+    /// Noise and share of shaky bits drawn by chance.
+    pub(crate) fn any(words: usize, prior: Prior, rng: &mut Rng) -> Self {
+        let mut draw = |(low, high): (f64, f64)| 10f64.powf(low + (high - low) * rng.unit());
+        let (noise, shaky) = (draw(prior.noise), draw(prior.shaky));
         Self::new(words, noise, shaky, rng)
     }
 
@@ -85,19 +106,36 @@ pub(crate) struct Promise {
     /// Wrong bits expected and actual.
     pub(crate) expected: f64,
     pub(crate) actual: u32,
+    /// Wrong bits that an observer expects who knows the prior; where he was asked.
+    pub(crate) ideal: f64,
+    /// Sets for which ten further reads were foretold, what was to be wrong or open after them, and what was.
+    pub(crate) ten: u32,
+    pub(crate) foretold: f64,
+    pub(crate) after_ten: u32,
     /// Chips for which further reads were asked for, those reads altogether, and what was wrong or open after them.
     pub(crate) asked: u32,
     pub(crate) further: u32,
     pub(crate) left: u32,
 }
 
-/// Settles `sets` simulated chips read `n` times, each read again as often as settling asks for, up to `most`.
-pub(crate) fn promise(words: usize, n: usize, sets: u32, most: u32, rng: &mut Rng) -> Promise {
+/// Settles `sets` simulated chips read `n` times, each read again as often as settling asks for, up to `most`. Each is shown
+/// together with its reads and how they were settled.
+pub(crate) fn promise_of(
+    (words, prior): (usize, Prior),
+    n: usize,
+    sets: u32,
+    most: u32,
+    (rng, look): (
+        &mut Rng,
+        impl Fn(&Chip, &[Vec<u8>], &Settlement, &mut Promise),
+    ),
+) -> Promise {
     let mut sum = Promise::default();
     for _ in 0..sets {
-        let chip = Chip::any(words, rng);
+        let chip = Chip::any(words, prior, rng);
         let mut reads: Vec<Vec<u8>> = (0..n).map(|_| chip.read(rng)).collect();
         let (reading, report) = settled(&reads);
+        look(&chip, &reads, &report, &mut sum);
         sum.sets += 1;
         sum.expected += report.expected_wrong;
         sum.actual += chip.wrong_and_open(&reading).0;
