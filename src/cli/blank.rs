@@ -25,5 +25,5 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let at = args.edit.place(&args.at);
     editor.blank(&at)?;
     let edited = editor.finish("blanked", &format!("{at} was emptied"), None)?;
-    args.edit.write(&edited, &args.reading)
+    args.edit.write(&edited, (&args.reading, &layout))
 }

@@ -53,5 +53,5 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
     }
     let edited = editor.finish("copied", &why, args.donor.as_deref())?;
-    args.edit.write(&edited, &args.reading)
+    args.edit.write(&edited, (&args.reading, &layout))
 }

@@ -5,6 +5,7 @@ use super::output::{place, print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::document;
 use crate::edit::{Edited, Selector};
+use crate::layout::model::Layout;
 use crate::shelf::Role;
 
 /// The file in the new folder that records an edit.
@@ -35,22 +36,22 @@ impl EditArgs {
     }
 
     /// Writes the new reading with its record, and says what changed.
-    pub(crate) fn write(&self, edited: &Edited, onto: &str) -> Outcome {
-        write(edited, &self.output, onto, &self.files, self.json)
+    pub(crate) fn write(&self, edited: &Edited, (onto, layout): (&str, &Layout)) -> Outcome {
+        write(edited, &self.output, (onto, layout), &self.files, self.json)
     }
 }
 
 pub(crate) fn write(
     edited: &Edited,
     output: &OutputArgs,
-    onto: &str,
+    (onto, layout): (&str, &Layout),
     files: &ReadingArgs,
     json: bool,
 ) -> Outcome {
     let record = &edited.record;
     let text = document::to_json(record)?;
     let also = vec![(RECORD.to_owned(), text.clone().into_bytes())];
-    let written: Result<Vec<String>, Failure> = output.write(&edited.reading, also);
+    let written: Result<Vec<String>, Failure> = output.write(&edited.reading, layout, also);
     let written = written?;
     if json {
         print_text(&text);
@@ -98,7 +99,7 @@ pub(crate) fn write(
             "next: `cellkeep compare {} {}{}` shows that nothing else moved; then program the chips",
             place(onto),
             place(&folder),
-            files.again()
+            files.again_from(onto, Some(layout))
         );
     }
     Ok(Status::Clean)

@@ -44,5 +44,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     editor.replace_codes(codes);
     let why = args.why.as_deref().unwrap_or("the bank says so");
     let edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
-    edited::write(&edited, &args.output, &args.onto, &args.files, args.json)
+    edited::write(
+        &edited,
+        &args.output,
+        (&args.onto, &layout),
+        &args.files,
+        args.json,
+    )
 }

@@ -333,7 +333,7 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         ("mend.toml".to_owned(), text.into_bytes()),
         (RECORD.to_owned(), to_json(&mended.record)?.into_bytes()),
     ];
-    let files = output.write_as(Role::Mended, &mended.reading, also)?;
+    let files = output.write_as(Role::Mended, (&mended.reading, Some(layout)), also)?;
     let folder = output.place(Role::Mended);
     let record = &mended.record;
     let whole = record.losses.is_empty() && record.notices.is_empty() && record.unresolved == 0;
@@ -378,7 +378,7 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         "next: `cellkeep compare {} {folder}{again}` shows every change; `cellkeep examine {folder}{again}` looks again",
         place(&args.reading),
         folder = place(&folder),
-        again = args.files.again()
+        again = args.files.again_from(&args.reading, Some(layout))
     );
     Ok(status)
 }

@@ -150,6 +150,17 @@ impl ReadingArgs {
         layout + &self.files_again()
     }
 
+    /// The same for what was made of a reading of the shelf: where this program does not know its layout, that is named where it
+    /// lies in the job.
+    pub(crate) fn again_from(&self, reading: &str, layout: Option<&Layout>) -> String {
+        let known = |l: &Layout| layout::load(&l.id).is_ok_and(|o| o.source.is(&l.source.sha256));
+        let kept = layout
+            .filter(|l| self.layout.is_none() && !known(l))
+            .and_then(|l| shelved::place_of_layout(reading, &l.id));
+        let kept = kept.map_or(String::new(), |at| format!(" -l {}", quoted(&at)));
+        kept + &self.again()
+    }
+
     /// The options that say how files are to be read, for the next command on the same files.
     pub(crate) fn files_again(&self) -> String {
         let mut out = String::new();
@@ -403,16 +414,17 @@ impl OutputArgs {
     pub(crate) fn write(
         &self,
         reading: &Reading,
+        layout: &Layout,
         also: Vec<(String, Vec<u8>)>,
     ) -> Result<Vec<String>, Failure> {
-        self.write_as(Role::AsWritten, reading, also)
+        self.write_as(Role::AsWritten, (reading, Some(layout)), also)
     }
 
-    /// The same for a reading that plays another part in a job.
+    /// The same for a reading that plays another part in a job. Its layout is kept with the job, where that has none of its id.
     pub(crate) fn write_as(
         &self,
         role: Role,
-        reading: &Reading,
+        (reading, layout): (&Reading, Option<&Layout>),
         also: Vec<(String, Vec<u8>)>,
     ) -> Result<Vec<String>, Failure> {
         let options = WriteOptions {
@@ -434,8 +446,11 @@ impl OutputArgs {
         let written = reading::write(reading, &folder, &options)?;
         tell_left(written.left.as_deref());
         if self.shelf.job.is_some() {
-            self.shelf
-                .put(gather(&folder, role, None)?, self.written.replace)?;
+            let mut files = gather(&folder, role, None)?;
+            if let Some(layout) = layout {
+                files.extend(self.shelf.layouts_missing(layout)?);
+            }
+            self.shelf.put(files, self.written.replace)?;
         }
         Ok(written.files)
     }

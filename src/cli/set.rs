@@ -68,5 +68,5 @@ pub(crate) fn run(args: &Args) -> Outcome {
         editor.set(&at, key, setting)?;
     }
     let edited = editor.finish("set", &args.why, None)?;
-    args.edit.write(&edited, &args.reading)
+    args.edit.write(&edited, (&args.reading, &layout))
 }

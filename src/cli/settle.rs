@@ -100,7 +100,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let (reading, settlement) = settle(&reads, layout.as_ref(), rules)?;
     let text = to_json(&settlement)?;
     let also = vec![(RECORD.to_owned(), text.clone().into_bytes())];
-    let written = args.output.write_as(Role::Settled, &reading, also)?;
+    let written = args
+        .output
+        .write_as(Role::Settled, (&reading, layout.as_ref()), also)?;
     let status = match findings::status(&settlement.findings) {
         Status::Clean if settlement.unsettled == 0 => Status::Clean,
         _ => Status::Findings,
@@ -109,11 +111,13 @@ pub(crate) fn run(args: &Args) -> Outcome {
         print_text(&text);
         return Ok(status);
     }
-    print(&settlement, args, &written);
+    let again = args.files.again_from(&args.reads[0], layout.as_ref());
+    print(&settlement, args, &written, &again);
     Ok(status)
 }
 
-fn print(s: &Settlement, args: &Args, written: &[String]) {
+/// `again` is what the next command needs to read the settled reading.
+fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
     say!("agreement   bits        dissenting  place");
     for a in s.agreement.iter().filter(|a| shown(a, &s.agreement)) {
         let share = 100.0 * a.agreed as f64 / a.bits.max(1) as f64;
@@ -177,9 +181,8 @@ fn print(s: &Settlement, args: &Args, written: &[String]) {
         say!("next: do what the findings say, read again, and settle all reads together");
     } else {
         say!(
-            "next: `cellkeep examine {}{}` looks for what every read shows alike",
-            place(&folder),
-            args.files.again()
+            "next: `cellkeep examine {}{again}` looks for what every read shows alike",
+            place(&folder)
         );
     }
 }

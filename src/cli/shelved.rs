@@ -151,18 +151,50 @@ pub(crate) fn layout_at(text: &str) -> Result<Layout, Failure> {
 /// A layout as files of a job, with those it extends, so that what was decoded by it can be decoded again without this
 /// program's own.
 pub(crate) fn layout_files(layout: &Layout) -> Vec<Incoming> {
+    texts_of(layout).map(layout_file).collect()
+}
+
+/// A layout's text and those of the layouts it extends, each with its id.
+fn texts_of(layout: &Layout) -> impl Iterator<Item = (&String, &String)> {
     let own = (&layout.id, &layout.source.text);
     let bases = layout.source.extends.iter().map(|(id, text)| (id, text));
-    std::iter::once(own)
-        .chain(bases)
-        .map(|(id, text)| {
-            let bytes = text.clone().into_bytes();
-            incoming_bytes(Role::Layout, &format!("{id}.toml"), bytes)
-        })
-        .collect()
+    std::iter::once(own).chain(bases)
+}
+
+fn layout_file((id, text): (&String, &String)) -> Incoming {
+    let bytes = text.clone().into_bytes();
+    incoming_bytes(Role::Layout, &format!("{id}.toml"), bytes)
+}
+
+/// The shelf reference of a layout kept with the job that a reference is of.
+pub(crate) fn place_of_layout(text: &str, id: &str) -> Option<String> {
+    let (stored, version) = version_of(text).ok()??;
+    let file = format!("{id}.toml");
+    let files = stored.files(version).ok()?;
+    let at = files.into_iter().find(|f| {
+        f.role == Some(Role::Layout) && f.path.rsplit('/').next() == Some(file.as_str())
+    })?;
+    let job = text.split('/').next().unwrap_or(text);
+    Some(format!("{job}/{}", at.path))
 }
 
 impl ShelfArgs {
+    /// A layout and those it extends as files of the job that was named, but for those of which it keeps one already: the one
+    /// that its readings were taken by is not exchanged by the way.
+    pub(crate) fn layouts_missing(&self, layout: &Layout) -> Result<Vec<Incoming>, Failure> {
+        let Some(job) = &self.job else {
+            return Ok(Vec::new());
+        };
+        let shelf = shelf()?;
+        let job = shelf.job_named(job.strip_prefix("shelf:").unwrap_or(job))?;
+        let stored = shelf.stored_at(&job, None)?;
+        let kept = stored.layouts(stored.version_or_head(None)?)?;
+        Ok(texts_of(layout)
+            .filter(|(id, _)| !kept.contains_key(*id))
+            .map(layout_file)
+            .collect())
+    }
+
     /// Puts files into the job that was named, if one was, and says so on standard error.
     pub(crate) fn put(&self, files: Vec<Incoming>, replace: bool) -> Result<(), Failure> {
         let Some(job) = &self.job else {

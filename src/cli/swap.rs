@@ -30,5 +30,5 @@ pub(crate) fn run(args: &Args) -> Outcome {
     editor.swap(&one, &other)?;
     let why = format!("{one} and {other} changed places");
     let edited = editor.finish("swapped", &why, None)?;
-    args.edit.write(&edited, &args.reading)
+    args.edit.write(&edited, (&args.reading, &layout))
 }

@@ -70,29 +70,11 @@ pub fn code_of(coding: &Coding, width: u8, number: i64) -> Option<u64> {
     })
 }
 
-/// The lowest and highest number that codes of `width` bits stand for.
+/// The lowest and highest number that codes of `width` bits stand for; of a width that the coding cannot have, which no layout
+/// has, both 0.
 pub fn bounds(coding: &Coding, width: u8) -> (i64, i64) {
-    let top = i64::try_from(low_mask(width)).unwrap_or(i64::MAX);
-    let half = i64::try_from(low_mask(width.saturating_sub(1))).unwrap_or(i64::MAX);
-    match coding {
-        Coding::Unsigned | Coding::Gray | Coding::Text(_) => (0, top),
-        Coding::TwosComplement | Coding::OffsetBinary => (-half - 1, half),
-        Coding::OnesComplement | Coding::SignMagnitude => (-half, half),
-        Coding::Bcd | Coding::BcdReversed => {
-            let mut high: i64 = 0;
-            let mut left = width;
-            let mut place: i64 = 1;
-            while left > 0 {
-                let bits = left.min(4);
-                let digit = i64::from((1u8 << bits) - 1).min(9);
-                high = high.saturating_add(digit.saturating_mul(place));
-                place = place.saturating_mul(10);
-                left -= bits;
-            }
-            (0, high)
-        }
-        Coding::OneHot => (0, i64::from(width) - 1),
-    }
+    let numbers = coding.numbers(u32::from(width));
+    numbers.map_or((0, 0), std::ops::RangeInclusive::into_inner)
 }
 
 /// Decimal digits in nibbles, from the low end; `reversed` takes the low nibble as the most significant.

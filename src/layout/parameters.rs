@@ -24,35 +24,37 @@ pub(super) fn selector_number(selector: Option<&doc::Parameter>, value: &str) ->
     named.or_else(|| value.parse().ok())
 }
 
-/// Numbers that `width` bits of a coding express; `None` where the coding cannot have that many bits.
-pub(super) fn expressible(coding: &Coding, width: u32) -> Option<RangeInclusive<i64>> {
-    let power = |n: u32| 1i64.checked_shl(n).filter(|p| *p > 0);
-    let top = |n: u32| match n {
-        63 => Some(i64::MAX),
-        _ => power(n).map(|p| p - 1),
-    };
-    match coding {
-        Coding::Unsigned | Coding::Gray if (1..=63).contains(&width) => Some(0..=top(width)?),
-        Coding::TwosComplement | Coding::OffsetBinary if (1..=63).contains(&width) => {
-            let half = power(width - 1)?;
-            Some(-half..=half - 1)
-        }
-        Coding::OnesComplement | Coding::SignMagnitude if (2..=63).contains(&width) => {
-            let half = power(width - 1)?;
-            Some(1 - half..=half - 1)
-        }
-        Coding::Bcd | Coding::BcdReversed if (1..=60).contains(&width) => {
-            // A part digit on top holds what its bits can say.
-            let (digits, rest) = (width / 4, width % 4);
-            if rest != 0 && matches!(coding, Coding::BcdReversed) {
-                return None;
+impl Coding {
+    /// Numbers that codes of `width` bits stand for; `None` where the coding cannot have that many bits.
+    pub fn numbers(&self, width: u32) -> Option<RangeInclusive<i64>> {
+        let power = |n: u32| 1i64.checked_shl(n).filter(|p| *p > 0);
+        let top = |n: u32| match n {
+            63 => Some(i64::MAX),
+            _ => power(n).map(|p| p - 1),
+        };
+        match self {
+            Coding::Unsigned | Coding::Gray if (1..=63).contains(&width) => Some(0..=top(width)?),
+            Coding::TwosComplement | Coding::OffsetBinary if (1..=63).contains(&width) => {
+                let half = power(width - 1)?;
+                Some(-half..=half - 1)
             }
-            let whole = 10i64.pow(digits);
-            Some(0..=(1i64 << rest) * whole - 1)
+            Coding::OnesComplement | Coding::SignMagnitude if (2..=63).contains(&width) => {
+                let half = power(width - 1)?;
+                Some(1 - half..=half - 1)
+            }
+            Coding::Bcd | Coding::BcdReversed if (1..=60).contains(&width) => {
+                // A part digit on top holds what its bits can say.
+                let (digits, rest) = (width / 4, width % 4);
+                if rest != 0 && matches!(self, Coding::BcdReversed) {
+                    return None;
+                }
+                let whole = 10i64.pow(digits);
+                Some(0..=(1i64 << rest) * whole - 1)
+            }
+            Coding::OneHot if (1..=63).contains(&width) => Some(0..=i64::from(width) - 1),
+            Coding::Text(_) if (1..=8).contains(&width) => Some(0..=top(width)?),
+            _ => None,
         }
-        Coding::OneHot if (1..=63).contains(&width) => Some(0..=i64::from(width) - 1),
-        Coding::Text(_) if (1..=8).contains(&width) => Some(0..=top(width)?),
-        _ => None,
     }
 }
 
@@ -70,7 +72,7 @@ pub(super) fn parameters(area: &Area, plan: &Plan, log: &mut Log) -> Vec<Paramet
             Some(text) => Coding::Text(charset(text, width, &subject, log)),
             None => p.coding.clone(),
         };
-        let all = expressible(&coding, width);
+        let all = coding.numbers(width);
         if all.is_none() && width > 0 {
             let at = if p.coding == Coding::Unsigned {
                 p.bits_at

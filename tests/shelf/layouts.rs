@@ -244,3 +244,110 @@ fn a_decode_that_cannot_be_leaves_the_job_alone() {
     }
     assert_eq!(fs::read(&taken).unwrap(), b"mine");
 }
+
+/// The line `next: ...` of what was printed, its command as it can be pasted, without the program's name.
+fn next(said: &str) -> Vec<String> {
+    let line = said.lines().find(|l| l.starts_with("next: `cellkeep "));
+    let line = line.unwrap_or_else(|| panic!("no next line in {said}"));
+    let command = line.split('`').nth(1).unwrap();
+    command.split(' ').skip(1).map(str::to_owned).collect()
+}
+
+#[test]
+fn what_is_made_of_a_job_can_be_read_by_its_layout_as_the_next_line_says() {
+    let bench = Bench::new();
+    // Two reads that nothing is found in.
+    let dump = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-dumps/quillon-72/today-1");
+    fs::create_dir(bench.0.join("again")).unwrap();
+    fs::remove_dir_all(bench.0.join("reading")).unwrap();
+    fs::create_dir(bench.0.join("reading")).unwrap();
+    for chip in ["IC4.hex", "IC5.hex"] {
+        for folder in ["reading", "again"] {
+            fs::copy(dump.join(chip), bench.0.join(folder).join(chip)).unwrap();
+        }
+    }
+    bench.opened();
+    for command in [
+        &["settle", "shelf:rook/as-found", "again", "-o", "settled"][..],
+        &[
+            "set",
+            "shelf:rook/as-found",
+            "--at",
+            "step=1",
+            "length=5",
+            "-o",
+            "edited",
+        ],
+    ] {
+        let line = next(&bench.good("empty", command));
+        let tail = &line[line.len() - 2..];
+        assert_eq!(tail, ["-l", "shelf:rook/layout/mine.toml"], "{line:?}");
+        let words: Vec<&str> = line.iter().map(String::as_str).collect();
+        bench.good("empty", &words);
+    }
+    // Where this computer knows the very same layout by its name, the name in the reading's record is enough.
+    let again = ["settle", "shelf:rook/as-found", "again", "-o", "settled2"];
+    let line = next(&bench.good("layouts", &again));
+    assert_eq!(line, ["examine", "settled2"]);
+}
+
+#[test]
+fn a_job_without_a_layout_gets_the_one_that_is_edited_by() {
+    let bench = Bench::new();
+    let open = [
+        "shelf",
+        "open",
+        "--instrument",
+        "Rook",
+        "--as-found",
+        "reading",
+    ];
+    for job in ["one", "two", "three"] {
+        bench.good("empty", &[&open[..], &["--name", job]].concat());
+    }
+    let layout = ["-l", "layouts/mine.toml"];
+    let set = [
+        "set", "reading", "--at", "step=1", "length=5", "--shelf", "one",
+    ];
+    bench.good("empty", &[&set[..], &layout].concat());
+    let bank = bench.good(
+        "empty",
+        &[&["decode", "reading", "--json"], &layout[..]].concat(),
+    );
+    fs::write(bench.0.join("bank.json"), bank).unwrap();
+    let encode = ["encode", "bank.json", "--onto", "reading", "--shelf", "two"];
+    bench.good("empty", &[&encode[..], &layout].concat());
+    let settle = [
+        "settle",
+        "shelf:three/as-found",
+        "reading",
+        "--shelf",
+        "three",
+    ];
+    bench.good("empty", &[&settle[..], &layout].concat());
+    for (reading, rows) in [
+        ("one/as-written", 72),
+        ("two/as-written", 72),
+        ("three/settled", 72),
+    ] {
+        let decode = ["decode", &format!("shelf:{reading}"), "--as", "csv"];
+        let csv = bench.good("empty", &decode);
+        assert!(csv.lines().count() > rows, "{reading}");
+    }
+    // The one that is there already is not exchanged by the way.
+    bench.layout("mine", &mine().replace("\"1\"", "\"2\""));
+    let set = [
+        "set",
+        "reading",
+        "--at",
+        "step=2",
+        "length=3",
+        "--shelf",
+        "one",
+        "--replace",
+    ];
+    bench.good("empty", &[&set[..], &layout].concat());
+    bench.good("empty", &["shelf", "take", "one/layout", "kept"]);
+    let kept = fs::read_to_string(bench.0.join("kept/mine.toml")).unwrap();
+    assert_eq!(kept, mine());
+}

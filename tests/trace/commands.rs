@@ -78,6 +78,21 @@ fn next_remember_and_audit() {
         assert!(said.contains("trace audit pellow-six"), "{said}");
     }
 
+    // A layout is known by its ending.
+    let other = [
+        "trace",
+        "solve",
+        "plan.json",
+        "reading",
+        "shifted",
+        "-o",
+        "found.json",
+    ];
+    let (status, said) = cellkeep(here, &other);
+    assert_eq!(status, 2, "{said}");
+    assert!(said.contains("name it NAME.toml"), "{said}");
+    assert!(!here.join("found.json").exists());
+
     // With its plan a reading proves far more of the layout than alone.
     let noticed = |arguments: &[&str]| -> u64 {
         let (status, said) = cellkeep(here, arguments);

@@ -168,13 +168,35 @@ struct FileArgs {
     replace: bool,
 }
 
+/// A new file for a layout.
+#[derive(clap::Args)]
+struct LayoutFileArgs {
+    /// Write it to this new file
+    #[arg(short, long, value_name = "FILE", value_parser = super::inputs::layout_file)]
+    output: Option<PathBuf>,
+    /// Replace the file if it is there
+    #[arg(long, requires = "output")]
+    replace: bool,
+}
+
+impl LayoutFileArgs {
+    /// Writes a text, where a file was named.
+    fn write(&self, text: &str) -> Result<(), DiskError> {
+        write_to(self.output.as_deref(), text, self.replace)
+    }
+}
+
+fn write_to(output: Option<&Path>, text: &str, replace: bool) -> Result<(), DiskError> {
+    match output {
+        Some(output) => super::inputs::write_file(output, text.as_bytes(), replace),
+        None => Ok(()),
+    }
+}
+
 impl FileArgs {
     /// Writes a text, where a file was named.
     fn write(&self, text: &str) -> Result<(), DiskError> {
-        match &self.output {
-            Some(output) => super::inputs::write_file(output, text.as_bytes(), self.replace),
-            None => Ok(()),
-        }
+        write_to(self.output.as_deref(), text, self.replace)
     }
 }
 

@@ -21,7 +21,7 @@ pub(crate) struct Args {
     #[command(flatten)]
     dialled: super::DialledArgs,
     #[command(flatten)]
-    to: super::FileArgs,
+    to: super::LayoutFileArgs,
     /// Print what was found as JSON
     #[arg(long)]
     json: bool,

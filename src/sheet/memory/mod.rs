@@ -14,6 +14,7 @@ use serde_json::json;
 use super::draw::n;
 use super::view::Subject;
 use super::{Paper, Sheet, page};
+use crate::digest::hex;
 use crate::finding::{ChipPlace, Finding};
 use crate::layout::model::{Chip, Layout};
 use crate::layout::owners::{Class, Classes, Owner, Owners};
@@ -416,7 +417,6 @@ fn outline(place: &ChipPlace, line: u8, cols: u32) -> Markup {
 /// What the script looks things up in.
 fn data(source: &Source<'_>) -> String {
     let layout = source.layout;
-    let hex = |bytes: &[u8]| bytes.iter().map(|b| format!("{b:02x}")).collect::<String>();
     let chips: Vec<_> = layout
         .chips
         .iter()
