@@ -82,6 +82,7 @@ fn changed(before: &[Row], now: &[Row]) -> Vec<ChangedEntry> {
             },
             emptied,
             same,
+            left: Vec::new(),
             row: 16.0,
         }
     };
