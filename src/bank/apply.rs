@@ -92,6 +92,32 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
     Ok(changed)
 }
 
+/// What of a bank's values the bank does not know though the reading shows something there, as "area, entry: key": the
+/// reading's bits stay, and nobody has said that they are right.
+///
+/// # Errors
+/// As [`apply`].
+pub fn unknown_kept(
+    bank: &Bank,
+    layout: &Layout,
+    codes: &Codes,
+) -> Result<Vec<String>, ApplyError> {
+    let mut out = Vec::new();
+    for (a, entry, field, _, known) in writes(bank, layout)? {
+        let area = &layout.areas[a];
+        if codes.areas[a].get(entry, field).1 & !known == 0 {
+            continue;
+        }
+        let parameter = area.parameters.iter().find(|p| p.fields.contains(&field));
+        let key = parameter.map_or("", |p| p.key.as_str());
+        let place = format!("{}, {}: {key}", area.name, area.entry_label(entry));
+        if out.last() != Some(&place) {
+            out.push(place);
+        }
+    }
+    Ok(out)
+}
+
 /// The bank in the order of its layout, whatever order a person left it in: every area, every entry, every parameter.
 /// What the bank leaves out has neither code nor setting.
 ///

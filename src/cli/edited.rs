@@ -95,8 +95,12 @@ pub(crate) fn write(
     if record.cells.is_empty() {
         say!("next: nothing differs from {onto}; the files hold what was read");
     } else {
+        let then = match record.remarks.is_empty() {
+            true => "then program the chips",
+            false => "program the chips once what was left out is settled",
+        };
         say!(
-            "next: `cellkeep compare {} {}{}` shows that nothing else moved; then program the chips",
+            "next: `cellkeep compare {} {}{}` shows that nothing else moved; {then}",
             place(onto),
             place(&folder),
             files.again_from(onto, Some(layout))

@@ -39,11 +39,13 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let layout = args.files.layout_for(&args.onto)?;
     let decoded = args.files.decode(&args.onto, &layout)?;
     let mut codes = decoded.codes.clone();
+    let kept = bank::unknown_kept(&bank, &layout, &codes)?;
     bank::apply(&bank, &layout, &mut codes)?;
     let mut editor = Editor::new(&decoded);
     editor.replace_codes(codes);
     let why = args.why.as_deref().unwrap_or("the bank says so");
-    let edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
+    let mut edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
+    edited.record.remarks.extend(said(&kept, &args.onto));
     edited::write(
         &edited,
         &args.output,
@@ -51,4 +53,17 @@ pub(crate) fn run(args: &Args) -> Outcome {
         &args.files,
         args.json,
     )
+}
+
+/// What the bank does not know, in one sentence.
+fn said(kept: &[String], onto: &str) -> Option<String> {
+    let (first, more) = (kept.first()?, kept.len() - 1);
+    let others = match more {
+        0 => String::new(),
+        1 => " and 1 more value".to_owned(),
+        _ => format!(" and {more} more values"),
+    };
+    Some(format!(
+        "{first}{others}: unknown in the bank, so what {onto} reads there stays, and nobody has found it to be right"
+    ))
 }

@@ -97,6 +97,10 @@ pub fn apply(
         for (place, bit) in change.places.iter().zip(&change.bits) {
             let bit = u64::from(*bit);
             set(&mut mended.reading, &[*place], bit, &change.origin);
+            if damaged.has(place) {
+                // A dead chip may have read as what was found: it is known for that reason, not because it was read.
+                note(&mut mended.reading, place, &change.origin);
+            }
             unresolved.resolve(place);
             if change.by_hand {
                 by_hand.add(place);
@@ -161,6 +165,14 @@ fn put_in_order(reading: &mut Reading, images: &[ChipImage], why: &str) -> usize
         }
     }
     changed
+}
+
+/// Notes why a bit is known, whether or not it reads as before.
+pub(super) fn note(reading: &mut Reading, place: &BitPlace, origin: &Origin) {
+    if let Some(chip) = reading.chips.get_mut(usize::from(place.chip)) {
+        let bit = chip.image.bit(place.cell, place.line);
+        chip.set_bit(place.cell, place.line, bit, origin);
+    }
 }
 
 /// Sets a code at its places, least significant bit first; gives the number of bits that changed.

@@ -1,7 +1,7 @@
 //! Checks and mirrored copies after what they belong to was mended: brought in line where only their own damage keeps them
 //! from it, and else left as they are, failing, since a check made to fit would pass damage off as sound.
 
-use super::apply::set;
+use super::apply::{note, set};
 use super::checked::check_label;
 use super::damage::Damaged;
 use super::{MendError, Mended};
@@ -67,13 +67,15 @@ impl State<'_> {
             return;
         }
         let left = covered.iter().filter(|p| self.unresolved.has(p)).count();
+        let (key, entry) = check_label(area, check, instance);
         if checks::verdict(check, instance, now) == checks::Verdict::Holds {
             if left == 0 {
+                let origin = origin(format!("{key} holds over mended values"));
+                self.known_now(&instance.stored, &origin, mended);
                 settled.extend(&instance.stored);
             }
             return;
         }
-        let (key, entry) = check_label(area, check, instance);
         let (stored, known) = now.gather(&instance.stored);
         let may_change = |code: u64| {
             instance.stored.iter().enumerate().take(64).all(|(k, p)| {
@@ -105,6 +107,12 @@ impl State<'_> {
         ));
     }
 
+    /// Notes why those of these bits are known that were damaged and read as they should.
+    fn known_now(&self, places: &[BitPlace], origin: &Origin, mended: &mut Mended) {
+        let lost = places.iter().filter(|p| self.unresolved.has(p));
+        lost.for_each(|p| note(&mut mended.reading, p, origin));
+    }
+
     fn follow_copies(
         &self,
         area: &Area,
@@ -122,6 +130,7 @@ impl State<'_> {
                     continue;
                 }
                 if now.bit(*q) == Some(bit) {
+                    self.known_now(&[*q], &origin, mended);
                     settled.push(*q);
                     continue;
                 }

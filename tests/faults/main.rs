@@ -307,12 +307,13 @@ fn what_an_earlier_reading_holds_is_mended_with_provenance() {
     );
     for cell in 0..before.words() {
         for line in 0..before.width() {
+            // A lost bit that happened to read as it should is found all the same.
+            let lost = plan.damage.iter().any(|d| {
+                d.chip == chip.id && (d.first..=d.last).contains(&cell) && d.lines.contains(&line)
+            });
             let changed = chip.image.bit(cell, line) != before.bit(cell, line);
-            assert_eq!(
-                changed,
-                chip.origin_of(cell, line).is_some(),
-                "{cell} D{line}"
-            );
+            let is_noted = chip.origin_of(cell, line).is_some();
+            assert_eq!(changed || lost, is_noted, "{cell} D{line}");
         }
     }
     assert!(matches!(

@@ -384,3 +384,27 @@ at = 32
         said(&applied)
     );
 }
+
+/// A lost bit that is found again is found, even where the dead chip happened to read as it should: nobody may take it
+/// for one that was read.
+#[test]
+fn what_was_lost_is_marked_even_where_it_was_read_alike() {
+    let case = Case::new("quillon-72", "data-line");
+    let plan = with_earlier(&case);
+    let mended = mend::apply(&case.layout, &case.damaged, &plan, Some(0.99), None).unwrap();
+    let mut alike = 0;
+    for run in &plan.damage {
+        let c = case.layout.chip(&run.chip).unwrap();
+        let (read, now) = (&case.damaged.chips[c], &mended.reading.chips[c]);
+        for cell in run.first..=run.last {
+            for line in run.lines.iter().copied() {
+                let bit = now.image.bit(cell, line);
+                let origin = now.origin_of(cell, line);
+                let verb = origin.unwrap_or_else(|| panic!("{} {cell} D{line}", run.chip));
+                assert_eq!(verb.verb == "left unknown", bit.is_none(), "{verb:?}");
+                alike += u32::from(bit.is_some() && bit == read.image.bit(cell, line));
+            }
+        }
+    }
+    assert!(alike > 100, "{alike} lost bits read as they should");
+}

@@ -248,6 +248,32 @@ fn a_setting_alone_is_enough_and_the_new_selector_counts() {
     assert_eq!(codes.areas[0].get(0, 0), (0xff, 0xff));
 }
 
+/// What a dead chip read must not pass for the customer's: a bank that does not know a value leaves it standing, and says so.
+#[test]
+fn what_the_bank_does_not_know_is_named_where_it_stays() {
+    let layout = layout();
+    let before = decoded(&layout, &PRESETS);
+    let mut bank = Bank::new(&before);
+    let value = &mut bank.areas[0].entries[1].parameters[0];
+    value.known = Some(Code::One(0x7f)); // the top bit is open
+    let kept = bank::unknown_kept(&bank, &layout, &before.codes).unwrap();
+    assert_eq!(kept, ["presets, preset 2: level"]);
+    // What the reading does not know either is no news.
+    let mut codes = before.codes.clone();
+    let code = codes.areas[0].get(1, 0).0;
+    codes.areas[0].set_partly(1, 0, code, 0x7f);
+    assert!(
+        bank::unknown_kept(&bank, &layout, &codes)
+            .unwrap()
+            .is_empty()
+    );
+    assert!(
+        bank::unknown_kept(&Bank::new(&before), &layout, &before.codes)
+            .unwrap()
+            .is_empty()
+    );
+}
+
 #[test]
 fn findings_tell_what_is_wrong_in_one_line_a_check() {
     let layout = layout();
