@@ -148,8 +148,8 @@ fn what_holds_it_already_does_not_break_a_stretch() {
 
 /// Control 2 three lower in entries 1, 4, 5, 10 and 14, where it held 15, 14, 13, 12 and 11.
 ///
-/// 5 + 1 + log2 4, and 3 + 1 + 4 for a shift by so much: 16. Five of sixteen in four stretches: 1 + the lesser of log2 C(16,5)
-/// + log2 17 = 12.09 + 4.09 = 16.18 and 4.09 + log2 5 + log2 C(4,3) + log2 C(12,4) = 4.09 + 2.32 + 2 + 8.95 = 17.36, so 17.18.
+/// 5 + 1 + log2 4, and 3 + 1 + 4 for a shift by so much: 16. Five of sixteen in four stretches: 1 + the lesser of log2 C(16,5) +
+/// log2 17 = 12.09 + 4.09 = 16.18 and 4.09 + log2 5 + log2 C(4,3) + log2 C(12,4) = 4.09 + 2.32 + 2 + 8.95 = 17.36, so 17.18.
 /// In all 33.18; told alone 5 times 11 and the 17.18, 72.18.
 #[test]
 fn a_control_shifted_alike() {
@@ -193,8 +193,8 @@ fn entries_filled_with_one_and_the_same() {
 
 /// Two voices side by side in each preset; control 0 set to 12 in the first voice of presets 1 to 5.
 ///
-/// log2 3 for how they are named and 1 for which voice; five presets side by side of eight: 1 + log2 9 + log2 5 + log2 C(4,0)
-/// + log2 C(4,1) = 1 + 3.17 + 2.32 + 0 + 2 = 8.49; 11.08, and 13 as above: 24.08. Every other entry of sixteen would take
+/// log2 3 for how they are named and 1 for which voice; five presets side by side of eight: 1 + log2 9 + log2 5 + log2 C(4,0) +
+/// log2 C(4,1) = 1 + 3.17 + 2.32 + 0 + 2 = 8.49; 11.08, and 13 as above: 24.08. Every other entry of sixteen would take
 /// 1 + 4.09 + 2.32 + log2 C(4,4) + log2 C(12,5) = 1 + 4.09 + 2.32 + 0 + 9.63 = 17.04 instead.
 #[test]
 fn one_voice_of_many_presets() {
