@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use super::open::{self, OutputArgs, ReadingArgs};
+use super::output::counted;
 use super::{Outcome, edited};
 use crate::bank;
 use crate::edit::Editor;
@@ -60,8 +61,7 @@ fn said(kept: &[String], onto: &str) -> Option<String> {
     let (first, more) = (kept.first()?, kept.len() - 1);
     let others = match more {
         0 => String::new(),
-        1 => " and 1 more value".to_owned(),
-        _ => format!(" and {more} more values"),
+        _ => format!(" and {}", counted(more, "more value")),
     };
     Some(format!(
         "{first}{others}: unknown in the bank, so what {onto} reads there stays, and nobody has found it to be right"

@@ -290,6 +290,15 @@ pub(crate) fn columns() -> usize {
         .unwrap_or(100)
 }
 
+/// "no errors", "1 error", "3 errors".
+pub(crate) fn counted(n: usize, what: &str) -> String {
+    match n {
+        0 => format!("no {what}s"),
+        1 => format!("1 {what}"),
+        n => format!("{n} {what}s"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::{shown, styled};

@@ -158,15 +158,13 @@ impl Content<'_> {
         told: &[usize],
     ) -> Option<usize> {
         let shape = &self.shape.areas[a];
-        let values = || shape.values.iter().zip(key);
-        if values().all(|(f, (_, known))| *known == self.full(a, *f)) {
+        let mut values = shape.values.iter().zip(key);
+        if values.all(|(f, (_, known))| *known == self.full(a, *f)) {
             return None;
         }
         let covers = |o: &usize| {
-            let pairs = rows.of(*o).iter().zip(key);
-            pairs
-                .into_iter()
-                .all(|((c, k), (code, known))| known & !k == 0 && (c ^ code) & known == 0)
+            let mut pairs = rows.of(*o).iter().zip(key);
+            pairs.all(|((c, k), (code, known))| known & !k == 0 && (c ^ code) & known == 0)
         };
         told.iter().copied().find(covers)
     }

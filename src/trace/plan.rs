@@ -166,9 +166,7 @@ impl Effort {
             repeats: 0,
         },
     ];
-}
 
-impl Effort {
     /// Settings between the ends in the plan of a panel: more where a selector has many positions.
     pub(crate) fn sweeps_of(self, panel: &Panel) -> usize {
         let selectors = panel.controls.iter().filter(|c| c.kind == Kind::Selector);

@@ -217,21 +217,26 @@ impl PresetMap {
         };
         (logical < len && cell < len).then_some(cell)
     }
+
+    /// The cell at every address as it is counted, where pins lie between.
+    pub(crate) fn pinned_cells(&self, len: u32) -> Option<Vec<u32>> {
+        let pinned = !self.xor && !self.pins.straight_through();
+        pinned.then(|| self.pins.cells(len))
+    }
 }
 
 /// The cells of a map, looked up: for many bases.
 pub(crate) struct Places<'a> {
     map: &'a PresetMap,
     len: u32,
-    /// The cell at every address as it is counted, where pins lie between.
+    /// As [`PresetMap::pinned_cells`].
     cells: Option<Vec<u32>>,
 }
 
 impl<'a> Places<'a> {
     pub(crate) fn of(map: &'a PresetMap, len: u32) -> Self {
-        let pinned = !map.xor && !map.pins.straight_through();
         Self {
-            cells: pinned.then(|| map.pins.cells(len)),
+            cells: map.pinned_cells(len),
             map,
             len,
         }

@@ -4,7 +4,7 @@
 use annotate_snippets::renderer::DecorStyle;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
-use super::super::output::{print_styled, print_text, say};
+use super::super::output::{counted, print_styled, print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::layout::owners::Coverage;
@@ -121,15 +121,6 @@ fn show(checked: &Checked, record: &CheckedLayout) {
                 "{origin}: {errors}, {cautions}; the bits can be added up when the errors are mended"
             );
         }
-    }
-}
-
-/// "no errors", "1 error", "3 errors".
-pub(super) fn counted(n: usize, what: &str) -> String {
-    match n {
-        0 => format!("no {what}s"),
-        1 => format!("1 {what}"),
-        n => format!("{n} {what}s"),
     }
 }
 

@@ -1,8 +1,7 @@
 //! `layout list`: the layouts there are, and where.
 
-use super::super::output::{print_text, say};
+use super::super::output::{counted, print_text, say};
 use super::super::{Outcome, Status};
-use super::check::counted;
 use crate::document::to_json;
 use crate::layout;
 use crate::layout::model::{Area, Layout};

@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use super::super::inputs::write_file;
-use super::super::output::{print_text, say};
+use super::super::output::{counted, print_text, say};
 use super::super::{Outcome, Status};
-use super::check::{counted, coverage};
+use super::check::coverage;
 use super::picture;
 use crate::blame::{Blame, Who};
 use crate::document::to_json;

@@ -56,8 +56,7 @@ pub(super) fn weights(
     shift: Option<&Shift>,
 ) -> Vec<Option<Weight>> {
     let len = space.len() as usize;
-    let pinned = !map.xor && !map.pins.straight_through();
-    let cells = pinned.then(|| map.pins.cells(space.len()));
+    let cells = map.pinned_cells(space.len());
     let cell = |at: usize| cells.as_ref().map_or(at, |c| c[at] as usize);
     let planes = |bytes: &[u8]| {
         let held = |at: usize| bytes.get(cell(at)).copied().unwrap_or(0);
