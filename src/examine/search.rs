@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
-use super::cause::{self, Shared};
+use super::cause::{self, Region, Shared};
 use super::content::Told;
 use super::propose::{STRAINED, contains};
 use super::weigh::{Bench, Explanation};
@@ -24,6 +24,8 @@ struct Kept {
 const AT_ONCE: usize = 4;
 /// Explanations kept at each step, besides those close to the best.
 const KEPT: usize = 8;
+/// Most bits that telling one bit of the memory otherwise saves, on average over a stretch of them (judgement).
+const A_BIT: f64 = 8.0;
 /// An explanation this many bits behind is neither named as a rival nor followed.
 const BEHIND: f64 = 12.0;
 
@@ -84,7 +86,10 @@ impl Bench<'_> {
             for other in pool.iter().filter(|p| !contains(&e.causes, p)) {
                 let mut causes = e.causes.clone();
                 causes[i] = other.clone();
-                lists.push(causes);
+                let mut others = causes.iter().enumerate().filter(|c| c.0 != i);
+                if !others.any(|c| meet(other, c.1)) {
+                    lists.push(causes);
+                }
             }
         }
         let mut best: Option<Explanation> = None;
@@ -135,25 +140,16 @@ impl Bench<'_> {
                 } else {
                     self.propose(known, told.map(AsRef::as_ref))
                 };
-                let mut lists = Vec::with_capacity(fresh.len());
-                for cause in fresh {
-                    lists.extend(joined(&cause, known));
-                    let mut causes = vec![cause];
-                    causes.extend(known.causes.iter().cloned());
-                    lists.push(causes);
-                }
+                self.consider_stretches(fresh, known, &mut kept);
                 if depth > 0 {
                     // Without an earlier reading a rearrangement beside another cause proves nothing.
                     let beside = |p: &&Shared| {
                         !contains(&known.causes, p) && (self.earlier.is_some() || !p.rearranges())
                     };
-                    for cause in pool.iter().filter(beside) {
-                        let mut causes = known.causes.clone();
-                        causes.push(cause.clone());
-                        lists.push(causes);
-                    }
+                    let beside = pool.iter().filter(beside);
+                    let lists: Vec<_> = beside.flat_map(|p| added(p, known, false)).collect();
+                    self.consider(&lists, &mut kept);
                 }
-                self.consider(&lists, &mut kept);
             }
             if depth == 0
                 && self.earlier.is_none()
@@ -213,9 +209,48 @@ impl Bench<'_> {
         }
     }
 
+    /// Weighs further causes beside known ones. Of stretches that begin and end nearly alike the first is weighed, and the
+    /// others where so little can make them as good as the best.
+    fn consider_stretches(&self, fresh: Vec<Shared>, known: &Explanation, kept: &mut Kept) {
+        let mut lists = Vec::with_capacity(fresh.len());
+        let mut leaders: Vec<(Region, usize)> = Vec::new();
+        let mut near = Vec::new();
+        for cause in fresh {
+            let stretch = cause.stretch();
+            let leader = stretch.as_ref().and_then(|stretch| {
+                let leaders = leaders.iter().rev();
+                let mut close = leaders.filter_map(|(l, at)| Some((*at, l.nearly(stretch)?)));
+                close.next()
+            });
+            if let Some((at, apart)) = leader {
+                near.push((at, self.worth(&cause, apart), cause));
+                continue;
+            }
+            lists.extend(added(&cause, known, true));
+            if let (Some(stretch), Some(at)) = (stretch, lists.len().checked_sub(1)) {
+                leaders.push((stretch, at));
+            }
+        }
+        let least = self.consider(&lists, kept);
+        let best = kept.found.first().map_or(f64::INFINITY, |b| b.bits);
+        near.retain(|(at, worth, _)| least[*at] - worth <= best + BEHIND);
+        let near = near.iter();
+        let lists: Vec<_> = near.flat_map(|n| added(&n.2, known, true)).collect();
+        self.consider(&lists, kept);
+    }
+
+    /// Most bits that may be saved by telling so many cells of a cause's chips otherwise.
+    fn worth(&self, cause: &Shared, cells: u32) -> f64 {
+        let chips = cause.chips();
+        let images = chips.iter().filter_map(|c| self.seen.get(*c));
+        let width: u32 = images.map(|c| u32::from(c.width())).sum();
+        f64::from(cells * width) * A_BIT
+    }
+
     /// Weighs lists of causes as far as they can still matter, a few at once. Where the best one leaves less to be told
-    /// than any further cause costs, only what comes close to it matters.
-    fn consider(&self, lists: &[Vec<Shared>], kept: &mut Kept) {
+    /// than any further cause costs, only what comes close to it matters. Says how many bits each list takes at least.
+    fn consider(&self, lists: &[Vec<Shared>], kept: &mut Kept) -> Vec<f64> {
+        let mut least = Vec::with_capacity(lists.len());
         for batch in lists.chunks(AT_ONCE) {
             let limit = kept.limit();
             let weighed: Vec<Option<Explanation>> = batch
@@ -223,6 +258,7 @@ impl Bench<'_> {
                 .map(|causes| self.weigh_within(causes.clone(), limit))
                 .collect();
             for e in weighed {
+                least.push(e.as_ref().map_or(limit, |e| e.bits));
                 if let Some(e) = &e
                     && self.left_over(e) < cause::FAULT
                 {
@@ -231,22 +267,42 @@ impl Bench<'_> {
                 kept.add(e);
             }
         }
+        least
     }
 }
 
-/// Where a stretch of cells would be added to another, one stretch over both is weighed too.
-fn joined(cause: &Shared, known: &Explanation) -> Vec<Vec<Shared>> {
-    let Some(stretch) = cause.stretch() else {
-        return Vec::new();
-    };
-    let others = known.causes.iter().enumerate();
-    let both = others.filter_map(|(i, other)| Some((i, stretch.joined(&other.stretch()?)?)));
-    both.map(|(i, both)| {
+/// The lists of causes to weigh where one is added to known ones, `first` before them or after them. Where a stretch of cells
+/// is added to another, one stretch over both is weighed too; if the two meet, it alone.
+fn added(cause: &Shared, known: &Explanation, first: bool) -> Vec<Vec<Shared>> {
+    let mut out = Vec::new();
+    let mut meet = false;
+    let stretch = cause.stretch();
+    for (i, other) in known.causes.iter().enumerate() {
+        let (Some(stretch), Some(known_stretch)) = (&stretch, other.stretch()) else {
+            continue;
+        };
+        let Some(both) = stretch.joined(&known_stretch) else {
+            continue;
+        };
+        meet |= stretch.meets(&known_stretch);
+        // After those known only what meets them is worth joining: others were joined when they were proposed.
+        if both != known_stretch && (first || stretch.meets(&known_stretch)) {
+            let mut causes = known.causes.clone();
+            causes[i] = Arc::new(both);
+            out.push(causes);
+        }
+    }
+    if !meet {
         let mut causes = known.causes.clone();
-        causes[i] = Arc::new(both);
-        causes
-    })
-    .collect()
+        causes.insert(if first { 0 } else { causes.len() }, cause.clone());
+        out.push(causes);
+    }
+    out
+}
+
+/// Whether both causes are stretches that one stretch over both tells better.
+fn meet(a: &Shared, b: &Shared) -> bool {
+    matches!((a.stretch(), b.stretch()), (Some(a), Some(b)) if a.meets(&b))
 }
 
 /// The causes of an explanation, in whatever order they were found.
@@ -254,4 +310,94 @@ fn named(e: &Explanation) -> Vec<String> {
     let mut out: Vec<String> = e.causes.iter().map(|c| format!("{c:?}")).collect();
     out.sort_unstable();
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::examine::cause::{Filler, Order};
+
+    fn noise(first: u32, last: u32) -> Shared {
+        Arc::new(Region {
+            chips: vec![0],
+            first,
+            last,
+            filler: Filler::Noise,
+        })
+    }
+
+    fn explained(causes: &[Shared]) -> Explanation {
+        Explanation {
+            causes: causes.to_vec(),
+            bits: 0.0,
+            as_edits: 0.0,
+            surprise: 0.0,
+            flips: 0,
+            truth: Vec::new(),
+            edits: crate::examine::many::Edited::default(),
+            told: None,
+        }
+    }
+
+    fn lists(cause: &Shared, known: &[Shared]) -> Vec<Vec<String>> {
+        let added = added(cause, &explained(known), true);
+        let named = |causes: &Vec<Shared>| causes.iter().map(|c| format!("{c:?}")).collect();
+        added.iter().map(named).collect()
+    }
+
+    fn names(causes: &[Shared]) -> Vec<String> {
+        causes.iter().map(|c| format!("{c:?}")).collect()
+    }
+
+    #[test]
+    fn stretches_that_meet_are_weighed_as_one() {
+        let known = [noise(16, 31)];
+        // Side by side, overlapping: the one over both, by itself.
+        assert_eq!(
+            lists(&noise(32, 40), &known),
+            [names(&[noise(16, 40)])],
+            "side by side"
+        );
+        assert_eq!(lists(&noise(8, 20), &known), [names(&[noise(8, 31)])]);
+        // Within: nothing new.
+        assert!(lists(&noise(20, 24), &known).is_empty());
+        // Apart: the one over both, and the two.
+        assert_eq!(
+            lists(&noise(33, 40), &known),
+            [
+                names(&[noise(16, 40)]),
+                names(&[noise(33, 40), noise(16, 31)])
+            ]
+        );
+    }
+
+    #[test]
+    fn other_causes_are_added_before_those_known() {
+        let inverted: Shared = Arc::new(Order::Inverted(0));
+        let known = [noise(16, 31)];
+        assert_eq!(
+            lists(&inverted, &known),
+            [names(&[inverted.clone(), noise(16, 31)])]
+        );
+    }
+
+    #[test]
+    fn ends_a_thirty_second_apart_are_nearly_alike() {
+        let region = |first, last| Region {
+            chips: vec![0],
+            first,
+            last,
+            filler: Filler::Noise,
+        };
+        // 64 cells: two cells apart are few, three are not.
+        assert_eq!(region(0, 63).nearly(&region(1, 64)), Some(2));
+        assert_eq!(region(0, 63).nearly(&region(2, 64)), None);
+        let other = Region {
+            chips: vec![1],
+            ..region(0, 63)
+        };
+        assert_eq!(region(0, 63).nearly(&other), None);
+    }
 }

@@ -263,7 +263,7 @@ impl Cause for Order {
         let Order::Slipped(chip, first, late) = *self else {
             return Vec::new();
         };
-        const STEPS: [i64; 3] = [1, 2, 6];
+        const STEPS: [i64; 4] = [1, 2, 9, 27];
         STEPS
             .iter()
             .flat_map(|s| [-s, *s])

@@ -29,6 +29,9 @@ const GLITCH: u32 = 64;
 /// Bits by which stray writes are rarer than faults of lines and chips (common practice, no source).
 const RARER: f64 = 4.0;
 
+/// One in so many cells of a stretch is few.
+const FEW: u32 = 32;
+
 impl Region {
     fn cells(&self) -> u32 {
         self.last - self.first + 1
@@ -42,6 +45,19 @@ impl Region {
             last: self.last.max(other.last),
             ..self.clone()
         })
+    }
+
+    /// Whether two stretches with the same filler in the same chips overlap or stand side by side.
+    pub(crate) fn meets(&self, other: &Region) -> bool {
+        (&self.chips, &self.filler) == (&other.chips, &other.filler)
+            && self.first <= other.last.saturating_add(1)
+            && other.first <= self.last.saturating_add(1)
+    }
+
+    /// The cells that are in one only of two stretches with the same filler, where these are few beside those in both.
+    pub(crate) fn nearly(&self, other: &Region) -> Option<u32> {
+        let apart = self.first.abs_diff(other.first) + self.last.abs_diff(other.last);
+        (self.meets(other) && apart <= self.cells() / FEW).then_some(apart)
     }
 
     /// Bits saved because noise may have left cells at either end as they were: all the stretches that begin
