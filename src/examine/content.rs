@@ -459,9 +459,8 @@ impl<'a> Content<'a> {
         out
     }
 
-    /// The chance that no bit of an entry flipped whose checks hold, where this share of all bits flipped.
-    pub(crate) fn unharmed(&self, a: usize, entry: usize, flipped: f64) -> f64 {
-        let bits = self.layout.areas[a].bits_per_entry;
+    /// The chance that none of so many bits of an entry flipped whose checks hold, where this share of all bits flipped.
+    pub(crate) fn unharmed(&self, a: usize, entry: usize, bits: usize, flipped: f64) -> f64 {
         let whole = (1.0 - flipped).powi(i32::try_from(bits).unwrap_or(i32::MAX));
         let checked = self
             .verified(a)

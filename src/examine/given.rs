@@ -150,6 +150,17 @@ impl<'a> Before<'a> {
         self.by_value[a].contains_key(values)
     }
 
+    /// Bits of the values of an entry that are other than before.
+    pub(crate) fn edited_bits(&self, now: &Codes, a: usize, e: usize) -> usize {
+        let shape = &self.content.shape.areas[a];
+        let differs = |f: &&usize| {
+            let ((x, kx), (y, ky)) = (now.areas[a].get(e, **f), self.codes.areas[a].get(e, **f));
+            (x ^ y) & kx & ky != 0
+        };
+        let edited = shape.values.iter().filter(differs);
+        edited.map(|f| usize::from(shape.fields[*f].width)).sum()
+    }
+
     /// Prepares a bank for telling; `seen` knows only the bits that were not filled in from the earlier reading.
     pub(crate) fn now(&self, memory: Memory, seen: Option<Memory>) -> Now {
         Now {

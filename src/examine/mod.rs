@@ -14,6 +14,7 @@ mod changed;
 mod content;
 mod earlier;
 mod edits;
+mod entries;
 mod facts;
 mod field;
 mod flips;

@@ -2,12 +2,12 @@
 
 use std::sync::Arc;
 
-use super::alike::Mode;
 use super::cause::{Names, SCATTERED, Shared};
 use super::content::Content;
+use super::entries::{Hidden, name_entries, verdicts};
 use super::facts::{self, Broken};
 use super::given::Before;
-use super::verdict::{EntryVerdict, Marks, Verdict, touched};
+use super::verdict::Marks;
 use super::weigh::{Bench, Explanation, memory_of, terms};
 use super::{
     Contents, Examination, ExamineError, Examined, Ranked, Rival, edits, flips, unread, voices,
@@ -76,12 +76,15 @@ pub(super) fn examine(
     let mut order: Vec<usize> = (0..saved.len()).collect();
     order.sort_by(|a, b| saved[*b].total_cmp(&saved[*a]));
     let mut undone = seen.to_vec();
+    // What each cause leaves once it is undone, as they are undone one by one: its place among those told, and the rest.
+    let mut stages: Vec<(usize, Vec<ChipImage>)> = Vec::new();
     for (i, cause) in best.causes.iter().enumerate().rev() {
         let at = order.iter().position(|o| *o == i).unwrap_or(i);
         let letter = b'A' + (at % 26) as u8;
         let shown = undone.clone();
         cause.undo(&mut undone, false);
         mark_changes(&mut marks, &shown, &undone, letter);
+        stages.push((at, undone.clone()));
     }
     for (at, cause) in order.iter().map(|i| &best.causes[*i]).enumerate() {
         let mut f = tell_cause(cause, at, &ranked, best, &names);
@@ -149,13 +152,28 @@ pub(super) fn examine(
         }
         let after = memory_of(content, &sure)?;
         let left = facts::broken(content, &after, &content.codec.decode(&after));
-        explain_facts(&mut findings, &before_promises, &left);
+        let mut broken = before_promises;
+        let of = broken.len();
+        for (at, stage) in &stages {
+            let memory = memory_of(content, stage)?;
+            let rest = facts::broken(content, &memory, &content.codec.decode(&memory));
+            explain_facts(findings.get_mut(place(*at)), &broken, &rest, of);
+            broken = rest;
+        }
+        // What is left by the causes, the flips explain.
+        let by_flips = (shift > 0).then_some(flips_at).or(unplaced.map(place));
+        explain_facts(
+            by_flips.and_then(|at| findings.get_mut(at)),
+            &broken,
+            &left,
+            of,
+        );
         count_broken(&mut findings, unplaced.map(place), left.len());
         let moves = (0..order.len()).filter(|at| best.causes[order[*at]].rearranges());
         doubt_orders(&mut findings, moves.map(place), &left);
         findings.extend(facts::findings(content, &after, &left));
+        let truth = memory_of(content, &best.truth)?;
         if let Some(before) = &before {
-            let truth = memory_of(content, &best.truth)?;
             findings.extend(edits::findings(
                 before,
                 &content.codec.decode(&truth),
@@ -164,12 +182,13 @@ pub(super) fn examine(
             ));
         }
         let causes: Vec<&Shared> = order.iter().map(|i| &best.causes[*i]).collect();
-        // An earlier reading shows every flip; a reading alone, only those that break something.
-        let hidden = match before {
-            Some(_) => 0.0,
-            None => contents.flip_rate,
+        let hidden = Hidden {
+            flipped: contents.flip_rate,
+            edited: before
+                .as_ref()
+                .map(|b| (b, &best.edits, content.codec.decode(&truth))),
         };
-        entries = verdicts(content, &undone, &marks, &left, &causes, hidden)?;
+        entries = verdicts(content, &undone, &marks, &left, &causes, &hidden)?;
         let unread = unread::judge(&mut entries, content.layout, seen);
         if best.causes.is_empty() && flips.is_empty() && left.is_empty() && unread.is_none() {
             findings.extend(voices::finding(content, &content.codec.decode(memory)));
@@ -352,17 +371,16 @@ fn settled_flips(mut flips: Vec<(usize, u32, u8)>, seen: &[ChipImage]) -> Vec<(u
     flips
 }
 
-/// Counts with the first cause which broken promises it explains.
-fn explain_facts(findings: &mut [Finding], seen: &[Broken], left: &[Broken]) {
+/// Counts with a cause which broken promises it explains, `of` so many.
+fn explain_facts(finding: Option<&mut Finding>, seen: &[Broken], left: &[Broken], of: usize) {
     let explained = seen.iter().filter(|b| !left.contains(b)).count();
     if explained > 0
-        && let Some(f) = findings.first_mut()
+        && let Some(f) = finding
     {
         // However little the cause says, the promises are broken: an earlier reading must not hide what a check shows.
         f.severity = f.severity.max(Severity::Caution);
         f.evidence.push(format!(
-            "explains {explained} of {} broken promises of the layout (failed checks, impossible codes, differing copies)",
-            seen.len()
+            "explains {explained} of {of} broken promises of the layout (failed checks, impossible codes, differing copies)",
         ));
     }
 }
@@ -430,91 +448,4 @@ fn bare_changes(best: &Explanation, earlier: &[ChipImage]) -> Vec<Finding> {
         )
         .means("Probably edits; with a layout they could be named."),
     ]
-}
-
-/// Adds the entries a cause touches to its finding.
-fn name_entries(
-    findings: &mut [Finding],
-    entries: &[EntryVerdict],
-    causes: impl Iterator<Item = usize>,
-) {
-    for (i, at) in causes.enumerate() {
-        let Some(f) = findings.get_mut(at) else {
-            continue;
-        };
-        let letter = format!("({})", char::from(b'A' + (i % 26) as u8));
-        for e in entries.iter().filter(|e| e.why.contains(&letter)) {
-            f.place.entries.push(e.entry.clone());
-        }
-    }
-}
-
-fn verdicts(
-    content: &Content,
-    undone: &[ChipImage],
-    marks: &Marks,
-    left: &[Broken],
-    causes: &[&Shared],
-    flipped: f64,
-) -> Result<Vec<EntryVerdict>, ExamineError> {
-    let told = content.tell(&memory_of(content, undone)?);
-    let mut out = Vec::new();
-    for (a, area) in content.layout.areas.iter().enumerate() {
-        for e in 0..area.entries() {
-            let (kinds, mut parameters) = touched(content.layout, marks, a, e);
-            let broken: Vec<&Broken> = left.iter().filter(|b| b.at == (a, Some(e))).collect();
-            let moved_only = kinds.iter().all(|k| {
-                *k != b'x'
-                    && causes
-                        .get(usize::from(k.wrapping_sub(b'A')))
-                        .is_some_and(|c| c.rearranges())
-            });
-            let (verdict, why) = if !kinds.is_empty() {
-                let letters: Vec<String> = kinds
-                    .iter()
-                    .map(|k| match k {
-                        b'x' => "flipped bits".to_owned(),
-                        k => format!("lost bits ({})", char::from(*k)),
-                    })
-                    .collect();
-                if let (true, Some(b)) = (moved_only, broken.first()) {
-                    let why = letters.join(", ").replace("lost bits", "out of order");
-                    (
-                        Verdict::Suspect,
-                        format!("{why}; put back, {} {}", b.code, b.key),
-                    )
-                } else if moved_only {
-                    let why = letters
-                        .join(", ")
-                        .replace("lost bits", "out of order, complete once put back");
-                    (Verdict::Suspect, why)
-                } else {
-                    (Verdict::Damaged, letters.join(", "))
-                }
-            } else if let Some(b) = broken.iter().find(|b| b.code == "code.impossible") {
-                parameters.push(b.key.clone());
-                (
-                    Verdict::Damaged,
-                    format!("impossible {} ({})", b.key, b.says),
-                )
-            } else if let Some(b) = broken.first() {
-                (Verdict::Suspect, format!("{} {}", b.code, b.key))
-            } else if told.modes[a][e] == Mode::Blank {
-                (Verdict::Blank, "blank".to_owned())
-            } else {
-                match content.unharmed(a, e, flipped) {
-                    u if u < 0.5 => (Verdict::Suspect, "likely to hold flipped bits".to_owned()),
-                    _ => (Verdict::Sound, String::new()),
-                }
-            };
-            out.push(EntryVerdict {
-                area: area.name.clone(),
-                entry: area.entry_label(e),
-                verdict,
-                why,
-                parameters,
-            });
-        }
-    }
-    Ok(out)
 }

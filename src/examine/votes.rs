@@ -24,6 +24,13 @@ const PRIOR: f64 = 6.0;
 const DOUBT: f64 = 0.01;
 /// How an entry in doubt is told.
 const DIFFER: &str = "the reads differ";
+/// What settling tells of something that is to be mended before reading again.
+const GIVES_WAY: [&str; 4] = [
+    "dissent.data-line",
+    "dissent.address-line",
+    "dissent.chip",
+    "dissent.supply",
+];
 /// The mark of a bit on which the reads differ.
 const MARK: u8 = b'~';
 
@@ -95,8 +102,13 @@ pub fn add_votes(
             f
         })
         .collect();
-    found.extend(carried);
+    // A contact, supply or driver that gives way is mended first, since whatever else these reads show may be its doing.
+    let (first, last): (Vec<Finding>, Vec<Finding>) = carried
+        .into_iter()
+        .partition(|f| GIVES_WAY.contains(&f.code.as_str()));
+    found.extend(last);
     examination.findings.extend(found);
+    examination.findings.splice(0..0, first);
     Ok(())
 }
 

@@ -254,3 +254,82 @@ fn halves_of_codes_behind_a_stuck_address_line_are_no_converter_noise() {
     }
     assert!(n > 0, "no fault had an effect");
 }
+
+/// What a dead chip breaks is counted with the dead chip, however many flips in another chip are told before it.
+#[test]
+fn broken_promises_are_counted_with_what_breaks_them() {
+    for which in 0..3 {
+        let layout = checked(which);
+        let mut rng = Rng::new(SEEDS + 1560 + which as u64);
+        let mut trial = trial::make(&layout, &[], false, &mut rng).expect("a healthy bank");
+        let cells = vec![15; trial.seen[0].values().len()];
+        trial.seen[0] = ChipImage::from_cells(4, &cells).expect("four bits");
+        trial.seen[1].edit(|_, v, k| {
+            let flips = (0..4).fold(0, |f, l| f | u8::from(rng.chance(0.03)) << l);
+            (v ^ flips, k)
+        });
+        let examined = trial::run(&layout, &trial, true, true);
+        let explained = |code: &str| -> Option<(usize, usize)> {
+            let mut of_code = examined.examination.findings.iter();
+            let f = of_code.find(|f| f.code == code).expect("named");
+            let mut told = f
+                .evidence
+                .iter()
+                .filter_map(|e| e.strip_prefix("explains "));
+            let words: Vec<&str> = told.next()?.split(' ').collect();
+            Some((words[0].parse().ok()?, words[2].parse().ok()?))
+        };
+        // Every sum is over both chips: with one of them lost none can be judged. The flips break reserved slots at most.
+        let (by_chip, of) = explained("chip.dead").expect("sums are broken");
+        assert!(by_chip * 10 >= of * 8, "{by_chip} of {of}");
+        let by_flips = explained("decay.scattered").map_or(0, |e| e.0);
+        assert!(by_chip + by_flips <= of, "{by_chip} and {by_flips} of {of}");
+    }
+}
+
+/// An earlier reading shows no flip in a value that was set anew: where bits flipped all over, such an entry is not sound.
+#[test]
+fn an_entry_set_anew_may_hide_flips() {
+    let layout = layouts::shipped("aldermoor-four");
+    let mut rng = Rng::new(SEEDS + 1570);
+    let maker = Maker::new(&layout, &mut rng);
+    let truth = maker.bank(&mut rng);
+    let mut earlier = truth.clone();
+    let other = maker.bank(&mut rng);
+    let area = &layout.areas[0];
+    for e in [3, 4] {
+        for f in 0..area.fields.len() {
+            let places = area.field_places(e, f);
+            earlier.scatter(places, other.gather(places).0);
+        }
+    }
+    maker.settle_promises(&mut earlier);
+    let (truth, earlier) = (
+        truth.images().expect("shapes"),
+        earlier.images().expect("shapes"),
+    );
+    let mut flips = |share: f64| {
+        let mut seen = truth.clone();
+        for chip in &mut seen {
+            let width = chip.width();
+            chip.edit(|_, v, k| {
+                let flips = (0..width).fold(0, |f, l| f | u8::from(rng.chance(share)) << l);
+                (v ^ flips, k)
+            });
+        }
+        seen
+    };
+    let verdicts = |seen: &[ChipImage]| -> Vec<(Verdict, String)> {
+        let examined = beside(&layout, seen, &earlier);
+        let entries = examined.examination.entries.into_iter();
+        entries.map(|e| (e.verdict, e.why)).collect()
+    };
+    let whole = verdicts(&truth);
+    let flipped = verdicts(&flips(0.02));
+    for e in [3, 4] {
+        assert_eq!(whole[e].0, Verdict::Sound, "{whole:?}");
+        assert_ne!(flipped[e].0, Verdict::Sound, "{flipped:?}");
+    }
+    let hidden = flipped.iter().filter(|v| v.1.starts_with("edited since"));
+    assert!(hidden.count() > 0, "{flipped:?}");
+}

@@ -96,6 +96,8 @@ fn a_stuck_line_that_holds_still_is_told_from_one_that_comes_and_goes() {
         found(&loose, "dissent.data-line").place.chips[0].data_lines,
         [2]
     );
+    // What is to be mended before reading again comes before what may be its doing.
+    assert_eq!(loose.examination.findings[0].code, "dissent.data-line");
 }
 
 #[test]
