@@ -57,7 +57,7 @@ pub fn list_decoded(decoded: &Decoded<'_>, out: &mut impl Write) -> std::fmt::Re
                     key: &parameter.key,
                     setting: reads.as_deref(),
                     codes: code.all(),
-                    whole: known.is_none(),
+                    known: known.as_ref(),
                     origin: origins.of_parameter(area, parameter, entry),
                     applies: applies(area, &decoded.codes, a, entry, p),
                 };
@@ -90,7 +90,8 @@ struct Line<'v> {
     key: &'v str,
     setting: Option<&'v str>,
     codes: &'v [u64],
-    whole: bool,
+    /// The mask of known bits, where not all are.
+    known: Option<&'v Code>,
     origin: Option<&'v str>,
     applies: bool,
 }
@@ -101,7 +102,7 @@ impl<'v> Line<'v> {
             key: &value.key,
             setting: value.setting.as_deref(),
             codes: value.code.as_ref().map_or(&[], Code::all),
-            whole: value.known.is_none(),
+            known: value.known.as_ref(),
             origin: value.origin.as_deref(),
             applies: value.applies,
         }
@@ -111,9 +112,13 @@ impl<'v> Line<'v> {
         out.write_str("  ")?;
         padded(out, self.key, 28)?;
         padded(out, shown_setting(self.setting, self.applies), 16)?;
-        write_codes(out, self.codes)?;
-        if !self.whole {
-            out.write_str(" (not all bits known)")?;
+        match self.known {
+            Some(known) if none_known(known) => out.write_str("- (no bit known)")?,
+            Some(_) => {
+                write_codes(out, self.codes)?;
+                out.write_str(" (not all bits known)")?;
+            }
+            None => write_codes(out, self.codes)?,
         }
         if let Some(origin) = self.origin {
             write!(out, " ({origin})")?;
@@ -143,6 +148,11 @@ fn shown_setting(setting: Option<&str>, applies: bool) -> &str {
         true => setting.unwrap_or("?"),
         false => "-",
     }
+}
+
+/// Whether a mask of known bits has none.
+fn none_known(known: &Code) -> bool {
+    known.all().iter().all(|k| *k == 0)
 }
 
 fn write_codes(out: &mut impl Write, codes: &[u64]) -> std::fmt::Result {
@@ -224,7 +234,9 @@ pub fn csv(bank: &Bank) -> String {
                 };
                 let origin = value.origin.as_deref().unwrap_or("");
                 let mut codes = String::new();
-                let _ = write_codes(&mut codes, value.code.as_ref().map_or(&[], Code::all));
+                if !value.known.as_ref().is_some_and(none_known) {
+                    let _ = write_codes(&mut codes, value.code.as_ref().map_or(&[], Code::all));
+                }
                 let cells = [
                     area.name.as_str(),
                     &at,

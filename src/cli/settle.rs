@@ -36,7 +36,8 @@ impl Blame for SameRead {
 #[derive(clap::Args)]
 #[command(after_help = "\
 Where reads differ, the reason is looked for before there is a vote: a data pin, an address pin, one chip, one read.
-Bits that such a fault reaches, and bits the votes leave in doubt, become unknown; they are never guessed.
+Bits over which such a fault makes the reads differ, and bits the votes leave in doubt, become unknown; they are
+never guessed. What all reads agree on is kept where the fault is unlikely to have hit each of them.
 Exit status 1 means that something was found or is left open.
 
 Examples:

@@ -102,7 +102,7 @@ pub(super) fn findings(content: &Content, memory: &Memory, list: &[Broken]) -> V
             let (says, act) = match code {
                 "check.mismatch" => (
                     format!("{} check {key} fails {n} times", area.name),
-                    "Compare with another read or an earlier reading; mend proposes the smallest change that satisfies it.",
+                    "Compare with another read or an earlier reading; mend proposes a change only where one stands out.",
                 ),
                 "copy.differs" => (
                     format!("{} differs from its copy {key:?} in {n} entries", area.name),

@@ -247,7 +247,7 @@ fn lost(losses: &[Loss]) -> Markup {
         @if !losses.is_empty() {
             section {
                 h2.sub { "Lost" }
-                p { "What could not be mended, or was not; it is unknown in the mended reading." }
+                p { "What could not be mended, or was not: what the memory holds there is not to be relied on." }
                 div.wide data-scroll tabindex="0" role="group" aria-label="What is lost" {
                     table {
                         thead { tr { th scope="col" { "Where" } th scope="col" { "Setting" } th scope="col" { "Lost" } } }

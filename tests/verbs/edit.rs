@@ -3,7 +3,7 @@ use cellkeep::blame::Blame;
 use cellkeep::document;
 use cellkeep::edit::{EditError, Editor, Selector};
 
-use super::board::{self, PRESETS, decoded, layout, presets};
+use super::board::{self, PRESETS, decoded, layout, presets, reading};
 
 fn at(text: &str) -> Selector {
     text.parse().unwrap()
@@ -293,4 +293,32 @@ fn findings_tell_what_is_wrong_in_one_line_a_check() {
     );
     let illegal = found.iter().find(|f| f.code == "code.illegal").unwrap();
     assert_eq!(illegal.place.entries, ["preset 3"]);
+}
+
+/// An unknown bit is stored as 0; a listing must not pass that for the code 0.
+#[test]
+fn a_value_of_which_no_bit_is_known_is_listed_without_a_code() {
+    let layout = layout();
+    let mut read = reading(&PRESETS);
+    for line in 0..8 {
+        read.chips[0].image.set_bit(0, line, None);
+    }
+    read.chips[0].image.set_bit(4, 7, None);
+    let decoded = Decoded::new(&layout, &read).unwrap();
+    let mut listed = String::new();
+    bank::list_decoded(&decoded, &mut listed).unwrap();
+    assert_eq!(listed, bank::listing(&Bank::new(&decoded)));
+    let levels: Vec<Vec<&str>> = listed
+        .lines()
+        .filter(|l| l.starts_with("  level"))
+        .map(|l| l.split_whitespace().collect())
+        .collect();
+    assert_eq!(levels[0], ["level", "?", "-", "(no", "bit", "known)"]);
+    // 0x80 without its top bit.
+    let partly = ["level", "?", "0", "(not", "all", "bits", "known)"];
+    assert_eq!(levels[1], partly);
+    assert!(levels[2].ends_with(&["255"]), "{:?}", levels[2]);
+    let csv = bank::csv(&Bank::new(&decoded));
+    assert!(csv.contains("presets,preset 1,level,?,,0x0,"), "{csv}");
+    assert!(csv.contains("presets,preset 2,level,?,0,0x7f,"), "{csv}");
 }
