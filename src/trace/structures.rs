@@ -1,5 +1,7 @@
 //! Which structure of presets each chip shows: what is tried, from the plainest to the most contrived, and what is taken.
 
+mod shared;
+
 use std::cell::RefCell;
 
 use rayon::prelude::*;
@@ -249,47 +251,6 @@ fn settled(e: &Explained) -> bool {
 }
 
 impl Finder<'_> {
-    /// Chips that show little alone may hold a part of the presets each.
-    fn shared(&mut self, all: &[Space], out: &mut Vec<Explained>, depth: Depth) {
-        let little: Vec<&Space> = (all.iter())
-            .filter(|s| {
-                out.iter()
-                    .all(|e| e.space != **s || wanting(e, Depth::Words))
-            })
-            .collect();
-        for alike in little.chunk_by(|a, b| (a.words, a.width) == (b.words, b.width)) {
-            // Of pairs, fours and eights those that explain most, beside what the chips show alone.
-            let mut most = (0.0, Vec::new());
-            for size in [2, 4, 8] {
-                let (mut gain, mut together) = (0.0, Vec::new());
-                for some in alike.chunks_exact(size) {
-                    let space = Space {
-                        chips: some.iter().flat_map(|s| s.chips.clone()).collect(),
-                        ..some[0].clone()
-                    };
-                    self.pool(&[&space], depth);
-                    let known: Vec<Explained> = out.iter().chain(&together).cloned().collect();
-                    let Some(e) = self.best(&space, &known, depth) else {
-                        continue;
-                    };
-                    let parts = out.iter().filter(|o| within(o, &e));
-                    let apart: f64 = parts.map(worth).sum();
-                    if worth(&e) > apart {
-                        gain += worth(&e) - apart;
-                        together.push(e);
-                    }
-                }
-                if gain > most.0 {
-                    most = (gain, together);
-                }
-            }
-            for e in most.1 {
-                out.retain(|o| !within(o, &e));
-                out.push(e);
-            }
-        }
-    }
-
     /// Finds what spaces show together, those of each size for themselves.
     fn pool(&mut self, spaces: &[&Space], depth: Depth) {
         self.together.clear();
@@ -492,10 +453,4 @@ impl Finder<'_> {
         }
         best.map(judged)
     }
-}
-
-/// True where a structure is of chips that another one is of too.
-fn within(part: &Explained, whole: &Explained) -> bool {
-    let chips = &whole.space.chips;
-    part.space.chips.iter().all(|c| chips.contains(c))
 }

@@ -165,17 +165,22 @@ fn shipped(only: Option<&str>) {
         for (name, hand) in hands() {
             let start = Instant::now();
             match cellkeep::trace::rehearsal::rehearse(&layout, hand, 7) {
-                Some(Ok(r)) => println!(
-                    "{:18} {name:20} {:8} {:9} {:8} {:6} of {:5} {:8.2}  certain and wrong {}",
-                    r.instrument,
-                    r.plan.settings.len(),
-                    r.controls,
-                    r.certain,
-                    r.right,
-                    r.values,
-                    start.elapsed().as_secs_f64(),
-                    r.certain_wrong,
-                ),
+                Some(Ok(r)) => {
+                    println!(
+                        "{:18} {name:20} {:8} {:9} {:8} {:6} of {:5} {:8.2}  certain and wrong {}",
+                        r.instrument,
+                        r.plan.settings.len(),
+                        r.controls,
+                        r.certain,
+                        r.right,
+                        r.values,
+                        start.elapsed().as_secs_f64(),
+                        r.certain_wrong,
+                    );
+                    if only.is_some() && !r.wrong.is_empty() {
+                        println!("    second bank wrong in {}", r.wrong.join(", "));
+                    }
+                }
                 Some(Err(e)) => println!(
                     "{:18} {name:20} {e} ({:.2} s)",
                     layout.name,

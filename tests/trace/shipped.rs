@@ -20,3 +20,20 @@ fn a_sequencer_behind_exchanged_lines_is_found_whole() {
     let doubt = found.structure.iter().find(|s| s.contains("in doubt"));
     assert_eq!(doubt, None);
 }
+
+/// Voice boards of four small chips, each of which holds a quarter of the presets; the chip of the shared controls has
+/// their shape and holds all. What a quarter shows looks like more than half of what moves there.
+#[test]
+fn boards_whose_chips_share_the_presets_are_found_whole() {
+    let layout = layout::load("aldermoor-eight").unwrap();
+    let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
+    assert_eq!(
+        (found.right, found.values),
+        (3088, 3088),
+        "{:?}",
+        found.structure
+    );
+    assert_eq!(found.certain_wrong, 0);
+    let together = found.structure.iter().find(|s| s.starts_with("CH56A + "));
+    assert!(together.is_some(), "{:?}", found.structure);
+}

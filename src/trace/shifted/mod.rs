@@ -66,6 +66,8 @@ pub(crate) struct Carried {
     all: u32,
     there: u32,
     agree: u32,
+    /// From a part of the presets to the next nothing is carried on.
+    parted: bool,
 }
 
 impl Carried {
@@ -111,6 +113,12 @@ impl Carried {
         }
         let off = (1.0 - agree / of).max(0.02);
         of * (std::f64::consts::LN_2 + off * off.ln() + (1.0 - off) * (1.0 - off).ln())
+    }
+
+    /// True where most steps follow the map, but not those from a half, quarter or eighth of the presets to the next: as
+    /// where chips hold a part of the presets each and a map takes what else they hold for the rest.
+    pub(crate) fn parted(&self) -> bool {
+        self.parted
     }
 
     /// True where most steps follow the map, or none are seen.
@@ -203,13 +211,35 @@ impl Shift {
         }
         // Half of what changed agrees by chance; so the line is drawn midway between that and what agrees in all.
         let least = 0.25 + 0.5 * f64::from(out.agree) / f64::from(out.there.max(1));
-        let moved = || steps.iter().filter(|s| s.0 > 0);
+        let moved = || (0..n).filter(|p| steps[*p].0 > 0);
+        let kept = |p: &usize| f64::from(steps[*p].1) >= least * f64::from(steps[*p].0);
         out.steps = moved().count();
-        out.kept = moved()
-            .filter(|s| f64::from(s.1) >= least * f64::from(s.0))
-            .count();
+        out.kept = moved().filter(kept).count();
+        out.parted = parted(n, moved, kept);
         out
     }
+}
+
+/// True where the steps from a half, quarter or eighth of the presets to the next are not kept, most of them, and most of
+/// the others are.
+fn parted<I: Iterator<Item = usize>>(
+    presets: usize,
+    moved: impl Fn() -> I,
+    kept: impl Fn(&usize) -> bool,
+) -> bool {
+    let whole = presets.next_power_of_two();
+    [2, 4, 8]
+        .map(|parts| whole / parts)
+        .into_iter()
+        .any(|part| {
+            let ends = |p: &usize| (p + 1).is_multiple_of(part) || p + 1 == presets;
+            let count = |end: bool| {
+                let some = || moved().filter(|p| ends(p) == end);
+                (some().filter(&kept).count(), some().count())
+            };
+            let ((over, all_over), (within, all_within)) = (count(true), count(false));
+            part > 1 && all_over >= 2 && over * 4 <= all_over && within * 4 >= all_within * 3
+        })
 }
 
 /// Lines of a cell that are known in both readings and differ.
@@ -332,4 +362,27 @@ impl Shifted {
 /// In how many bits two rows differ.
 fn apart(a: &[u64], b: &[u64]) -> u32 {
     a.iter().zip(b).map(|(a, b)| (a ^ b).count_ones()).sum()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::parted;
+
+    /// By hand: of sixteen presets in four chips the steps from the fourth, eighth, twelfth and sixteenth leave a chip; of
+    /// twelve in two chips of eight those from the eighth and the twelfth. One slip breaks the steps to and from a preset.
+    #[test]
+    fn steps_that_leave_a_chip() {
+        let broken = |presets: usize, at: &[usize]| {
+            parted(presets, || 0..presets, |p| !at.contains(&(p + 1)))
+        };
+        assert!(broken(16, &[4, 8, 12, 16]));
+        assert!(broken(16, &[4, 8, 12, 16, 6]));
+        assert!(broken(12, &[8, 12]));
+        assert!(!broken(16, &[]));
+        assert!(!broken(16, &[5, 6]));
+        assert!(!broken(16, &[8]));
+        // Nothing is carried on anywhere.
+        let all: Vec<usize> = (1..=16).collect();
+        assert!(!broken(16, &all));
+    }
 }
