@@ -37,7 +37,8 @@ impl Blame for SameRead {
 #[command(after_help = "\
 Where reads differ, the reason is looked for before there is a vote: a data pin, an address pin, one chip, one read.
 Bits over which such a fault makes the reads differ, and bits the votes leave in doubt, become unknown; they are
-never guessed. What all reads agree on is kept where the fault is unlikely to have hit each of them.
+never guessed. What all reads agree on becomes unknown too where such a fault may have hit each of them: on a bad
+data pin, in a chip or cells that dissent, and over a bad address pin in cells that read as their partner does.
 Exit status 1 means that something was found or is left open.
 
 Examples:
@@ -131,11 +132,11 @@ fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
     }
     if !s.dissents.is_empty() {
         say!();
-        say!("chip  cell    line  read 0  read 1  settled  doubt");
+        say!("               reads that saw\nchip  cell    line    0       1    settled  doubt");
         for d in s.dissents.iter().take(LISTED) {
             let settled = d.settled.map_or("unknown".to_owned(), |v| v.to_string());
             say!(
-                "{:<5} {:#06x}  D{:<4} {:<7} {:<7} {settled:<8} {:.3}",
+                "{:<5} {:#06x}  D{:<4} {:>3}     {:>3}    {settled:<8} {:.3}",
                 d.chip,
                 d.cell,
                 d.line,
@@ -160,7 +161,7 @@ fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
         "{} bits settled against a dissent, {} left unknown",
         s.settled, s.unsettled
     );
-    if s.comparable {
+    if s.comparable && !s.voted_over {
         sum.push_str(&format!(
             "; {:.2} settled bits are expected to be wrong still",
             s.expected_wrong

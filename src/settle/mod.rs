@@ -8,12 +8,11 @@ mod align;
 mod integrate;
 mod locate;
 mod outlier;
+mod reach;
 mod report;
 mod still;
 mod together;
 pub mod vote;
-
-use std::collections::BTreeMap;
 
 use crate::blame::{Blame, Who};
 use crate::finding::{Finding, Severity};
@@ -23,6 +22,7 @@ use crate::reading::{ChipReading, Origin, Reading};
 
 pub use locate::{Located, Shared};
 use outlier::Strangers;
+use reach::{Histograms, Reach};
 pub use report::{Agreement, Dissent, Forecast, ReadReport, Settlement};
 use vote::{ChipVotes, Noise, Outlook, Vote};
 
@@ -174,6 +174,7 @@ pub fn settle(
         findings: outlier::findings(reads, &aside),
         settled: 0,
         unsettled: 0,
+        agreed_unknown: 0,
         once: 0,
         expected_wrong: 0.0,
         comparable: true,
@@ -206,15 +207,20 @@ pub fn settle(
             faults.iter().filter(here).collect()
         })
         .collect();
-    let votes: Vec<Histograms> = images
+    let reaches: Vec<Reach> = images
         .iter()
         .zip(&faults_of)
-        .map(|(images, faults)| histograms(images, faults))
+        .map(|(images, faults)| Reach::of(faults, images, rules.doubt))
+        .collect();
+    let votes: Vec<Histograms> = images
+        .iter()
+        .zip(&reaches)
+        .map(|(images, reach)| Histograms::of(images, reach))
         .collect();
     let all_sound: Histogram = votes.iter().flat_map(|v| v.sound.clone()).collect();
     let mut chips = Vec::new();
     for (chip, votes) in votes.into_iter().enumerate() {
-        let (images, faults) = (&images[chip], &faults_of[chip]);
+        let (images, reach) = (&images[chip], &reaches[chip]);
         // Chips have their own noise: a bad clip on one says nothing about the next. Of a chip without one sound line
         // the others are all there is to go by.
         let noise = Noise::learn(if votes.sound.is_empty() {
@@ -222,27 +228,28 @@ pub fn settle(
         } else {
             &votes.sound
         });
-        let of_fault = Noise::learn(&votes.faulty);
-        let noise_of = |faulty| {
-            if faulty { &of_fault } else { &noise }
+        let once_mended = if votes.sound.is_empty() {
+            noise.clone()
+        } else {
+            Noise::learn(&reach.once_mended(votes.sound.clone()))
+        };
+        let noises = Noises {
+            faulty: Noise::learn(&votes.faulty),
+            dissent: noise,
+            agreed: once_mended,
         };
         vote_chip(
             images,
             &mut out.chips[chip],
-            &noise_of,
-            faults,
+            &noises,
+            reach,
             rules,
             &mut report,
         );
         chips.push(if report.afresh {
-            let sound = if votes.sound.is_empty() {
-                noise
-            } else {
-                Noise::learn(&once_mended(votes.sound, faults))
-            };
-            ChipVotes::new(sound, vec![(Vote::NONE, images[0].bits())])
+            ChipVotes::new(noises.agreed, vec![(Vote::NONE, images[0].bits())])
         } else {
-            ChipVotes::new(noise, votes.sound)
+            ChipVotes::new(noises.dissent, votes.sound)
         });
     }
     report.chips = out.digests();
@@ -297,7 +304,15 @@ fn left_open(report: &Settlement, no_fault: bool) -> Finding {
         1 => "1 bit could not be settled and is unknown in the result".to_owned(),
         n => format!("{n} bits could not be settled and are unknown in the result"),
     };
-    Finding::new("settle.open", Severity::Caution, says).act(if report.afresh {
+    let mut open = Finding::new("settle.open", Severity::Caution, says);
+    if report.agreed_unknown > 0 {
+        open = open.means(format!(
+            "All reads agree on {} of them: what a fault may have hit in every read alike is not borne out by that. \
+             --vote-over-faults takes it as the reads have it.",
+            report.agreed_unknown
+        ));
+    }
+    open.act(if report.afresh {
         "Mend what the findings name, then read afresh and settle the fresh reads by themselves."
     } else if report.without_a_read {
         "Settle without the read that the findings name, or with another in its place."
@@ -377,93 +392,21 @@ fn majority(images: &[&ChipImage]) -> ChipImage {
 /// Votes, each with the number of bits that showed it.
 type Histogram = Vec<(Vote, u64)>;
 
-/// What the votes of one chip tell about its noise.
-struct Histograms {
-    /// Votes of lines whose pins come and go, and of cells that do; they say nothing about the noise of the others.
-    faulty: Histogram,
-    /// All other votes, without a read that something happened to.
-    sound: Histogram,
+/// By what noise bits of a chip are judged.
+struct Noises {
+    /// Bits that a fault gives a noise of their own.
+    faulty: Noise,
+    /// Other bits on which the reads differ.
+    dissent: Noise,
+    /// Other bits on which they agree, those left out that a fault may have hit in every read.
+    agreed: Noise,
 }
 
-/// Whether a bit has a noise of its own: the pin of its data line, or its cell, is a located fault.
-fn is_faulty(faults: &[&Located], cell: u32, line: u8) -> bool {
-    faults.iter().any(|f| match f.shared {
-        Shared::DataLine(l) => l == line,
-        Shared::Cells { first, last } => (first..=last).contains(&cell),
-        _ => false,
-    })
-}
-
-/// Sorts the votes of one chip.
-fn histograms(images: &[&ChipImage], faults: &[&Located]) -> Histograms {
-    let mut reads = images.to_vec();
-    if let Some(read) = faults.iter().find_map(|f| f.shared.read()) {
-        reads.remove(read);
-    }
-    let mut faulty = BTreeMap::new();
-    let mut sound = BTreeMap::new();
-    for cell in 0..images[0].words() {
-        for line in 0..images[0].width() {
-            let (ones, zeros) = counts(&reads, cell, line);
-            let vote = Vote {
-                known: ones + zeros,
-                minority: ones.min(zeros),
-            };
-            let to = if is_faulty(faults, cell, line) {
-                &mut faulty
-            } else {
-                &mut sound
-            };
-            *to.entry(vote).or_insert(0) += 1;
-        }
-    }
-    Histograms {
-        faulty: faulty.into_iter().collect(),
-        sound: sound.into_iter().collect(),
-    }
-}
-
-/// The votes as they would be without what an address pin explains of their dissent.
-fn once_mended(votes: Histogram, faults: &[&Located]) -> Histogram {
-    let pin = faults
-        .iter()
-        .find(|f| matches!(f.shared, Shared::AddressLine(_)));
-    let Some((explained, all)) = pin.map(|f| f.of).filter(|of| of.1 > 0) else {
-        return votes;
-    };
-    let mut out: BTreeMap<Vote, u64> = BTreeMap::new();
-    for (vote, bits) in votes {
-        let stays = if vote.minority > 0 {
-            bits * (all - explained.min(all)) / all
-        } else {
-            bits
-        };
-        let agreed = Vote {
-            known: vote.known,
-            minority: 0,
-        };
-        *out.entry(vote).or_insert(0) += stays;
-        *out.entry(agreed).or_insert(0) += bits - stays;
-    }
-    out.into_iter().collect()
-}
-
-/// Whether a located fault reaches a bit, so that voting there would be voting over the fault.
-fn tainted(fault: &Located, cell: u32, line: u8) -> bool {
-    match fault.shared {
-        Shared::DataLine(l) => l == line,
-        Shared::Stretch { first, last, .. } | Shared::Cells { first, last } => {
-            (first..=last).contains(&cell)
-        }
-        Shared::AddressLine(_) | Shared::Read(_) | Shared::Chip => true,
-    }
-}
-
-fn vote_chip<'n>(
+fn vote_chip(
     images: &[&ChipImage],
     out: &mut ChipReading,
-    noise_of: &dyn Fn(bool) -> &'n Noise,
-    faults: &[&Located],
+    noises: &Noises,
+    reach: &Reach,
     rules: Rules,
     report: &mut Settlement,
 ) {
@@ -475,17 +418,29 @@ fn vote_chip<'n>(
                 known: ones + zeros,
                 minority: ones.min(zeros),
             };
-            let faulty = is_faulty(faults, cell, line);
-            let doubt = *doubts
-                .entry((faulty, vote))
-                .or_insert_with(|| noise_of(faulty).wrong(vote));
             let dissent = vote.minority > 0;
+            let faulty = reach.is_faulty(cell, line);
+            let doubt = *doubts.entry((faulty, vote)).or_insert_with(|| {
+                let noise = match (faulty, dissent) {
+                    (true, _) => &noises.faulty,
+                    (false, true) => &noises.dissent,
+                    (false, false) => &noises.agreed,
+                };
+                noise.wrong(vote)
+            });
+            let hidden = !dissent && vote.known > 0 && reach.hides(cell, line);
             let open = ones == zeros
-                || (dissent
-                    && (doubt > rules.doubt || faults.iter().any(|f| tainted(f, cell, line))));
+                || hidden
+                || (dissent && (doubt > rules.doubt || reach.taints(cell, line)));
             let bit = (!open).then_some(ones > zeros);
-            if dissent {
-                let why = format!("{zeros} reads saw 0, {ones} saw 1");
+            if dissent || hidden {
+                let why = match hidden {
+                    true => format!(
+                        "every read saw {}, and a fault may have hit each",
+                        u8::from(ones > zeros)
+                    ),
+                    false => format!("{zeros} reads saw 0, {ones} saw 1"),
+                };
                 let origin = Origin {
                     verb: SETTLED.to_owned(),
                     why,
@@ -496,6 +451,7 @@ fn vote_chip<'n>(
                 out.image.set_bit(cell, line, bit);
             }
             report.once += u64::from(vote.known == 1);
+            report.agreed_unknown += u64::from(hidden);
             if !open {
                 report.expected_wrong += doubt;
                 report.settled += u64::from(dissent);

@@ -79,6 +79,9 @@ pub struct Settlement {
     pub settled: u64,
     /// Bits left unknown.
     pub unsettled: u64,
+    /// Of the bits left unknown, those on which all reads agree: a fault that was located may have hit them in each.
+    #[serde(default)]
+    pub agreed_unknown: u64,
     /// Bits that only one read knows, so that nothing bears them out.
     #[serde(default)]
     pub once: u64,
