@@ -46,7 +46,7 @@ pub(crate) struct Args {
     /// With --apply, also take every proposal at least as probable as this
     #[arg(long, value_name = "CHANCE", requires = "apply")]
     at_least: Option<f64>,
-    /// An earlier reading of the same instrument
+    /// An earlier reading of the same instrument; with --apply, only where contents are put back in order by it
     #[arg(long, value_name = "READING")]
     earlier: Option<String>,
     /// How the files of the earlier reading hold the cells, where it is not as those of the reading
@@ -92,6 +92,42 @@ impl Blame for NoChance {
     }
     fn hint(&self) -> Option<String> {
         Some("give a number from 0 to 1, such as 0.99".to_owned())
+    }
+}
+
+/// An earlier reading given to a plan that has no use for it.
+#[derive(Debug, thiserror::Error)]
+#[error("--earlier {0} changes nothing: the plan holds what was proposed, from {1}")]
+struct UnusedEarlier(String, String);
+
+impl Blame for UnusedEarlier {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some(
+            "leave it out, or make a new plan with it: `cellkeep mend READING --earlier ...`"
+                .to_owned(),
+        )
+    }
+}
+
+/// Refuses another earlier reading than the plan's where it would be passed over in silence. Contents that are put back in
+/// order are compared with it once more, wherever it lies now.
+fn refuse_unused_earlier(args: &Args, plan: &MendPlan) -> Result<(), UnusedEarlier> {
+    let Some(given) = &args.earlier else {
+        return Ok(());
+    };
+    let used = plan.reorder.as_ref().is_some_and(|r| r.accept);
+    match &plan.earlier {
+        _ if used => Ok(()),
+        Some(of_plan) if same_place(of_plan, given) => Ok(()),
+        of_plan => Err(UnusedEarlier(
+            given.clone(),
+            of_plan
+                .clone()
+                .unwrap_or_else(|| "no earlier reading".to_owned()),
+        )),
     }
 }
 
@@ -218,6 +254,9 @@ fn line_to_apply(args: &Args, file: &Path) -> String {
 }
 
 fn print(plan: &MendPlan, args: &Args, file: &Path) {
+    for says in &plan.read_again {
+        say!("read again first: {says}");
+    }
     for says in plan.reorder.iter().flat_map(|r| &r.says) {
         say!("to put back in order: {says}");
     }
@@ -281,6 +320,11 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
         plan.losses.len(),
         file.display()
     );
+    if !plan.read_again.is_empty() {
+        say!(
+            "first: do what `cellkeep examine` advises at the contacts and read again, and mend what a fresh read still shows"
+        );
+    }
     if plan.proposals.is_empty() && plan.bits.is_empty() && plan.reorder.is_none() {
         say!(
             "next: nothing can be mended from these readings; another read, an earlier reading or a bank alike may know more"
@@ -308,6 +352,7 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     }
     let text = super::shelved::read_text(file)?;
     let plan = mend::from_text(&text)?;
+    refuse_unused_earlier(args, &plan)?;
     // The plan knows by which layout it was made.
     let layout = &match &args.files.layout {
         Some(_) => args.files.layout_for(&args.reading)?,

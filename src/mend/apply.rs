@@ -8,9 +8,10 @@ use super::entered::{belongs, changes};
 use super::follow::State;
 use super::{Loss, MendError, MendPlan};
 use crate::codec::Memory;
+use crate::codec::checks::{self, Verdict};
 use crate::document::Document;
 use crate::image::ChipImage;
-use crate::layout::model::{BitPlace, Layout};
+use crate::layout::model::{BitPlace, Layout, Policy};
 use crate::reading::{Origin, Reading};
 
 /// A mended reading.
@@ -67,7 +68,14 @@ pub fn apply(
 ) -> Result<Mended, MendError> {
     belongs(layout, reading, plan)?;
     let damaged = Damaged::of_runs(layout, &plan.damage)?;
-    let (changes, left) = changes(layout, plan, at_least, &damaged)?;
+    // What a check fails over may be damaged wherever it lies: before the order is put back, or after.
+    let mut doubted = doubted(layout, &Memory::of(layout, reading)?);
+    if let Some(images) = ordered {
+        let mut undone = reading.clone();
+        put_in_order(&mut undone, images, "");
+        doubted.join(&self::doubted(layout, &Memory::of(layout, &undone)?));
+    }
+    let (changes, left) = changes(layout, plan, at_least, &damaged, &doubted)?;
     if plan.reorder.as_ref().is_some_and(|r| !r.accept) && !changes.is_empty() {
         return Err(MendError::OutOfOrder);
     }
@@ -94,6 +102,17 @@ pub fn apply(
     let mut unresolved = damaged.clone();
     let mut by_hand = Damaged::nothing(layout);
     for change in &changes {
+        // Where damage was found in a value, the rest of it reads as sound; where only a check fails, nothing does.
+        let found = change.places.iter().any(|p| damaged.has(p));
+        let differs = |(p, bit): &(&BitPlace, &bool)| {
+            found && !damaged.has(p) && before.bit(**p) == Some(!**bit)
+        };
+        let against = change.places.iter().zip(&change.bits).filter(differs);
+        if change.by_hand
+            && let Some(caution) = against_sound(change.label.words(), against.count())
+        {
+            mended.record.notices.push(caution);
+        }
         for (place, bit) in change.places.iter().zip(&change.bits) {
             let bit = u64::from(*bit);
             set(&mut mended.reading, &[*place], bit, &change.origin);
@@ -102,7 +121,8 @@ pub fn apply(
                 note(&mut mended.reading, place, &change.origin);
             }
             unresolved.resolve(place);
-            if change.by_hand {
+            // A check is made to fit only where the damage was found: one that fails still has more damage under it.
+            if change.by_hand && damaged.has(place) {
                 by_hand.add(place);
             }
         }
@@ -129,6 +149,39 @@ pub fn apply(
     mended.record.unresolved = unresolved.bits().count();
     leave_unknown(&mut mended.reading, &unresolved);
     Ok(mended)
+}
+
+/// The bits under checks that fail and those of the checks themselves: any of them may be the damaged one.
+fn doubted(layout: &Layout, memory: &Memory) -> Damaged {
+    let mut out = Damaged::nothing(layout);
+    let checks = layout.areas.iter().flat_map(|a| &a.checks);
+    for check in checks.filter(|c| c.policy != Policy::Keep) {
+        for instance in &check.instances {
+            if matches!(
+                checks::verdict(check, instance, memory),
+                Verdict::Fails { .. }
+            ) {
+                let covered = instance.words.bits();
+                covered
+                    .iter()
+                    .chain(&instance.stored)
+                    .for_each(|p| out.add(p));
+            }
+        }
+    }
+    out
+}
+
+/// The caution about a code entered by hand where it changes bits that nothing speaks against.
+fn against_sound(what: String, bits: usize) -> Option<String> {
+    let bits = match bits {
+        0 => return None,
+        1 => "1 bit".to_owned(),
+        n => format!("{n} bits"),
+    };
+    Some(format!(
+        "{what}: the code entered by hand changes {bits} that read as sound; look again whether it is the right one"
+    ))
 }
 
 fn leave_unknown(reading: &mut Reading, unresolved: &Damaged) {

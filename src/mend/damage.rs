@@ -52,6 +52,15 @@ impl Damaged {
         }
     }
 
+    /// Takes in what another has.
+    pub(super) fn join(&mut self, other: &Self) {
+        for (masks, others) in self.masks.iter_mut().zip(&other.masks) {
+            for (mask, other) in masks.iter_mut().zip(others) {
+                *mask |= other;
+            }
+        }
+    }
+
     /// Takes a bit out, since it is known now.
     pub(super) fn resolve(&mut self, place: &BitPlace) {
         if let Some(mask) = self.mask_mut(place.chip, place.cell) {

@@ -46,23 +46,22 @@ impl Label<'_> {
         }
     }
 
+    /// What it is about, in words.
+    pub(super) fn words(&self) -> String {
+        match self {
+            Label::Value(_, p) => match p.character {
+                Some(c) => format!("{}, {}: {}, character {c}", p.area, p.entry, p.parameter),
+                None => format!("{}, {}: {}", p.area, p.entry, p.parameter),
+            },
+            Label::Bits(_, b) => format!("bits of {} from cell {:#06x}", b.chip, b.first),
+        }
+    }
+
     pub(super) fn refused(&self, says: impl Into<String>) -> MendError {
-        let (number, place) = match self {
-            Label::Value(i, p) => (
-                i + 1,
-                match p.character {
-                    Some(c) => format!("{}, {}: {}, character {c}", p.area, p.entry, p.parameter),
-                    None => format!("{}, {}: {}", p.area, p.entry, p.parameter),
-                },
-            ),
-            Label::Bits(i, b) => (
-                i + 1,
-                format!("bits of {} from cell {:#06x}", b.chip, b.first),
-            ),
-        };
+        let (Label::Value(i, _) | Label::Bits(i, _)) = self;
         MendError::Proposal {
-            number,
-            place,
+            number: i + 1,
+            place: self.words(),
             says: says.into(),
         }
     }
@@ -104,14 +103,22 @@ pub(super) fn changes<'a>(
     plan: &'a MendPlan,
     at_least: Option<f64>,
     damaged: &Damaged,
+    doubted: &Damaged,
 ) -> Result<(Vec<Change<'a>>, Vec<Loss>), MendError> {
     let mut out: Vec<Change> = Vec::new();
     let mut left = Vec::new();
     for (i, p) in plan.proposals.iter().enumerate() {
         let label = Label::Value(i, p);
         chance(label, p.probability)?;
-        let by_hand = p.code != p.proposed;
-        let place = value_places(layout, p, damaged).map_err(|says| label.refused(says))?;
+        let place = value_places(layout, p).map_err(|says| label.refused(says))?;
+        let found = place.iter().any(|bit| damaged.has(bit));
+        if !found && !place.iter().any(|bit| doubted.has(bit)) {
+            return Err(label.refused(
+                "nothing is damaged there, and no check over it fails; `cellkeep set` changes what is sound",
+            ));
+        }
+        // Where only a check shows the damage, nothing was proposed.
+        let by_hand = !found || p.code != p.proposed;
         if !wanted(p.accept, p.probability, at_least, by_hand) {
             left.push(Loss {
                 area: p.area.clone(),
@@ -129,6 +136,9 @@ pub(super) fn changes<'a>(
             bits: (0..place.len()).map(|k| p.code >> k & 1 == 1).collect(),
             places: place.to_vec(),
             origin: match by_hand {
+                true if !found => {
+                    entered("a check over it failed, and nothing was proposed".into())
+                }
                 true => entered(format!("code {} was proposed", p.proposed)),
                 false => mended(plan, p.probability, &p.evidence),
             },
@@ -202,11 +212,7 @@ fn chance(label: Label, probability: f64) -> Result<(), MendError> {
 }
 
 /// The places of a proposal's code, least significant bit first.
-fn value_places<'a>(
-    layout: &'a Layout,
-    p: &Proposal,
-    damaged: &Damaged,
-) -> Result<&'a [BitPlace], String> {
+fn value_places<'a>(layout: &'a Layout, p: &Proposal) -> Result<&'a [BitPlace], String> {
     let area = layout.area(&p.area).ok_or("the layout has no such area")?;
     let entry = (0..area.entries())
         .find(|e| area.entry_label(*e) == p.entry)
@@ -230,11 +236,7 @@ fn value_places<'a>(
     if p.code & !low_mask(width) != 0 {
         return Err(format!("code {} has more than {width} bits", p.code));
     }
-    let places = area.field_places(entry, field);
-    if !places.iter().any(|place| damaged.has(place)) {
-        return Err("nothing is damaged there; `cellkeep set` changes what is sound".to_owned());
-    }
-    Ok(places)
+    Ok(area.field_places(entry, field))
 }
 
 /// Refuses a code entered by hand that cannot be set, and a setting that was edited where the code counts.
@@ -250,7 +252,7 @@ fn checked_setting(layout: &Layout, p: &Proposal) -> Result<(), String> {
     if p.code != p.proposed && !setting::legal(parameter, width, p.code) {
         return Err(format!("it cannot be set to that: {}", shows(p.code)));
     }
-    if p.setting == shows(p.proposed) || p.setting == shows(p.code) {
+    if p.setting.is_empty() || p.setting == shows(p.proposed) || p.setting == shows(p.code) {
         return Ok(());
     }
     let text = matches!(parameter.coding, Coding::Text(_));

@@ -47,6 +47,7 @@ pub fn propose(
         layout: layout.id.clone(),
         layout_sha256: layout.source.sha256.clone(),
         earlier: sources.earlier.as_ref().map(|e| e.0.clone()),
+        read_again: read_again(examined),
         chips: reading.digests(),
         reorder: reorder(examined),
         follows: Vec::new(),
@@ -100,6 +101,17 @@ pub fn propose(
     plan.bits
         .sort_by(|a, b| b.probability.total_cmp(&a.probability));
     Ok(plan)
+}
+
+/// What a fresh read may well show again: a contact, a line or an address at fault, where reading again is advised.
+fn read_again(examined: &Examined) -> Vec<String> {
+    const AT_THE_CONTACTS: [&str; 4] = ["line.", "address.", "dissent.", "chip.floating"];
+    let findings = examined.examination.findings.iter();
+    findings
+        .filter(|f| AT_THE_CONTACTS.iter().any(|c| f.code.starts_with(c)))
+        .filter(|f| f.act.as_ref().is_some_and(|a| a.contains("ead again")))
+        .map(|f| f.says.clone())
+        .collect()
 }
 
 fn reorder(examined: &Examined) -> Option<Reorder> {

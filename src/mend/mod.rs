@@ -158,16 +158,20 @@ pub struct Proposal {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub character: Option<usize>,
     /// What is read now; lost bits show as `?`.
+    #[serde(default)]
     pub now: String,
     /// The code to set: the one proposed, or another entered by hand.
     pub code: u64,
     /// The code proposed. Leave it: by it a code entered by hand is known.
     pub proposed: u64,
     /// The setting that the proposed code stands for; only to read by.
+    #[serde(default)]
     pub setting: String,
     /// Chance that it is right, 0 to 1.
+    #[serde(default)]
     pub probability: f64,
     /// What speaks for it.
+    #[serde(default)]
     pub evidence: Vec<String>,
 }
 
@@ -250,6 +254,9 @@ pub struct MendPlan {
     /// The earlier reading, as named.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub earlier: Option<String>,
+    /// Findings of a contact, a line or an address that advise to read again before anything is mended.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub read_again: Vec<String>,
     /// The chips it is for.
     pub chips: Vec<ChipDigest>,
     /// What is out of order, if anything.
@@ -285,12 +292,24 @@ pub fn to_text(plan: &MendPlan, command: &str) -> Result<String, MendError> {
     let body = toml::to_string(plan).map_err(|e| MendError::NotAPlan(e.to_string()))?;
     // A comment ends with its line.
     let command = command.replace(char::is_control, " ");
+    let first = match plan.read_again.is_empty() {
+        true => "",
+        false => {
+            "\
+# READ AGAIN FIRST, as the findings under read_again advise: what a bad contact hid is most likely in the chip still, and a
+# fresh read beats any mending.
+#
+"
+        }
+    };
     Ok(format!(
         "\
-# A plan for mending a reading. Nothing here is done until it is applied.
+{first}# A plan for mending a reading. Nothing here is done until it is applied.
 #
 # Read each proposal; set accept = true where you agree, and change the code where you know better: it is then recorded as
-# entered by hand. A proposal with probability 0.95 is expected to be wrong once in twenty. Leave the rest as it is. Then run:
+# entered by hand. A proposal with probability 0.95 is expected to be wrong once in twenty. Where only a check fails, any value
+# under it may be the damaged one and nothing may be proposed: if you know the right one, add a [[proposal]] with accept = true,
+# area, entry, parameter, code, and as proposed the code it reads now. Leave the rest as it is. Then run:
 #
 #   {command}
 

@@ -5,6 +5,7 @@
 mod applying;
 mod copies;
 mod evidence;
+mod hand;
 mod places;
 mod whose;
 

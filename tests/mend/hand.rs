@@ -1,0 +1,193 @@
+//! What a person enters in a plan, and what a plan says to do before.
+
+use cellkeep::image::ChipImage;
+use cellkeep::layout;
+use cellkeep::reading::ChipReading;
+
+use super::*;
+
+/// Three presets of two values and a sum over both.
+const BOARD: &str = r#"
+cellkeep = 1
+id = "three"
+name = "Three presets"
+revision = "1"
+
+[[chip]]
+id = "U1"
+words = 16
+width = 8
+used = "0..8"
+
+[[area]]
+name = "presets"
+axes = { preset = { count = 3, stride = 3, first = 1 } }
+
+[[area.parameter]]
+key = "level"
+bits = "0.7..0"
+scale = { dial = [0, 10] }
+
+[[area.parameter]]
+key = "tune"
+bits = "1.7..0"
+scale = { dial = [0, 10] }
+
+[[area.check]]
+key = "sum"
+method = "sum"
+over = ["0..1"]
+bits = ["2.7..0"]
+policy = "update"
+"#;
+
+fn board(cells: &[u8]) -> Reading {
+    let mut cells = cells.to_vec();
+    cells.resize(16, 0);
+    let image = ChipImage::from_cells(8, &cells).unwrap();
+    Reading::new(vec![ChipReading::new("U1", image)])
+}
+
+fn by_hand(entry: &str, parameter: &str, code: u64) -> mend::Proposal {
+    let text = format!(
+        "accept = true\narea = \"presets\"\nentry = \"{entry}\"\nparameter = \"{parameter}\"\ncode = {code}\nproposed = {code}"
+    );
+    toml::from_str(&text).unwrap()
+}
+
+/// Preset 2 is 20 30 with the sum 50; bit 3 of the level flipped, so that it reads 28. Nothing but the sum shows it, and
+/// any bit under the sum may be the flipped one: nothing is called damaged.
+#[test]
+fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
+    let layout = layout::from_text("a test", BOARD).unwrap();
+    let read = board(&[0x01, 0x02, 0x03, 0x28, 0x30, 0x50, 0x11, 0x22, 0x33]);
+    let examined = examine(&read, Some(&layout), None).unwrap();
+    let plan = mend::propose(&layout, "three", &read, &examined, &Sources::default()).unwrap();
+    assert!(plan.damage.is_empty() && plan.proposals.is_empty());
+    let applied = |p: mend::Proposal| {
+        let mut plan = plan.clone();
+        plan.proposals.push(p);
+        mend::apply(&layout, &read, &plan, None, None)
+    };
+    let mended = applied(by_hand("preset 2", "level", 0x20)).unwrap();
+    assert_eq!((mended.record.applied, mended.record.by_hand), (1, 1));
+    let right = [0x01, 0x02, 0x03, 0x20, 0x30, 0x50, 0x11, 0x22, 0x33];
+    assert_eq!(mended.reading.chips[0].image.values()[..9], right);
+    let [origin] = mended.reading.chips[0].provenance.as_slice() else {
+        panic!("{:?}", mended.reading.chips[0].provenance);
+    };
+    assert!(origin.origin.why.contains("entered by hand"), "{origin:?}");
+    assert!(mended.record.notices.is_empty(), "{:?}", mended.record);
+
+    // A code the sum does not bear out leaves it failing, and never makes it fit.
+    let mended = applied(by_hand("preset 2", "level", 0x21)).unwrap();
+    assert_eq!(mended.reading.chips[0].image.values()[5], 0x50);
+    let [notice] = mended.record.notices.as_slice() else {
+        panic!("{:?}", mended.record.notices);
+    };
+    assert!(notice.contains("check sum is left failing"), "{notice}");
+
+    // Over the sound presets no check fails.
+    let error = applied(by_hand("preset 1", "level", 0x20)).unwrap_err();
+    assert!(
+        error.to_string().contains("no check over it fails"),
+        "{error}"
+    );
+}
+
+/// Of a value that lost one bit the others were read; a code that changes them is taken, and doubted.
+#[test]
+fn a_code_against_sound_bits_is_cautioned() {
+    let case = Case::new("quillon-72", "data-line");
+    let plan = case
+        .plan(&Sources {
+            earlier: case.earlier(),
+            ..Sources::default()
+        })
+        .unwrap();
+    let (mut against, mut with) = (0, 0);
+    for (i, p) in plan.proposals.iter().enumerate().take(40) {
+        for bit in 0..4 {
+            let mut edited = plan.clone();
+            edited.proposals[i].accept = true;
+            edited.proposals[i].code ^= 1 << bit;
+            // Not every code is one that can be set.
+            let Ok(mended) = mend::apply(&case.layout, &case.damaged, &edited, None, None) else {
+                continue;
+            };
+            assert_eq!(mended.record.by_hand, 1);
+            let notices = &mended.record.notices;
+            let cautioned = notices.iter().any(|n| {
+                n.contains(&p.parameter) && n.contains("changes 1 bit that read as sound")
+            });
+            // The lost bits are shown as question marks, the most significant first.
+            let shown = p.now.chars().rev().nth(bit);
+            match shown {
+                Some('?') => with += 1,
+                _ => against += 1,
+            }
+            assert_eq!(cautioned, shown != Some('?'), "{p:?} {bit} {notices:?}");
+        }
+    }
+    assert!(against > 0 && with > 0, "{against} {with}");
+}
+
+#[test]
+fn a_plan_says_to_read_again_where_a_contact_is_at_fault() {
+    for (instrument, damage, again) in [
+        ("quillon-72", "data-line", true),
+        ("aldermoor-eight", "address-line", true),
+        ("quillon-72", "glitch", false),
+    ] {
+        let case = Case::new(instrument, damage);
+        let plan = case.plan(&Sources::default()).unwrap();
+        assert_eq!(!plan.read_again.is_empty(), again, "{damage}");
+        let text = mend::to_text(&plan, "cellkeep").unwrap();
+        assert_eq!(text.starts_with("# READ AGAIN FIRST"), again, "{damage}");
+        assert_eq!(mend::from_text(&text).unwrap().read_again, plan.read_again);
+    }
+    let dir = tempfile::tempdir().unwrap();
+    let at = dump("quillon-72/damaged/data-line").display().to_string();
+    let earlier = dump("quillon-72/earlier").display().to_string();
+    let with = [
+        "mend",
+        &at,
+        "-l",
+        "quillon-72",
+        "-o",
+        "mend.toml",
+        "--earlier",
+        &earlier,
+    ];
+    let told = said(&program(dir.path(), &with));
+    assert!(told.starts_with("read again first: "), "{told}");
+    assert!(
+        told.contains("\nfirst: do what `cellkeep examine` advises"),
+        "{told}"
+    );
+
+    // Another earlier reading than the plan's would be passed over.
+    let other = dump("quillon-72/today-2").display().to_string();
+    let apply = |earlier: &str| {
+        let words = [
+            "mend",
+            "--apply",
+            "mend.toml",
+            &at,
+            "--earlier",
+            earlier,
+            "-o",
+            "mended",
+        ];
+        program(dir.path(), &words)
+    };
+    let refused = apply(&other);
+    assert_eq!(refused.status.code(), Some(2));
+    assert!(
+        said(&refused).contains("changes nothing"),
+        "{}",
+        said(&refused)
+    );
+    assert!(!dir.path().join("mended").exists());
+    assert_ne!(apply(&earlier).status.code(), Some(2));
+}
