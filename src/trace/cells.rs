@@ -25,6 +25,19 @@ impl Cells {
             _ => 2,
         }
     }
+
+    /// True where all cells of a reading hold one value, or nothing of them is known.
+    pub(crate) fn blank(&self, reading: usize) -> bool {
+        let (values, known) = (&self.values[reading], &self.known[reading]);
+        let first = values.first().copied().unwrap_or(0);
+        values.iter().all(|b| *b == first) || known.iter().all(|b| *b == 0)
+    }
+
+    /// True where readings differ, or there is one only: something may have been saved in it.
+    pub(crate) fn written(&self) -> bool {
+        let mut pairs = self.values.iter().zip(self.values.iter().skip(1));
+        self.values.len() < 2 || pairs.any(|(a, b)| a != b)
+    }
 }
 
 /// Readings that do not belong to the plan, or to each other.
@@ -269,12 +282,7 @@ impl<'a> Experiment<'a> {
             }
         }
         for reading in 0..readings.len() {
-            let blank = |c: &Cells| {
-                let (values, known) = (&c.values[reading], &c.known[reading]);
-                let first = values.first().copied().unwrap_or(0);
-                values.iter().all(|b| *b == first) || known.iter().all(|b| *b == 0)
-            };
-            if chips.iter().all(blank) {
+            if chips.iter().all(|c| c.blank(reading)) {
                 return Err(TraceError::Blank {
                     reading: reading + 1,
                 });

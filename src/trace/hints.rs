@@ -36,7 +36,7 @@ pub fn order(plan: &Plan, readings: &[Reading]) -> Option<Vec<usize>> {
 }
 
 /// Orders of a few readings other than the one they are in.
-fn orders(count: usize) -> Vec<Vec<usize>> {
+pub(crate) fn orders(count: usize) -> Vec<Vec<usize>> {
     let straight: Vec<usize> = (0..count).collect();
     let exchanged = |order: &[usize]| -> Vec<Vec<usize>> {
         let pairs = (0..count).flat_map(|i| (0..i).map(move |j| (j, i)));
@@ -103,7 +103,8 @@ pub fn solve_in_order<'a>(
     }
 }
 
-/// Data lines that hold one value in every cell of every reading, below one that moves: chip, line, value.
+/// Data lines that hold one value in every cell of every reading, below one that moves: chip, line, value. A chip of which
+/// one line moves is taken for one with a single line.
 pub(crate) fn still_lines(experiment: &Experiment) -> Vec<(usize, u8, bool)> {
     let mut out = Vec::new();
     for (c, chip) in experiment.chips.iter().enumerate() {
@@ -115,6 +116,9 @@ pub(crate) fn still_lines(experiment: &Experiment) -> Vec<(usize, u8, bool)> {
             }
         }
         let moving = zeros & ones;
+        if moving.count_ones() == 1 {
+            continue;
+        }
         for line in 0..chip.width {
             let held = |seen: u8| seen >> line & 1 == 1;
             if held(zeros) != held(ones) && moving >> line != 0 {
@@ -170,9 +174,56 @@ pub(crate) fn off_in_save(
     out
 }
 
+/// Pairs of saves of one reading that hold each other's setting, as indices into those that do not hold their own.
+pub(crate) fn exchanged(plan: &Plan, bad: &[(usize, Option<usize>)]) -> Vec<(usize, usize)> {
+    let positions = |setting: usize| &plan.settings[setting].positions;
+    let holds = |(_, other): (usize, Option<usize>), save: usize| {
+        other.is_some_and(|o| positions(o) == positions(plan.saves[save].setting))
+    };
+    let mut out: Vec<(usize, usize)> = Vec::new();
+    for (i, a) in bad.iter().enumerate() {
+        let free = |k: usize| out.iter().all(|(x, y)| *x != k && *y != k);
+        let with = |b: &(usize, Option<usize>)| {
+            plan.saves[a.0].reading == plan.saves[b.0].reading && holds(*a, b.0) && holds(*b, a.0)
+        };
+        let other = (i + 1..bad.len()).find(|j| free(*j) && with(&bad[*j]));
+        if let (true, Some(j)) = (free(i), other) {
+            out.push((i, j));
+        }
+    }
+    out
+}
+
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::super::panel::Panel;
+    use super::super::plan::Effort;
     use super::*;
+    use crate::image::ChipImage;
+    use crate::reading::ChipReading;
+
+    /// A chip with a single line, read in the highest bit of a byte, has no lines that are stuck; one whose highest and
+    /// lowest bits move has six between them that may be.
+    #[test]
+    fn a_chip_of_one_line_has_no_stuck_ones() {
+        let panel = "name = \"x\"\npresets = 2\n[[control]]\nkey = \"knob\"\nkind = \"knob\"\n";
+        let plan = Plan::with(&Panel::parse(panel).unwrap(), Effort::FULL);
+        let still = |mask: u8| {
+            let read = |r: usize| {
+                let cells: Vec<u8> = (0..64usize)
+                    .map(|x| (x * 37 + r * 91) as u8 & mask)
+                    .collect();
+                let image = ChipImage::from_cells(8, &cells).unwrap();
+                Reading::new(vec![ChipReading::new("U1", image)])
+            };
+            let readings: Vec<Reading> = (0..plan.readings()).map(read).collect();
+            still_lines(&Experiment::new(&plan, &readings).unwrap())
+        };
+        assert_eq!(still(0x80), []);
+        let six: Vec<(usize, u8, bool)> = (1..7).map(|line| (0, line, false)).collect();
+        assert_eq!(still(0x81), six);
+    }
 
     #[test]
     fn orders_of_a_few() {

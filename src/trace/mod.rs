@@ -37,7 +37,7 @@ pub mod unplanned;
 mod voices;
 mod write;
 
-pub use audit::{LayoutAudit, Unproved, audit, belongs};
+pub use audit::{LayoutAudit, Unproved, audit, belongs, order_of};
 pub use cells::TraceError;
 pub use hints::{order, solve_in_order};
 pub use next::{Next, next};

@@ -2,10 +2,11 @@
 
 use super::cells::{Experiment, TraceError};
 use super::checks::{self, Dependent, FoundCheck};
-use super::fields::{Bit, CHOICE, Match};
+use super::fields::{Bit, CHOICE, Found, Match};
 use super::groups::{self, Group};
+use super::panel::Kind;
 use super::plan::Plan;
-use super::signal::{Code, Hypothesis};
+use super::signal::{self, Code, Hypothesis};
 use super::solve::{self, Solved};
 use crate::layout::model::BitPlace;
 use crate::reading::Reading;
@@ -28,6 +29,8 @@ pub struct FoundBit {
     pub by_neighbours: bool,
     /// Bits it could be, where it has no home.
     pub could_be: Vec<Home>,
+    /// It has no home, and no position of the control sets it or any bit above: as the upper bits of a digit that goes to 2.
+    pub idle: bool,
 }
 
 /// One control, or one voice's or one character's part of it.
@@ -65,9 +68,10 @@ impl FoundField {
         odds(CERTAIN) - odds(self.chance().clamp(0.5, CERTAIN))
     }
 
-    /// The chance that all of it is right.
+    /// The chance that all of it is right, as far as its positions go.
     pub fn chance(&self) -> f64 {
-        self.bits.iter().map(|b| b.sure).fold(self.sure, f64::min)
+        let used = self.bits.iter().filter(|b| !b.idle);
+        used.map(|b| b.sure).fold(self.sure, f64::min)
     }
 }
 
@@ -176,7 +180,7 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
                 voice: lane.voice,
                 character: lane.character,
                 code: code_word(f.hypothesis, f.table.is_some()),
-                bits: f.bits.iter().map(|b| bit(solved, b)).collect(),
+                bits: bits(solved, f),
                 table: f.table.clone(),
                 sure: if f.table.is_some() {
                     chance(f.margin).min(0.99)
@@ -186,6 +190,20 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
             }
         })
         .collect()
+}
+
+fn bits(solved: &Solved, f: &Found) -> Vec<FoundBit> {
+    let mut out: Vec<FoundBit> = f.bits.iter().map(|b| bit(solved, b)).collect();
+    let (panel, lane) = (solved.experiment.panel(), solved.experiment.lanes[f.lane]);
+    let control = &panel.controls[lane.control];
+    if control.kind == Kind::Number && f.table.is_none() {
+        let codes = (0..=control.span()).map(|p| signal::code(f.hypothesis, panel, lane, p));
+        let used = codes.fold(0, |o, c| o | c);
+        for (k, bit) in out.iter_mut().enumerate() {
+            bit.idle = used >> k == 0 && bit.homes.is_empty();
+        }
+    }
+    out
 }
 
 fn code_word(h: Hypothesis, table: bool) -> &'static str {
@@ -241,5 +259,6 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
             .collect(),
         by_neighbours: bit.by_neighbours,
         could_be: bit.could_be.iter().map(|c| home(*c, false)).collect(),
+        idle: false,
     }
 }

@@ -18,7 +18,8 @@ pub(crate) struct Solved<'a> {
     pub(crate) structures: Vec<Explained>,
     pub(crate) columns: Vec<Column>,
     pub(crate) found: Vec<Option<Found>>,
-    pub(crate) noise: Noise,
+    /// Saves of dials whose code is known, and those whose code is one off.
+    pub(crate) stepped: (f64, f64),
     /// Saves that do not hold what the plan says, with the setting they hold instead, if one.
     pub(crate) bad_saves: Vec<(usize, Option<usize>)>,
     /// Dials off their mark: setting, lane, and the position they seem to have stood at.
@@ -69,18 +70,19 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         found = assign(&columns, usual);
     }
     found = dials::settle(&experiment, &columns, found, &bad, covered, usual);
-    noise = measure(&experiment, &columns, &found, &bad, noise);
+    let stepped = measure(&experiment, &columns, &found, &bad);
+    noise = told(stepped, noise);
     contradict(&experiment, &columns, &mut found, &bad);
     tables::tables(&experiment, &columns, &mut found, noise);
     standing::weigh(&experiment, &mut structures, &columns, &found);
-    let off_mark = off_mark(&experiment, &columns, &found);
+    let off_mark = off_mark(&experiment, &columns, &found, &bad);
     let off_in_save = hints::off_in_save(&experiment, &columns, &found, &bad);
     Ok(Solved {
         experiment,
         structures,
         columns,
         found,
-        noise,
+        stepped,
         bad_saves,
         off_mark,
         off_in_save,
@@ -163,14 +165,13 @@ fn usual(experiment: &Experiment, found: &[Option<Found>]) -> Noise {
     }
 }
 
-/// How often dials read one step high or low, from the fields whose every bit is known.
+/// How often dials were read, and how often one step high or low, from the fields whose every bit is known.
 fn measure(
     experiment: &Experiment,
     columns: &[Column],
     found: &[Option<Found>],
     bad: &[bool],
-    start: Noise,
-) -> Noise {
+) -> (f64, f64) {
     let (mut exact, mut one) = (0.0f64, 0.0f64);
     for f in found.iter().flatten() {
         let control = &experiment.panel().controls[experiment.lanes[f.lane].control];
@@ -211,8 +212,15 @@ fn measure(
             }
         }
     }
-    let all = exact + one;
-    if all < 8.0 {
+    (exact + one, one)
+}
+
+/// Least number of saves by which noise is measured.
+pub(crate) const MEASURED: f64 = 8.0;
+
+/// The noise that goes with what was measured.
+fn told((all, one): (f64, f64), start: Noise) -> Noise {
+    if all < MEASURED {
         return start;
     }
     Noise {
@@ -235,11 +243,12 @@ pub(crate) fn code_in_save(columns: &[Column], f: &Found, save: usize, low: usiz
     Some(code)
 }
 
-/// Dials that stood elsewhere than the plan says.
+/// Dials that stood elsewhere than the plan says, as far as presets do hold the setting.
 fn off_mark(
     experiment: &Experiment,
     columns: &[Column],
     found: &[Option<Found>],
+    bad: &[bool],
 ) -> Vec<(usize, usize, String)> {
     let mut out = Vec::new();
     for f in found.iter().flatten() {
@@ -256,7 +265,7 @@ fn off_mark(
             );
             let mut seen = Vec::new();
             for (s, save) in experiment.plan.saves.iter().enumerate() {
-                if save.setting == d {
+                if save.setting == d && !bad[s] {
                     let code = code_in_save(columns, f, s, 0);
                     seen.push(
                         code.and_then(|c| {

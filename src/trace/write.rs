@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::codes::Code;
 use super::explain::{Explained, gather};
-use super::fields::Found;
+use super::fields::{Bit, Found};
 use super::groups::{self, Group, Spot, slot_lines};
 use super::panel::PanelControl;
 use super::solution::{CERTAIN, FoundField, Solution};
@@ -13,6 +13,9 @@ pub(crate) mod check;
 mod text;
 
 use text::{meaning, negated, order_text, pieces};
+
+/// What is less likely than this is not written: it would be read as if something spoke for it.
+const SHOWN: f64 = 0.05;
 
 /// How many other places of a bit a note names.
 const MOST_OTHERS: usize = 4;
@@ -252,6 +255,19 @@ impl Writer<'_> {
         check::checks(t, self.solution, g);
     }
 
+    /// The key of a control, with its voice or character.
+    fn key(&self, field: &FoundField) -> String {
+        let panel = &self.solution.solved.experiment.plan.panel;
+        let mut key = panel.controls[field.control].key.clone();
+        if let Some(v) = field.voice {
+            let _ = write!(key, ".voice-{}", v + 1);
+        }
+        if let Some(c) = field.character {
+            let _ = write!(key, ".character-{}", c + 1);
+        }
+        key
+    }
+
     fn field(
         &self,
         t: &mut String,
@@ -262,15 +278,29 @@ impl Writer<'_> {
     ) {
         let panel = &self.solution.solved.experiment.plan.panel;
         let control = &panel.controls[field.control];
-        // From the top down to the first bit that has no home here.
+        // Bits above all that its positions set need no place.
+        let idle = field.bits.iter().rev().take_while(|b| b.idle).count();
+        let bits = || f.bits.iter().zip(&field.bits).rev().skip(idle);
+        let spot = |bit: &Bit| {
+            let first = bit.homes.first()?;
+            self.spot(first.column, first.inverted)
+        };
+        let top = bits().next().and_then(|(bit, _)| spot(bit));
+        if top.is_some_and(|t| t.group == g)
+            && (field.sure < SHOWN || bits().next().is_some_and(|(_, b)| b.sure < SHOWN))
+        {
+            let _ = writeln!(
+                t,
+                "\n# {}: no bit follows it better than chance would; left out.",
+                self.key(field)
+            );
+            return;
+        }
+        // From the top down to the first bit that has no home here, or is not shown.
         let mut spots: Vec<Spot> = Vec::new();
         let mut copies = Vec::new();
-        for bit in f.bits.iter().rev() {
-            let Some(first) = bit
-                .homes
-                .first()
-                .and_then(|m| self.spot(m.column, m.inverted))
-            else {
+        for (bit, found) in bits() {
+            let Some(first) = spot(bit).filter(|_| found.sure >= SHOWN) else {
                 break;
             };
             if first.group != g || taken.contains(&(first.unit, first.line)) {
@@ -291,7 +321,7 @@ impl Writer<'_> {
         if spots.is_empty() {
             return;
         }
-        let missing = f.bits.len() - spots.len();
+        let missing = f.bits.len() - idle - spots.len();
         let turned: Vec<bool> = spots.iter().map(|s| s.turned).collect();
         let mut code = field.code;
         let inverted = if turned.iter().all(|x| *x) {
@@ -313,17 +343,11 @@ impl Writer<'_> {
             );
             return;
         };
-        let mut key = control.key.clone();
-        if let Some(v) = field.voice {
-            let _ = write!(key, ".voice-{}", v + 1);
-        }
-        if let Some(c) = field.character {
-            let _ = write!(key, ".character-{}", c + 1);
-        }
+        let key = self.key(field);
         let sure = field.sure.min(
             spots
                 .iter()
-                .zip(field.bits.iter().rev())
+                .zip(field.bits.iter().rev().skip(idle))
                 .map(|(_, b)| b.sure)
                 .fold(1.0, f64::min),
         );
@@ -343,7 +367,7 @@ impl Writer<'_> {
         if inverted {
             let _ = writeln!(t, "inverted = true");
         }
-        meaning(t, control, f, code, spots.len());
+        meaning(t, control, f, code, spots.len() + idle);
         let mut note = format!(
             "sure to {:.1} % by {} settings",
             (sure * 1000.0).floor() / 10.0,

@@ -13,6 +13,7 @@ mod generator;
 mod judge;
 mod noise;
 mod shipped;
+mod told;
 
 use cellkeep::layout;
 use cellkeep::trace::plan::{Effort, Plan};

@@ -47,6 +47,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     if let Some(plan) = &plan {
         trace::belongs(&layout, plan, readings.len())?;
+        if let Some(order) = trace::order_of(&layout, &readings, plan)? {
+            return Err(trace::TraceError::Order(order).into());
+        }
     }
     let audit = trace::audit(&layout, &readings, plan.as_ref())?;
     let status = if audit.proves() {

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::super::output::{print_text, say};
+use super::super::output::{place, print_text, say};
 use super::super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -100,7 +100,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
                 .collect();
             say!(
                 "Then: cellkeep trace solve {} {}",
-                out.display(),
+                place(&out.display().to_string()),
                 readings.join(" ")
             );
         }
@@ -110,6 +110,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     Ok(Status::Clean)
 }
+
+/// With fewer presets than this, and more readings than that, the sheet says what makes them so many.
+const FEW: usize = 4;
+const MANY: usize = 5;
 
 fn sheet(plan: &Plan) {
     let panel = &plan.panel;
@@ -147,6 +151,15 @@ fn sheet(plan: &Plan) {
             _ => "  one slip is mended and two are noticed.",
         }
     );
+    // A preset holds one setting a reading.
+    if panel.presets < FEW && plan.readings() > MANY {
+        say!(
+            "Each reading takes {} setting(s) only, as many as there are {}s: --settings N asks for fewer settings and readings, \
+             and tells less.",
+            panel.presets,
+            panel.axis
+        );
+    }
     let full = Plan::with(panel, Effort::FULL).settings.len();
     if plan.settings.len() < full {
         say!(

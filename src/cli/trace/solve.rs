@@ -5,6 +5,7 @@ use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::finding::Severity;
 use crate::layout;
+use crate::shelf::slug;
 use crate::trace;
 
 /// Find the layout from a plan and the readings taken after it.
@@ -31,20 +32,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let (plan, readings) = args.dialled.load()?;
     let solution = trace::solve_in_order(&plan, &readings)?;
     let report = solution.report();
-    let stem = args
-        .to
-        .output
-        .as_ref()
-        .and_then(|o| o.file_stem())
-        .map_or_else(
-            || "traced".to_owned(),
-            |s| {
-                s.to_string_lossy()
-                    .to_lowercase()
-                    .replace(|c: char| !c.is_ascii_alphanumeric(), "-")
-            },
-        );
-    let text = solution.layout_toml(&stem);
+    let stem = args.to.output.as_ref().and_then(|o| o.file_stem());
+    let id = id(&stem.map_or_else(String::new, |s| s.to_string_lossy().into_owned()));
+    let text = solution.layout_toml(&id);
     // What is written must be a layout; a rule it breaks is our fault and is shown.
     let checked = layout::from_text("the layout found", &text)?;
     args.to.write(&text)?;
@@ -101,8 +91,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     say!();
     say!(
-        "Dials read one code off in {:.0} % of saves. {} bits of an entry never moved (not seen is not unused); {} move with no control of the panel.",
-        report.jitter * 100.0,
+        "{} {} bits of an entry never moved (not seen is not unused); {} move with no control of the panel.",
+        steps(report.jitter),
         report.never_seen,
         report.unexplained
     );
@@ -137,4 +127,50 @@ pub(crate) fn run(args: &Args) -> Outcome {
         );
     }
     Ok(status)
+}
+
+/// The id of a layout, by the name of its file.
+fn id(stem: &str) -> String {
+    let id = slug(stem);
+    match id.chars().next() {
+        None => "traced".to_owned(),
+        Some(c) if c.is_ascii_alphabetic() => id,
+        Some(_) => format!("traced-{id}"),
+    }
+}
+
+/// How often dials read one code off.
+fn steps(jitter: Option<f64>) -> String {
+    match jitter {
+        None => "Too few dials are known to say how often they read one code off.".to_owned(),
+        Some(share) if share <= 0.0 => "No dial reads a code off in any save.".to_owned(),
+        Some(share) if share < 0.01 => {
+            "Dials read one code off in less than 1 % of saves.".to_owned()
+        }
+        Some(share) => format!(
+            "Dials read one code off in {:.0} % of saves.",
+            share * 100.0
+        ),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_of_files_become_ids() {
+        assert_eq!(id("My Synth!"), "my-synth");
+        assert_eq!(id("found_2"), "found-2");
+        assert_eq!(id("72-b"), "traced-72-b");
+        assert_eq!(id("--"), "traced");
+    }
+
+    #[test]
+    fn no_step_is_said_to_be_none() {
+        assert_eq!(steps(Some(0.0)), "No dial reads a code off in any save.");
+        assert!(steps(Some(0.004)).contains("less than 1 %"));
+        assert!(steps(Some(0.25)).contains("25 %"));
+        assert!(steps(None).starts_with("Too few"));
+    }
 }

@@ -11,6 +11,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::cells::TraceError;
+use super::hints;
 use super::panel::{Lane, Panel};
 use super::plan::Plan;
 use super::simulate::{self, Target};
@@ -183,6 +184,49 @@ fn place(panel: &Panel, targets: &[Target], key: &str, lane: Lane) -> Option<(Ta
     target(key)
         .map(|t| (t, character))
         .or_else(|| target(&traced).map(|t| (t, 0)))
+}
+
+/// The order in which the readings hold what the plan says under a layout, as indices into those given, where they do not
+/// as given: more than half of the controls that can be compared read otherwise as given, and at most an eighth of them in
+/// that order.
+///
+/// # Errors
+/// When a reading does not have the layout's chips.
+pub fn order_of(
+    layout: &Layout,
+    readings: &[Reading],
+    plan: &Plan,
+) -> Result<Option<Vec<usize>>, CodecError> {
+    let contradicted = |order: &[usize]| -> Result<(usize, usize), CodecError> {
+        let memory = |r: &usize| Memory::of(layout, &readings[*r].aligned(layout));
+        let evidence = Evidence {
+            layout,
+            dialled: dialled(layout, Some(plan), readings.len()),
+            memories: order.iter().map(memory).collect::<Result<_, _>>()?,
+            plan: Some(plan),
+        };
+        let (mut all, mut off) = (0, 0);
+        for (a, area) in layout.areas.iter().enumerate() {
+            for p in 0..area.parameters.len() {
+                all += usize::from(!evidence.dialled[a][p].is_empty());
+                off += usize::from(evidence.contradicted(a, p).is_some());
+            }
+        }
+        Ok((all, off))
+    };
+    let given: Vec<usize> = (0..readings.len()).collect();
+    let (all, off) = contradicted(&given)?;
+    if off * 2 <= all {
+        return Ok(None);
+    }
+    let mut best: Option<(usize, Vec<usize>)> = None;
+    for order in hints::orders(readings.len()) {
+        let (_, off) = contradicted(&order)?;
+        if off * 8 <= all && best.as_ref().is_none_or(|(least, _)| off < *least) {
+            best = Some((off, order));
+        }
+    }
+    Ok(best.map(|(_, order)| order))
 }
 
 /// Audits a layout by readings, and by the plan they were taken after, if there was one.

@@ -1,0 +1,207 @@
+//! What is said of slips that are more than a wrong position, of chips that show nothing, and of what is not written.
+
+use std::process::Command;
+
+use cellkeep::image::ChipImage;
+use cellkeep::layout::{self, model::Layout};
+use cellkeep::reading::{ChipReading, Reading};
+use cellkeep::trace::plan::{Effort, Plan};
+use cellkeep::trace::rehearsal::rehearse;
+use cellkeep::trace::simulate::{self, Hand, Target};
+use cellkeep::trace::{order_of, solve};
+
+use crate::noise;
+
+fn small(chips: usize) -> (Layout, Vec<Target>, Plan) {
+    let layout = layout::from_text("small", &noise::small(chips, 16)).unwrap();
+    let (panel, targets) = simulate::panel_of(&layout).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    (layout, targets, plan)
+}
+
+fn dial(layout: &Layout, targets: &[Target], plan: &Plan) -> Vec<Reading> {
+    simulate::dial(layout, targets, plan, Hand::default(), 3).unwrap()
+}
+
+/// The owner saved two settings of the first reading each as the other's preset; the second, which takes every preset
+/// from the next, carries them along.
+#[test]
+fn presets_that_were_exchanged_are_named_as_exchanged() {
+    let (layout, targets, plan) = small(1);
+    let second = plan.shifted().unwrap();
+    let mut done = plan.clone();
+    let of = |preset: usize| {
+        let save = plan
+            .saves
+            .iter()
+            .find(|s| (s.reading, s.preset) == (second - 1, preset));
+        save.unwrap().setting
+    };
+    let (a, b) = (of(4), of(11));
+    for save in done.saves.iter_mut().filter(|s| s.reading <= second) {
+        save.setting = match save.setting {
+            s if s == a => b,
+            s if s == b => a,
+            s => s,
+        };
+    }
+    let solution = solve(&plan, &dial(&layout, &targets, &done)).unwrap();
+    let said: Vec<(String, String)> = (solution.report().findings.into_iter())
+        .map(|f| (f.code.to_string(), f.says))
+        .collect();
+    let exchanged = |reading: usize, presets: &str| {
+        let says = format!("presets {presets} of reading {} are exchanged", reading + 1);
+        said.iter()
+            .any(|(c, s)| c == "trace.exchanged" && s.starts_with(&says))
+    };
+    assert!(exchanged(second - 1, "5 and 12"), "{said:?}");
+    assert!(exchanged(second, "4 and 11"), "{said:?}");
+    // No dial stood elsewhere, and nothing is said twice.
+    let invented = |(c, _): &&(String, String)| c == "trace.off-mark" || c == "trace.wrong-preset";
+    assert_eq!(said.iter().find(invented), None);
+}
+
+/// One of two chips gave nothing but ones in the last reading.
+#[test]
+fn a_chip_that_is_blank_in_one_reading_is_named() {
+    let (layout, targets, plan) = small(2);
+    let mut readings = dial(&layout, &targets, &plan);
+    let last = readings.len();
+    let chip = &mut readings[last - 1].chips[1];
+    let cells = vec![0xff >> (8 - chip.image.width()); chip.image.words() as usize];
+    let image = ChipImage::from_cells(chip.image.width(), &cells).unwrap();
+    *chip = ChipReading::new("U2", image);
+    let solution = solve(&plan, &readings).unwrap();
+    let report = solution.report();
+    let blank = report
+        .findings
+        .iter()
+        .filter(|f| f.code == "trace.chip-blank");
+    let blank: Vec<&str> = blank.map(|f| &f.says[..]).collect();
+    assert_eq!(
+        blank,
+        [format!(
+            "U2 is blank in reading {last} and is not in others"
+        )]
+    );
+    // What nothing speaks for is not written down as if something did.
+    let written = solution.layout_toml("small");
+    let sure = written.lines().filter_map(|l| l.split_once("sure to "));
+    for (_, rest) in sure {
+        let percent: f64 = rest.split(' ').next().unwrap().parse().unwrap();
+        assert!(percent >= 5.0, "{rest}");
+    }
+}
+
+/// A chip in which no structure is seen, since it holds something else in every reading: a control is not said to be kept
+/// nowhere, but that this chip was not understood.
+#[test]
+fn a_chip_whose_structure_is_not_found_is_named() {
+    let (layout, targets, plan) = small(2);
+    let mut readings = dial(&layout, &targets, &plan);
+    let mut random = cellkeep::trace::rng::Random::new(5);
+    for reading in &mut readings {
+        let chip = &mut reading.chips[1];
+        let cells: Vec<u8> = (0..chip.image.words())
+            .map(|_| random.bits() as u8 & 3)
+            .collect();
+        *chip = ChipReading::new("U2", ChipImage::from_cells(2, &cells).unwrap());
+    }
+    let solution = solve(&plan, &readings).unwrap();
+    let findings = solution.report().findings;
+    let says = |code: &str| -> Vec<String> {
+        let some = findings.iter().filter(|f| f.code == code);
+        some.map(|f| f.says.clone()).collect()
+    };
+    assert_eq!(
+        says("trace.no-structure"),
+        ["how presets lie in U2 was not found"]
+    );
+    let open = [says("trace.not-found"), says("trace.by-chance")].concat();
+    assert!(!open.is_empty());
+    assert!(open.iter().all(|s| s.ends_with(": U2 is not")), "{open:?}");
+}
+
+/// A tempo to 240 in decimal digits of four bits: the upper two bits of the hundreds are never set, and the rest is
+/// written all the same.
+#[test]
+fn digits_that_never_come_need_no_place() {
+    let text = r#"
+cellkeep = 1
+id = "tempo"
+name = "Tempo"
+[[chip]]
+id = "U1"
+words = 256
+width = 8
+[[area]]
+name = "presets"
+axes = { preset = { count = 16, stride = 16 } }
+lines = 8
+[[area.parameter]]
+key = "tempo"
+bits = ["6.3..0", "5.7..0"]
+code = "bcd"
+range = [40, 240]
+control = "number"
+[[area.parameter]]
+key = "dial"
+bits = ["2.7..1"]
+scale = { dial = [0, 10] }
+control = "knob"
+[[area.parameter]]
+key = "glide"
+bits = ["3.0"]
+scale = { on-off = true }
+control = "switch"
+"#;
+    let layout = layout::from_text("tempo", text).unwrap();
+    let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
+    assert_eq!((found.right, found.values), (48, 48), "{:?}", found.wrong);
+    // Ten bits: the digits of 240 are 10 0100 0000.
+    assert!(
+        found
+            .layout_toml
+            .contains("bits = [\"6.1..0\", \"5.7..0\"]"),
+        "{}",
+        found.layout_toml
+    );
+}
+
+/// Readings given in another order do not make the layout wrong.
+#[test]
+fn an_audit_notices_exchanged_readings() {
+    let layout = layout::load("pellow-six").unwrap();
+    let (panel, targets) = simulate::panel_of(&layout).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    let mut readings = dial(&layout, &targets, &plan);
+    assert_eq!(order_of(&layout, &readings, &plan).unwrap(), None);
+    readings.reverse();
+    assert_eq!(
+        order_of(&layout, &readings, &plan).unwrap(),
+        Some(vec![1, 0])
+    );
+}
+
+/// One preset and one knob: every setting takes a reading, and the sheet says why and what to do about it.
+#[test]
+fn a_plan_of_one_preset_says_why_it_takes_so_many_readings() {
+    let folder = tempfile::tempdir().unwrap();
+    let panel = "name = \"One\"\npresets = 1\n[[control]]\nkey = \"knob\"\nkind = \"knob\"\n";
+    std::fs::write(folder.path().join("panel.toml"), panel).unwrap();
+    let out = Command::new(env!("CARGO_BIN_EXE_cellkeep"))
+        .current_dir(folder.path())
+        .args(["trace", "plan", "panel.toml", "--output", "a plan.json"])
+        .output()
+        .unwrap();
+    let said = String::from_utf8(out.stdout).unwrap();
+    assert!(
+        said.contains("Each reading takes 1 setting(s) only"),
+        "{said}"
+    );
+    assert!(said.contains("--settings N"), "{said}");
+    assert!(
+        said.contains("cellkeep trace solve 'a plan.json' reading1"),
+        "{said}"
+    );
+}
