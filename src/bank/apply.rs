@@ -7,7 +7,7 @@ use std::collections::HashMap;
 use super::{Bank, BankArea, BankEntry, BankValue, Code, shown_codes};
 use crate::blame::{Blame, Who};
 use crate::codec::{Codes, low_mask, setting};
-use crate::layout::model::{Area, Coding, Layout, Parameter};
+use crate::layout::model::{Area, BitPlace, Coding, Layout, Parameter};
 
 /// One thing in a bank that cannot be put onto a reading.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -92,27 +92,40 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, A
     Ok(changed)
 }
 
-/// What of a bank's values the bank does not know though the reading shows something there, as "area, entry: key": the
-/// reading's bits stay, and nobody has said that they are right.
+/// A value of which a bank does not know all that the reading shows.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Kept {
+    /// "area, entry: key".
+    pub place: String,
+    /// The bits that the reading shows and the bank does not know.
+    pub bits: Vec<BitPlace>,
+}
+
+/// What of a bank's values the bank does not know though the reading shows something there: the reading's bits stay, and
+/// nobody has said that they are right.
 ///
 /// # Errors
 /// As [`apply`].
-pub fn unknown_kept(
-    bank: &Bank,
-    layout: &Layout,
-    codes: &Codes,
-) -> Result<Vec<String>, ApplyError> {
-    let mut out = Vec::new();
+pub fn unknown_kept(bank: &Bank, layout: &Layout, codes: &Codes) -> Result<Vec<Kept>, ApplyError> {
+    let mut out: Vec<Kept> = Vec::new();
     for (a, entry, field, _, known) in writes(bank, layout)? {
         let area = &layout.areas[a];
-        if codes.areas[a].get(entry, field).1 & !known == 0 {
+        let missing = codes.areas[a].get(entry, field).1 & !known;
+        if missing == 0 {
             continue;
         }
         let parameter = area.parameters.iter().find(|p| p.fields.contains(&field));
         let key = parameter.map_or("", |p| p.key.as_str());
         let place = format!("{}, {}: {key}", area.name, area.entry_label(entry));
-        if out.last() != Some(&place) {
-            out.push(place);
+        let places = area.field_places(entry, field).iter().enumerate();
+        let bits = places.filter(|(k, _)| *k < 64 && missing >> k & 1 == 1);
+        let bits = bits.map(|(_, p)| *p);
+        match out.last_mut().filter(|last| last.place == place) {
+            Some(last) => last.bits.extend(bits),
+            None => out.push(Kept {
+                place,
+                bits: bits.collect(),
+            }),
         }
     }
     Ok(out)

@@ -9,7 +9,7 @@ mod decoded;
 mod findings;
 mod listing;
 
-pub use apply::{ApplyError, BankProblem, apply, arranged, unknown_kept};
+pub use apply::{ApplyError, BankProblem, Kept, apply, arranged, unknown_kept};
 pub use decoded::Decoded;
 pub use findings::findings;
 pub use listing::{csv, list_decoded, listing, table};

@@ -1,7 +1,7 @@
 //! `compare`: what changed between two readings.
 
 use super::open::ReadingArgs;
-use super::output::{print_text, say};
+use super::output::{number, print_text, say};
 use super::shelved::ShelfArgs;
 use super::{Outcome, Status, findings};
 use crate::bank::Bank;
@@ -98,9 +98,12 @@ fn summary(c: &Comparison) -> Vec<String> {
         return std::iter::once(none.to_owned()).chain(neither).collect();
     }
     let mut lines = vec![format!(
-        "{} parameters in {} entries changed ({} of them by a small step); {} entries were moved, copied or emptied",
-        t.parameters,
-        t.entries - t.explained_entries,
+        "{} in {} changed ({} of them by a small step); {} entries were moved, copied or emptied",
+        number(t.parameters, "parameter"),
+        match t.entries - t.explained_entries {
+            1 => "1 entry".to_owned(),
+            n => format!("{n} entries"),
+        },
         t.small_steps,
         t.explained_entries
     )];

@@ -1,7 +1,7 @@
 //! What every editing command has: where it edits, where the result goes, and what it says at the end.
 
 use super::open::{OutputArgs, ReadingArgs};
-use super::output::{place, print_text, say};
+use super::output::{number, place, print_text, say};
 use super::{Failure, Outcome, Status};
 use crate::document;
 use crate::edit::{Edited, Selector};
@@ -78,18 +78,24 @@ pub(crate) fn write(
     }
     if record.copied_bits > 0 {
         say!(
-            "{} bits of mirrored copies brought in line",
-            record.copied_bits
+            "{} of mirrored copies brought in line",
+            number(record.copied_bits, "bit")
         );
     }
-    for remark in &record.remarks {
+    for remark in record.remarks.iter().take(LISTED) {
         say!("left out: {remark}");
+    }
+    if record.remarks.len() > LISTED {
+        say!(
+            "... and {} more left out, all in {RECORD}",
+            record.remarks.len() - LISTED
+        );
     }
     let folder = output.place(Role::AsWritten);
     say!(
-        "{} parameters and {} cells changed; wrote {} to {folder}",
-        record.parameters.len(),
-        record.cells.len(),
+        "{} and {} changed; wrote {} to {folder}",
+        number(record.parameters.len(), "parameter"),
+        number(record.cells.len(), "cell"),
         written.join(", ")
     );
     if record.cells.is_empty() {

@@ -3,16 +3,17 @@
 use std::path::PathBuf;
 
 use super::open::{self, OutputArgs, ReadingArgs};
-use super::output::counted;
 use super::{Outcome, edited};
 use crate::bank;
 use crate::edit::Editor;
+use crate::reading::Origin;
 
 /// Put an edited bank back onto a reading, and write the chip files to program.
 #[derive(clap::Args)]
 #[command(after_help = "\
 Only what differs from the reading is written; every other bit stays as it was read. Each changed bit is recorded
-with its reason in the new folder.
+with its reason in the new folder. What the bank does not know stays as the reading has it; each such value is named, and its
+bits are marked in reading.json as unknown in the bank.
 
 Examples:
   cellkeep decode reading --json -o bank.json
@@ -46,7 +47,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
     editor.replace_codes(codes);
     let why = args.why.as_deref().unwrap_or("the bank says so");
     let mut edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
-    edited.record.remarks.extend(said(&kept, &args.onto));
+    let origin = Origin {
+        verb: "unknown in the bank".to_owned(),
+        why: format!("what {} reads there stays", args.onto),
+        from: Some(args.bank.display().to_string()),
+    };
+    for value in kept {
+        edited.reading.mark(&value.bits, &origin);
+        edited.record.remarks.push(format!(
+            "{}: unknown in the bank, so what {} reads there stays, and nobody has found it to be right",
+            value.place, args.onto
+        ));
+    }
     edited::write(
         &edited,
         &args.output,
@@ -54,16 +66,4 @@ pub(crate) fn run(args: &Args) -> Outcome {
         &args.files,
         args.json,
     )
-}
-
-/// What the bank does not know, in one sentence.
-fn said(kept: &[String], onto: &str) -> Option<String> {
-    let (first, more) = (kept.first()?, kept.len() - 1);
-    let others = match more {
-        0 => String::new(),
-        _ => format!(" and {}", counted(more, "more value")),
-    };
-    Some(format!(
-        "{first}{others}: unknown in the bank, so what {onto} reads there stays, and nobody has found it to be right"
-    ))
 }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use super::inputs::write_file;
 use super::open::{OutputArgs, ReadingArgs, WrittenArgs, same_place};
-use super::output::{place, print_text, quoted, say};
+use super::output::{number, place, print_text, quoted, say};
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
@@ -304,8 +304,8 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
     more(plan.losses.len(), "losses");
     let sure = |chances: &mut dyn Iterator<Item = f64>| chances.filter(|c| *c >= 0.99).count();
     say!(
-        "{} values proposed, {} of them at least 99 % sure; outside of parameters {}, {} of them as sure",
-        plan.proposals.len(),
+        "{} proposed, {} of them at least 99 % sure; outside of parameters {}, {} of them as sure",
+        number(plan.proposals.len(), "value"),
         sure(&mut plan.proposals.iter().map(|p| p.probability)),
         plan.bits.len(),
         sure(&mut plan.bits.iter().map(|b| b.probability)),
@@ -405,11 +405,11 @@ fn apply(args: &Args, file: &Path) -> Outcome {
         None => {}
     }
     say!(
-        "{} proposals applied, {} of them entered by hand, {} left as they are; {} bits of checks and copies followed",
-        mended.record.applied,
+        "{} applied, {} of them entered by hand, {} left as they are; {} of checks and copies followed",
+        number(mended.record.applied, "proposal"),
         mended.record.by_hand,
         mended.record.left,
-        mended.record.followed
+        number(mended.record.followed, "bit")
     );
     say!("wrote {} to {folder}", files.join(", "));
     if record.unresolved > 0 || !record.losses.is_empty() {

@@ -290,6 +290,16 @@ pub(crate) fn columns() -> usize {
         .unwrap_or(100)
 }
 
+/// "0 bits", "1 bit", "3 bits".
+pub(crate) fn number(n: impl TryInto<u64>, what: &str) -> String {
+    // No count here is above what 64 bits hold.
+    let n = n.try_into().unwrap_or(u64::MAX);
+    match n {
+        1 => format!("1 {what}"),
+        n => format!("{n} {what}s"),
+    }
+}
+
 /// "no errors", "1 error", "3 errors".
 pub(crate) fn counted(n: usize, what: &str) -> String {
     match n {

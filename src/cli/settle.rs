@@ -1,7 +1,7 @@
 //! `settle`: one reading out of several reads.
 
 use super::open::{OutputArgs, ReadingArgs, same_place};
-use super::output::{place, print_text, say};
+use super::output::{number, place, print_text, say};
 use super::{Outcome, Status, findings};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -158,8 +158,9 @@ fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
     }
     say!();
     let mut sum = format!(
-        "{} bits settled against a dissent, {} left unknown",
-        s.settled, s.unsettled
+        "{} settled against a dissent, {} left unknown",
+        number(s.settled, "bit"),
+        s.unsettled
     );
     if s.comparable && !s.voted_over {
         sum.push_str(&format!(

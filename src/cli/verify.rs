@@ -1,7 +1,7 @@
 //! `verify`: did the chips take what was written?
 
 use super::open::ReadingArgs;
-use super::output::{print_text, say};
+use super::output::{number, print_text, say};
 use super::{Outcome, Status, findings};
 use crate::compare::verify::{ChipMismatch, verify};
 use crate::document;
@@ -107,7 +107,7 @@ fn mismatch(chip: &ChipMismatch) -> String {
         }
     }
     if chip.not_read > 0 {
-        parts.push(format!("{} bits not read", chip.not_read));
+        parts.push(format!("{} not read", number(chip.not_read, "bit")));
     }
     let cells: Vec<String> = chip
         .cells

@@ -222,10 +222,7 @@ fn put_in_order(reading: &mut Reading, images: &[ChipImage], why: &str) -> usize
 
 /// Notes why a bit is known, whether or not it reads as before.
 pub(super) fn note(reading: &mut Reading, place: &BitPlace, origin: &Origin) {
-    if let Some(chip) = reading.chips.get_mut(usize::from(place.chip)) {
-        let bit = chip.image.bit(place.cell, place.line);
-        chip.set_bit(place.cell, place.line, bit, origin);
-    }
+    reading.mark(&[*place], origin);
 }
 
 /// Sets a code at its places, least significant bit first; gives the number of bits that changed.

@@ -24,7 +24,7 @@ use crate::digest::hex;
 pub use crate::digest::sha256 as sha256_hex;
 use crate::finding::{CellRun, ChipPlace, Finding, Place, Severity};
 use crate::image::{ChipImage, Form, Packing};
-use crate::layout::model::Layout;
+use crate::layout::model::{BitPlace, Layout};
 pub use digests::ChipDigest;
 pub use gather::{Files, ReadingSpec, named_layout};
 pub use load::{ReadingError, load};
@@ -168,6 +168,16 @@ pub struct Reading {
 }
 
 impl Reading {
+    /// Notes an origin for bits that stay as they are.
+    pub fn mark(&mut self, places: &[BitPlace], origin: &Origin) {
+        for place in places {
+            if let Some(chip) = self.chips.get_mut(usize::from(place.chip)) {
+                let bit = chip.image.bit(place.cell, place.line);
+                chip.set_bit(place.cell, place.line, bit, origin);
+            }
+        }
+    }
+
     /// A reading of chips without files.
     pub fn new(chips: Vec<ChipReading>) -> Self {
         Self {

@@ -2,6 +2,7 @@ use cellkeep::bank::{self, Bank, Code, Decoded};
 use cellkeep::blame::Blame;
 use cellkeep::document;
 use cellkeep::edit::{EditError, Editor, Selector};
+use cellkeep::reading::Origin;
 
 use super::board::{self, PRESETS, decoded, layout, presets, reading};
 
@@ -257,7 +258,32 @@ fn what_the_bank_does_not_know_is_named_where_it_stays() {
     let value = &mut bank.areas[0].entries[1].parameters[0];
     value.known = Some(Code::One(0x7f)); // the top bit is open
     let kept = bank::unknown_kept(&bank, &layout, &before.codes).unwrap();
-    assert_eq!(kept, ["presets, preset 2: level"]);
+    let [level] = kept.as_slice() else {
+        panic!("{kept:?}");
+    };
+    assert_eq!(level.place, "presets, preset 2: level");
+    // Bit 7 of byte 0 of the second preset of four bytes.
+    let bits: Vec<(u32, u8)> = level.bits.iter().map(|b| (b.cell, b.line)).collect();
+    assert_eq!(bits, [(4, 7)]);
+    // Marked, it reads as before, and is listed as what it is.
+    let mut marked = before.reading.clone();
+    let origin = Origin {
+        verb: "unknown in the bank".to_owned(),
+        why: "a test".to_owned(),
+        from: None,
+    };
+    marked.mark(&level.bits, &origin);
+    assert_eq!(marked.chips[0].image, before.reading.chips[0].image);
+    let listed = bank::listing(&Bank::new(&Decoded::new(&layout, &marked).unwrap()));
+    let named: Vec<&str> = listed
+        .lines()
+        .filter(|l| l.contains("(unknown in the bank)"))
+        .collect();
+    assert_eq!(named.len(), 1, "{listed}");
+    assert!(
+        named[0].contains("level") && named[0].contains("128"),
+        "{named:?}"
+    );
     // What the reading does not know either is no news.
     let mut codes = before.codes.clone();
     let code = codes.areas[0].get(1, 0).0;

@@ -212,7 +212,7 @@ fn a_printed_command_does_what_it_says() {
             .unwrap();
         assert_eq!(out.status.code(), Some(1), "{name}: {command}: {out:?}");
         let told = String::from_utf8(out.stdout).unwrap();
-        assert!(told.contains("1 parameters in 1 entries changed"), "{told}");
+        assert!(told.contains("1 parameter in 1 entry changed"), "{told}");
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::super::output::{place, print_text, say};
+use super::super::output::{number, place, print_text, say};
 use super::super::{Failure, Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
@@ -171,7 +171,7 @@ fn sheet(plan: &Plan) {
     if !open.is_empty() {
         say!("However well it is dialled, it leaves open (dials taken for 7 bits wide):");
         for (says, controls) in &open {
-            say!("  {says}: {controls} control(s)");
+            say!("  {says}: {}", number(*controls, "control"));
         }
     }
     if plan.sweeps() < 9 {

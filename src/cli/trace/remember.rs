@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
-use super::super::output::{print_text, say};
+use super::super::output::{number, print_text, say};
 use super::super::{Outcome, Status};
 use crate::blame::{Blame, Who};
 use crate::document::{in_words, to_json};
@@ -244,10 +244,10 @@ fn structure(s: &ChipStructure) {
 fn change(c: &Change) {
     say!();
     say!(
-        "{}: {} bits changed in {} cells",
+        "{}: {} changed in {}",
         c.control,
-        c.bits,
-        c.cells.len()
+        number(c.bits, "bit"),
+        number(c.cells.len(), "cell")
     );
     for cell in c.cells.iter().take(32) {
         let lines: Vec<String> = cell.lines.iter().map(|l| format!("D{l}")).collect();

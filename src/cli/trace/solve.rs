@@ -1,6 +1,6 @@
 //! `trace solve`: from plan and readings to a layout file.
 
-use super::super::output::{place, print_text, say};
+use super::super::output::{number, place, print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::finding::Severity;
@@ -106,8 +106,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let certain = report.fields.iter().filter(|f| f.certain).count();
     say!();
     say!(
-        "{certain} of {} controls traced, {} guessed, {} not found.",
-        report.fields.len() + report.not_found.len(),
+        "{certain} of {} traced, {} guessed, {} not found.",
+        number(report.fields.len() + report.not_found.len(), "control"),
         report.fields.len() - certain,
         report.not_found.len()
     );
