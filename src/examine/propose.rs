@@ -7,7 +7,8 @@ use rayon::prelude::*;
 
 use super::cause::{self, Cause, Order, Scene, Shared};
 use super::content::{Content, Told};
-use super::misses::compare;
+use super::facts;
+use super::misses::{compare, misses};
 use super::weigh::{Bench, Explanation, memory_of, tell_alone};
 use crate::image::ChipImage;
 
@@ -51,8 +52,10 @@ impl Bench<'_> {
                 fresh.extend(self.slips(content, &strain, &now));
             }
         }
+        let doubtful = self.doubtful(known);
         let scene = Scene {
             seen: &seen,
+            doubtful: &doubtful,
             expected: self.earlier,
             layout: self.content.map(|c| c.layout),
             held: self.content.map(|c| c.shape.held.as_slice()),
@@ -64,7 +67,7 @@ impl Bench<'_> {
         fresh.extend(cause::candidates(&scene));
         fresh.retain(|c| !contains(&known.causes, c));
         match self.earlier {
-            Some(earlier) => self.most_promising(fresh, known, earlier),
+            Some(earlier) => self.most_promising(fresh, known, earlier, &doubtful),
             None if self.large() && known.causes.is_empty() => {
                 self.at_a_glance(fresh, &seen, WEIGHED)
             }
@@ -73,6 +76,47 @@ impl Bench<'_> {
             None if fresh.len() <= 32 * WEIGHED => fresh,
             None => self.at_a_glance(fresh, &seen, 4 * WEIGHED),
         }
+    }
+
+    /// For each chip and cell whether it is of an entry that was told as edited and breaks a promise of the layout by it, beside
+    /// an earlier reading. Empty where none is, and where most of what changed is: then nothing hides it.
+    fn doubtful(&self, known: &Explanation) -> Vec<Vec<bool>> {
+        let (Some(earlier), Some(content)) = (self.earlier, self.content) else {
+            return Vec::new();
+        };
+        // Where bits flipped, some did in edited entries.
+        if known.flips > 0 {
+            return Vec::new();
+        }
+        let Ok(memory) = memory_of(content, &known.truth) else {
+            return Vec::new();
+        };
+        let broken = facts::broken(content, &memory, &content.codec.decode(&memory));
+        if broken.is_empty() {
+            return Vec::new();
+        }
+        let cells = |c: &ChipImage| vec![false; c.values().len()];
+        let mut out: Vec<Vec<bool>> = self.seen.iter().map(cells).collect();
+        for (a, entry) in broken.into_iter().map(|b| b.at) {
+            let area = &content.layout.areas[a];
+            let per = area.bits_per_entry;
+            // What is wrong with a whole area says of no entry that it is.
+            let places = entry.and_then(|e| area.places.get(e * per..(e + 1) * per));
+            for p in places.unwrap_or_default() {
+                out[usize::from(p.chip)][p.cell as usize] = true;
+            }
+        }
+        let (mut inside, mut all) = (0, 0);
+        for ((truth, before), doubtful) in known.truth.iter().zip(earlier).zip(&out) {
+            for (missed, doubtful) in misses(truth, before).zip(doubtful) {
+                all += missed.count_ones();
+                inside += if *doubtful { missed.count_ones() } else { 0 };
+            }
+        }
+        if inside * 2 > all {
+            return Vec::new();
+        }
+        out
     }
 
     /// The likeliest crossings of lines of a large reading without an earlier one, for when what else was weighed
@@ -153,6 +197,7 @@ impl Bench<'_> {
         fresh: Vec<Shared>,
         known: &Explanation,
         earlier: &[ChipImage],
+        doubtful: &[Vec<bool>],
     ) -> Vec<Shared> {
         let miss = |first: Option<&Shared>| {
             let mut images = earlier.to_vec();
@@ -185,16 +230,37 @@ impl Bench<'_> {
             .map(|r| ranking(base) - r.0)
             .fold(0.0, f64::max);
         let little = little.max(most / 3.0);
-        ranked.retain(|r| r.0 + 3.0 < ranking(base) && r.0 + little <= ranking(base));
+        // So can what is little beside many edits, unless it lies where what changed is doubtful as an edit.
+        let in_doubt = |c: &Shared| {
+            let Some(s) = c.stretch() else {
+                return false;
+            };
+            let cells = |chip: &usize| doubtful.get(*chip)?.get(s.first as usize..=s.last as usize);
+            let cells = s.chips.iter().filter_map(cells);
+            let (of, all) = cells.fold((0, 0), |(of, all), c| {
+                (of + c.iter().filter(|d| **d).count(), all + c.len())
+            });
+            of > 0 && of * 2 >= all
+        };
+        ranked.retain(|r| {
+            r.0 + 3.0 < ranking(base) && (r.0 + little <= ranking(base) || in_doubt(&r.1))
+        });
         let mut open: Vec<(f64, Shared)> = open
             .into_par_iter()
             .map(|c| (miss(Some(&c)), c))
-            .filter(|r| wrong(r.0) + little <= wrong(base))
+            .filter(|r| {
+                wrong(r.0) + little <= wrong(base) || wrong(r.0) < wrong(base) && in_doubt(&r.1)
+            })
             .map(|(m, c)| (ranking(m), c))
             .collect();
         open.sort_by(|a, b| a.0.total_cmp(&b.0));
         let most = if self.large() { 3 } else { 10 } * WEIGHED;
-        let open = open.into_iter().take(most).map(|r| r.1);
+        let (first, open): (Vec<_>, Vec<_>) = open.into_iter().partition(|r| in_doubt(&r.1));
+        let open = first
+            .into_iter()
+            .take(WEIGHED)
+            .chain(open.into_iter().take(most));
+        let open = open.map(|r| r.1);
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let ranked = ranked.into_iter().take(WEIGHED).map(|r| r.1);
         ranked.chain(open).collect()

@@ -108,12 +108,18 @@ impl Bench<'_> {
     /// The explanations found, best first. The first entry is what to report; the explanation without any cause is
     /// among them.
     pub(super) fn search(&self, told: Option<&Arc<Told>>) -> Vec<Explanation> {
-        // What is worth weighing beside nothing does not depend on what nothing leaves to be told.
-        let nothing = self.unexplained(Vec::new());
-        let (sound, first) = rayon::join(
-            || self.refined(self.sound(told)),
-            || self.propose(&nothing, told.map(AsRef::as_ref)),
-        );
+        let (sound, first) = if self.earlier.is_some() {
+            let sound = self.refined(self.sound(told));
+            let first = self.propose(&sound, told.map(AsRef::as_ref));
+            (sound, first)
+        } else {
+            // What is worth weighing beside nothing does not depend on what nothing leaves to be told.
+            let nothing = self.unexplained(Vec::new());
+            rayon::join(
+                || self.refined(self.sound(told)),
+                || self.propose(&nothing, told.map(AsRef::as_ref)),
+            )
+        };
         let mut all = vec![sound.clone()];
         let mut beam = vec![sound];
         let mut pool: Vec<Shared> = Vec::new();

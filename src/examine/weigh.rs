@@ -225,12 +225,37 @@ impl Bench<'_> {
         best
     }
 
+    /// What causes make of contents. Cells that the layout says are no memory are as they are seen: they show nothing of the
+    /// chip, however they read.
+    fn predicted(&self, causes: &[Shared], truth: &[ChipImage]) -> Vec<ChipImage> {
+        let mut out = truth.to_vec();
+        for cause in causes {
+            cause.forward(&mut out);
+        }
+        let absent = self.content.map_or(&[][..], |c| &c.layout.absent);
+        for (chip, cells, lines) in absent {
+            let chip = usize::from(*chip);
+            let (Some(image), Some(seen)) = (out.get_mut(chip), self.seen.get(chip)) else {
+                continue;
+            };
+            if lines & seen.mask() != seen.mask() {
+                continue;
+            }
+            for cell in cells.clone() {
+                if let (Some(v), Some(k)) = (
+                    seen.values().get(cell as usize),
+                    seen.known().get(cell as usize),
+                ) {
+                    image.set_cell(cell, *v, *k);
+                }
+            }
+        }
+        out
+    }
+
     /// Bits seen that the causes leave open.
     fn left_open(&self, causes: &[Shared], truth: &[ChipImage]) -> f64 {
-        let mut predicted = truth.to_vec();
-        for cause in causes {
-            cause.forward(&mut predicted);
-        }
+        let predicted = self.predicted(causes, truth);
         let chips = predicted.iter().zip(self.seen);
         let open: u64 = chips.map(|(p, s)| compare(p, s).open).sum();
         open as f64
@@ -301,10 +326,7 @@ impl Bench<'_> {
         bits: f64,
         edits: Edited,
     ) -> Explanation {
-        let mut predicted = truth.clone();
-        for cause in &causes {
-            cause.forward(&mut predicted);
-        }
+        let predicted = self.predicted(&causes, &truth);
         let loose: Vec<usize> = causes.iter().flat_map(|c| c.loose()).collect();
         let (mut k, mut open, mut all, mut own) = (0u64, 0u64, 0u64, 0.0);
         let mut each = Vec::new();
@@ -349,10 +371,7 @@ impl Bench<'_> {
         if e.flips == 0 {
             return out;
         }
-        let mut predicted = e.truth.clone();
-        for cause in &e.causes {
-            cause.forward(&mut predicted);
-        }
+        let predicted = self.predicted(&e.causes, &e.truth);
         let loose: Vec<usize> = e.causes.iter().flat_map(|c| c.loose()).collect();
         for (chip, (p, s)) in predicted.iter().zip(self.seen).enumerate() {
             if loose.contains(&chip) {

@@ -124,6 +124,43 @@ fn a_trampled_entry_is_not_taken_for_an_edit() {
     }
 }
 
+/// A few cells of nonsense are little beside forty edited presets, and are looked for all the same where they break a promise.
+#[test]
+fn nonsense_among_many_edits_is_not_taken_for_one() {
+    let layout = layouts::shipped("tessaly-nine");
+    let mut rng = Rng::new(SEEDS + 1525);
+    let maker = Maker::new(&layout, &mut rng);
+    let (earlier, other) = (maker.bank(&mut rng), maker.bank(&mut rng));
+    let mut truth = earlier.clone();
+    let presets = layout.areas.iter().position(|a| a.name == "presets");
+    let area = &layout.areas[presets.expect("presets")];
+    for e in 10..50 {
+        for f in 0..area.fields.len() {
+            let places = area.field_places(e, f);
+            truth.scatter(places, other.gather(places).0);
+        }
+    }
+    maker.settle_promises(&mut truth);
+    let mut seen = truth.images().expect("shapes");
+    let first = area.field_places(60, 0)[0].cell + 8;
+    for cell in first..first + 8 {
+        seen[0].set_cell(cell, rng.next() as u8, 0xff);
+    }
+    let examined = beside(&layout, &seen, &earlier.images().expect("shapes"));
+    let said = &examined.examination.explanations[0].causes;
+    assert_eq!(said, &["entry.glitched"]);
+    let mut found = examined.examination.findings.iter();
+    let place = &found
+        .find(|f| f.code == "entry.glitched")
+        .expect("told")
+        .place;
+    let cells = place.chips[0].cells[0];
+    assert!(
+        cells.first >= first - 1 && cells.last <= first + 8,
+        "{cells:?}"
+    );
+}
+
 /// Flips all over one chip are that chip's supply, not the contacts of its lines one by one.
 #[test]
 fn scatter_in_one_chip_is_that_chips_supply() {
