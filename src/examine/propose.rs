@@ -20,6 +20,8 @@ const WEIGHED: usize = 12;
 const GLANCE: u64 = 16_384;
 /// Candidates told at a glance at once, whatever the machine.
 const GLANCED: usize = 16;
+/// Most entries that break promises for each to be looked at by itself beside many edits.
+const FEW: usize = 6;
 /// Bits spent on broken promises from which putting contents in another order is worth trying.
 pub(super) const STRAINED: f64 = 5.0;
 /// Times the start of a slip is looked for, each time by what was learned from the last.
@@ -79,7 +81,7 @@ impl Bench<'_> {
     }
 
     /// For each chip and cell whether it is of an entry that was told as edited and breaks a promise of the layout by it, beside
-    /// an earlier reading. Empty where none is, and where most of what changed is: then nothing hides it.
+    /// an earlier reading. Empty where none is, where many are, and where most of what changed is: then nothing hides it.
     fn doubtful(&self, known: &Explanation) -> Vec<Vec<bool>> {
         let (Some(earlier), Some(content)) = (self.earlier, self.content) else {
             return Vec::new();
@@ -92,12 +94,15 @@ impl Bench<'_> {
             return Vec::new();
         };
         let broken = facts::broken(content, &memory, &content.codec.decode(&memory));
-        if broken.is_empty() {
+        let mut entries: Vec<(usize, Option<usize>)> = broken.into_iter().map(|b| b.at).collect();
+        entries.sort_unstable();
+        entries.dedup();
+        if entries.is_empty() || entries.len() > FEW {
             return Vec::new();
         }
         let cells = |c: &ChipImage| vec![false; c.values().len()];
         let mut out: Vec<Vec<bool>> = self.seen.iter().map(cells).collect();
-        for (a, entry) in broken.into_iter().map(|b| b.at) {
+        for (a, entry) in entries {
             let area = &content.layout.areas[a];
             let per = area.bits_per_entry;
             // What is wrong with a whole area says of no entry that it is.
