@@ -98,12 +98,25 @@ pub(crate) fn write(
         number(record.cells.len(), "cell"),
         written.join(", ")
     );
+    // The files have no way to say that a bit is not known.
+    let chips = edited.reading.chips.iter();
+    let unknown: u64 = chips.map(|c| c.image.unknown_bits()).sum();
+    if unknown > 0 {
+        say!(
+            "caution: {} of {onto} not known, and 0 in the files written: a chip that is programmed from them loses what it held there",
+            match unknown {
+                1 => "1 bit is".to_owned(),
+                n => format!("{n} bits are"),
+            }
+        );
+    }
     if record.cells.is_empty() {
         say!("next: nothing differs from {onto}; the files hold what was read");
     } else {
-        let then = match record.remarks.is_empty() {
-            true => "then program the chips",
-            false => "program the chips once what was left out is settled",
+        let then = match (record.remarks.is_empty(), unknown) {
+            (true, 0) => "then program the chips",
+            (false, _) => "program the chips once what was left out is settled",
+            (true, _) => "program the chips once what is not known is read or mended",
         };
         say!(
             "next: `cellkeep compare {} {}{}` shows that nothing else moved; {then}",

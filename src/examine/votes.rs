@@ -68,7 +68,9 @@ pub fn add_votes(
         .iter_mut()
         .find(|f| f.code == super::cause::SCATTERED)
     {
-        votes.noisy_flips(decay, &examined.contents.flips);
+        let bits: u64 = images.iter().map(ChipImage::bits).sum();
+        let flips = examined.contents.flip_rate * bits as f64;
+        votes.noisy_flips(decay, &examined.contents.flips, flips);
     }
     overlay(&mut examination.pictures, &marks.pictures(&images, &ids));
     if let Some(layout) = layout {
@@ -103,10 +105,16 @@ pub fn add_votes(
         })
         .collect();
     // A contact, supply or driver that gives way is mended first, since whatever else these reads show may be its doing.
-    let (first, last): (Vec<Finding>, Vec<Finding>) = carried
+    let (mut first, last): (Vec<Finding>, Vec<Finding>) = carried
         .into_iter()
         .partition(|f| GIVES_WAY.contains(&f.code.as_str()));
     found.extend(last);
+    let findings = examination.findings.iter().chain(&found);
+    if let Some(worst) = findings.map(|f| f.severity).max() {
+        first
+            .iter_mut()
+            .for_each(|f| f.severity = f.severity.max(worst));
+    }
     examination.findings.extend(found);
     examination.findings.splice(0..0, first);
     Ok(())
@@ -194,8 +202,24 @@ impl<'a> Votes<'a> {
         }
     }
 
-    /// Flipped bits that differ between the reads are noise of reading, not decay.
-    fn noisy_flips(&self, decay: &mut Finding, flips: &[(usize, u32, u8)]) {
+    /// Flipped bits that differ between the reads are noise of reading, not decay. Where none could be placed, so `many` are told.
+    fn noisy_flips(&self, decay: &mut Finding, flips: &[(usize, u32, u8)], many: f64) {
+        if flips.is_empty() {
+            let differ = self.bits.len();
+            decay.evidence.push(format!(
+                "{differ} bits differ between the {} reads, where about {many:.0} are told as flipped",
+                self.reads
+            ));
+            if 2.0 * differ as f64 > many {
+                decay.severity = Severity::Caution;
+                decay.means = Some(
+                    "As many bits do not hold still from read to read: noise of reading or a contact, rather than cells that fell."
+                        .to_owned(),
+                );
+                decay.act = Some("Mend what the reads show first, read again and settle; only then look at the supply.".to_owned());
+            }
+            return;
+        }
         let noisy = flips.iter().filter(|f| self.bits.contains_key(f)).count();
         decay.evidence.push(format!(
             "{noisy} of them differ between the {} reads, {} read alike in all",

@@ -85,6 +85,9 @@ pub fn apply(
         put = put_in_order(&mut out, images, &reorder.says.join("; "));
     }
     let before = Memory::of(layout, &out)?;
+    for change in &changes {
+        change.read_alike(&before)?;
+    }
     let mut mended = Mended {
         reading: out,
         record: MendRecord {

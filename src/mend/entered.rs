@@ -3,8 +3,9 @@
 use std::collections::{HashMap, HashSet};
 
 use super::damage::Damaged;
+use super::gather::bits;
 use super::{BitsProposal, Loss, MendError, MendPlan, Proposal};
-use crate::codec::{low_mask, setting};
+use crate::codec::{Memory, low_mask, setting};
 use crate::layout::model::{BitPlace, Coding, Layout};
 use crate::reading::{Origin, Reading};
 
@@ -64,6 +65,36 @@ impl Label<'_> {
             place: self.words(),
             says: says.into(),
         }
+    }
+}
+
+impl Change<'_> {
+    /// Refuses a value that the reading does not hold as the plan says: the proposal was moved to another place, or mistyped.
+    pub(super) fn read_alike(&self, reading: &Memory) -> Result<(), MendError> {
+        let Label::Value(_, p) = self.label else {
+            return Ok(());
+        };
+        let (code, known) = reading.gather(&self.places);
+        let holds = bits(code, known, self.places.len() as u8);
+        let refused = |said: &str| {
+            Err(self.label.refused(format!(
+                "the plan has {said} there, but the reading holds {holds}, code {code}: check the entry and the parameter, or write what is read"
+            )))
+        };
+        if !p.now.is_empty() {
+            let mut pairs = p.now.chars().zip(holds.chars());
+            let other = |(x, y): (char, char)| x != '?' && y != '?' && x != y;
+            if p.now.len() != holds.len() || pairs.any(other) {
+                return refused(&format!("now = \"{}\"", p.now));
+            }
+            return Ok(());
+        }
+        // What was added by hand says as `proposed` what is read.
+        let whole = known == low_mask(self.places.len() as u8);
+        if self.by_hand && whole && p.proposed != code {
+            return refused(&format!("proposed = {}", p.proposed));
+        }
+        Ok(())
     }
 }
 

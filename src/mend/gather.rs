@@ -496,7 +496,7 @@ fn odd_cells(layout: &Layout, examined: &Examined) -> HashSet<(u16, u32)> {
 }
 
 /// A code in binary, most significant bit first, with `?` for bits not known.
-fn bits(code: u64, known: u64, width: u8) -> String {
+pub(super) fn bits(code: u64, known: u64, width: u8) -> String {
     (0..width)
         .rev()
         .map(|b| match (known >> b & 1, code >> b & 1) {

@@ -48,9 +48,10 @@ fn board(cells: &[u8]) -> Reading {
     Reading::new(vec![ChipReading::new("U1", image)])
 }
 
-fn by_hand(entry: &str, parameter: &str, code: u64) -> mend::Proposal {
+/// What a person adds to a plan: `reads` is what is read there now.
+fn by_hand(entry: &str, parameter: &str, reads: u64, code: u64) -> mend::Proposal {
     let text = format!(
-        "accept = true\narea = \"presets\"\nentry = \"{entry}\"\nparameter = \"{parameter}\"\ncode = {code}\nproposed = {code}"
+        "accept = true\narea = \"presets\"\nentry = \"{entry}\"\nparameter = \"{parameter}\"\ncode = {code}\nproposed = {reads}"
     );
     toml::from_str(&text).unwrap()
 }
@@ -69,7 +70,7 @@ fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
         plan.proposals.push(p);
         mend::apply(&layout, &read, &plan, None, None)
     };
-    let mended = applied(by_hand("preset 2", "level", 0x20)).unwrap();
+    let mended = applied(by_hand("preset 2", "level", 0x28, 0x20)).unwrap();
     assert_eq!((mended.record.applied, mended.record.by_hand), (1, 1));
     let right = [0x01, 0x02, 0x03, 0x20, 0x30, 0x50, 0x11, 0x22, 0x33];
     assert_eq!(mended.reading.chips[0].image.values()[..9], right);
@@ -80,15 +81,30 @@ fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
     assert!(mended.record.notices.is_empty(), "{:?}", mended.record);
 
     // A code the sum does not bear out leaves it failing, and never makes it fit.
-    let mended = applied(by_hand("preset 2", "level", 0x21)).unwrap();
+    let mended = applied(by_hand("preset 2", "level", 0x28, 0x21)).unwrap();
     assert_eq!(mended.reading.chips[0].image.values()[5], 0x50);
     let [notice] = mended.record.notices.as_slice() else {
         panic!("{:?}", mended.record.notices);
     };
     assert!(notice.contains("check sum is left failing"), "{notice}");
 
+    // What is not read there is of another value: so is a proposal under a mistyped name.
+    for other in [
+        by_hand("preset 2", "level", 0x30, 0x20),
+        mend::Proposal {
+            now: "00110000".to_owned(),
+            ..by_hand("preset 2", "level", 0x28, 0x20)
+        },
+    ] {
+        let error = applied(other).unwrap_err().to_string();
+        assert!(
+            error.contains("the reading holds 00101000, code 40"),
+            "{error}"
+        );
+    }
+
     // Over the sound presets no check fails.
-    let error = applied(by_hand("preset 1", "level", 0x20)).unwrap_err();
+    let error = applied(by_hand("preset 1", "level", 0x01, 0x20)).unwrap_err();
     assert!(
         error.to_string().contains("no check over it fails"),
         "{error}"
