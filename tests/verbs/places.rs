@@ -269,3 +269,64 @@ fn a_bank_saved_with_a_byte_order_mark_is_read() {
     );
     assert_eq!(code, 0, "{says}");
 }
+
+/// Two reads that differ in one bit leave it unknown; the files of an edit hold 0 there, and that is no backup.
+#[test]
+fn an_edit_of_a_reading_with_unknown_bits_says_so() {
+    let folder = bench();
+    let at = folder.path();
+    for (name, last) in [("first", 5u8), ("second", 4)] {
+        fs::create_dir(at.join(name)).unwrap();
+        let mut cells = [5u8; 32];
+        cells[20] = last;
+        fs::write(at.join(name).join("U1.bin"), cells).unwrap();
+    }
+    let (_, says) = run(
+        at,
+        &[
+            "settle",
+            "first",
+            "second",
+            "-l",
+            "board.toml",
+            "-o",
+            "settled",
+        ],
+    );
+    assert!(at.join("settled").exists(), "{says}");
+    let (code, says) = run(
+        at,
+        &[
+            "blank",
+            "settled",
+            "-l",
+            "board.toml",
+            "preset=1",
+            "-o",
+            "emptied",
+        ],
+    );
+    assert_eq!(code, 0, "{says}");
+    assert!(
+        says.contains("caution: of settled 1 bit is not known"),
+        "{says}"
+    );
+    assert!(
+        says.contains("once what is not known is read or mended"),
+        "{says}"
+    );
+    let (code, says) = run(
+        at,
+        &[
+            "blank",
+            "first",
+            "-l",
+            "board.toml",
+            "preset=1",
+            "-o",
+            "whole",
+        ],
+    );
+    assert_eq!(code, 0, "{says}");
+    assert!(!says.contains("not known"), "{says}");
+}
