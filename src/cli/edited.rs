@@ -103,11 +103,9 @@ pub(crate) fn write(
     let unknown: u64 = chips.map(|c| c.image.unknown_bits()).sum();
     if unknown > 0 {
         say!(
-            "caution: of {onto} {} not known, and 0 in the files written: a chip that is programmed from them loses what it held there",
-            match unknown {
-                1 => "1 bit is".to_owned(),
-                n => format!("{n} bits are"),
-            }
+            "caution: of {onto} {} {} not known, and 0 in the files written: a chip that is programmed from them loses what it held there",
+            number(unknown, "bit"),
+            if unknown == 1 { "is" } else { "are" }
         );
     }
     if record.cells.is_empty() {

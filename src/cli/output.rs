@@ -304,8 +304,7 @@ pub(crate) fn number(n: impl TryInto<u64>, what: &str) -> String {
 pub(crate) fn counted(n: usize, what: &str) -> String {
     match n {
         0 => format!("no {what}s"),
-        1 => format!("1 {what}"),
-        n => format!("{n} {what}s"),
+        n => number(n, what),
     }
 }
 

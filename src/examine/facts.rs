@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use super::content::Content;
 use super::shape::{Kind, verified};
-use crate::codec::{Codes, Memory, checks};
+use crate::codec::{Memory, checks};
 use crate::finding::{Finding, Place, Severity};
 
 /// One broken promise and where it is.
@@ -25,7 +25,8 @@ pub(super) struct Broken {
 const LISTED: usize = 8;
 
 /// Every broken promise of some contents.
-pub(super) fn broken(content: &Content, memory: &Memory, codes: &Codes) -> Vec<Broken> {
+pub(super) fn broken(content: &Content, memory: &Memory) -> Vec<Broken> {
+    let codes = content.codec.decode(memory);
     let mut out = Vec::new();
     for (a, area) in content.layout.areas.iter().enumerate() {
         let shape = &content.shape.areas[a];

@@ -93,7 +93,7 @@ impl Bench<'_> {
         let Ok(memory) = memory_of(content, &known.truth) else {
             return Vec::new();
         };
-        let broken = facts::broken(content, &memory, &content.codec.decode(&memory));
+        let broken = facts::broken(content, &memory);
         let mut entries: Vec<(usize, Option<usize>)> = broken.into_iter().map(|b| b.at).collect();
         entries.sort_unstable();
         entries.dedup();

@@ -143,7 +143,8 @@ pub(super) fn examine(
     findings.splice(flips_at..flips_at, told);
     let mut entries = Vec::new();
     if let (Some(content), Some(memory)) = (content, &memory) {
-        let before_promises = facts::broken(content, memory, &content.codec.decode(memory));
+        let mut broken = facts::broken(content, memory);
+        let of = broken.len();
         let mut sure = undone.clone();
         for (chip, cell, line) in flips {
             if let Some(c) = sure.get_mut(*chip) {
@@ -151,12 +152,9 @@ pub(super) fn examine(
             }
         }
         let after = memory_of(content, &sure)?;
-        let left = facts::broken(content, &after, &content.codec.decode(&after));
-        let mut broken = before_promises;
-        let of = broken.len();
+        let left = facts::broken(content, &after);
         for (at, stage) in &stages {
-            let memory = memory_of(content, stage)?;
-            let rest = facts::broken(content, &memory, &content.codec.decode(&memory));
+            let rest = facts::broken(content, &memory_of(content, stage)?);
             explain_facts(findings.get_mut(place(*at)), &broken, &rest, of);
             broken = rest;
         }
@@ -172,21 +170,17 @@ pub(super) fn examine(
         let moves = (0..order.len()).filter(|at| best.causes[order[*at]].rearranges());
         doubt_orders(&mut findings, moves.map(place), &left);
         findings.extend(facts::findings(content, &after, &left));
-        let truth = memory_of(content, &best.truth)?;
+        let mut edited = None;
         if let Some(before) = &before {
-            findings.extend(edits::findings(
-                before,
-                &content.codec.decode(&truth),
-                &content.codec.decode(&after),
-                &best.edits,
-            ));
+            let truth = content.codec.decode(&memory_of(content, &best.truth)?);
+            let sure = content.codec.decode(&after);
+            findings.extend(edits::findings(before, &truth, &sure, &best.edits));
+            edited = Some((before, &best.edits, truth));
         }
         let causes: Vec<&Shared> = order.iter().map(|i| &best.causes[*i]).collect();
         let hidden = Hidden {
             flipped: contents.flip_rate,
-            edited: before
-                .as_ref()
-                .map(|b| (b, &best.edits, content.codec.decode(&truth))),
+            edited,
         };
         entries = verdicts(content, &undone, &marks, &left, &causes, &hidden)?;
         let unread = unread::judge(&mut entries, content.layout, seen);

@@ -290,9 +290,10 @@ fn added(cause: &Shared, known: &Explanation, first: bool) -> Vec<Vec<Shared>> {
         let Some(both) = stretch.joined(&known_stretch) else {
             continue;
         };
-        meet |= stretch.meets(&known_stretch);
+        let meets = stretch.meets(&known_stretch);
+        meet |= meets;
         // After those known only what meets them is worth joining: others were joined when they were proposed.
-        if both != known_stretch && (first || stretch.meets(&known_stretch)) {
+        if both != known_stretch && (first || meets) {
             let mut causes = known.causes.clone();
             causes[i] = Arc::new(both);
             out.push(causes);

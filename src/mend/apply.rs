@@ -69,13 +69,13 @@ pub fn apply(
     belongs(layout, reading, plan)?;
     let damaged = Damaged::of_runs(layout, &plan.damage)?;
     // What a check fails over may be damaged wherever it lies: before the order is put back, or after.
-    let mut doubted = doubted(layout, &Memory::of(layout, reading)?);
+    let mut under_checks = doubted(layout, &Memory::of(layout, reading)?);
     if let Some(images) = ordered {
         let mut undone = reading.clone();
         put_in_order(&mut undone, images, "");
-        doubted.join(&self::doubted(layout, &Memory::of(layout, &undone)?));
+        under_checks.join(&doubted(layout, &Memory::of(layout, &undone)?));
     }
-    let (changes, left) = changes(layout, plan, at_least, &damaged, &doubted)?;
+    let (changes, left) = changes(layout, plan, at_least, &damaged, &under_checks)?;
     if plan.reorder.as_ref().is_some_and(|r| !r.accept) && !changes.is_empty() {
         return Err(MendError::OutOfOrder);
     }

@@ -1,22 +1,28 @@
 //! Instruments of the demonstration whose structure of presets is hard to see.
 
 use cellkeep::layout;
-use cellkeep::trace::rehearsal::rehearse;
+use cellkeep::trace::rehearsal::{Rehearsal, rehearse};
 use cellkeep::trace::simulate::Hand;
+
+/// What is found of an instrument without noise, where all of so many values of a second bank are right.
+fn whole(id: &str, values: usize) -> Rehearsal {
+    let layout = layout::load(id).unwrap();
+    let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
+    assert_eq!(
+        (found.right, found.values),
+        (values, values),
+        "{:?}",
+        found.structure
+    );
+    assert_eq!(found.certain_wrong, 0);
+    found
+}
 
 /// Two small chips of a sequencer: one behind address lines of which all are exchanged and one is inverted, the other
 /// with a parity over bits that nobody dials. Few changed bits leave many wirings nearly as good as the right one.
 #[test]
 fn a_sequencer_behind_exchanged_lines_is_found_whole() {
-    let layout = layout::load("quillon-72").unwrap();
-    let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
-    assert_eq!(
-        (found.right, found.values),
-        (288, 288),
-        "{:?}",
-        found.structure
-    );
-    assert_eq!(found.certain_wrong, 0);
+    let found = whole("quillon-72", 288);
     let doubt = found.structure.iter().find(|s| s.contains("in doubt"));
     assert_eq!(doubt, None);
 }
@@ -25,15 +31,7 @@ fn a_sequencer_behind_exchanged_lines_is_found_whole() {
 /// their shape and holds all. What a quarter shows looks like more than half of what moves there.
 #[test]
 fn boards_whose_chips_share_the_presets_are_found_whole() {
-    let layout = layout::load("aldermoor-eight").unwrap();
-    let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
-    assert_eq!(
-        (found.right, found.values),
-        (3088, 3088),
-        "{:?}",
-        found.structure
-    );
-    assert_eq!(found.certain_wrong, 0);
+    let found = whole("aldermoor-eight", 3088);
     let together = found.structure.iter().find(|s| s.starts_with("CH56A + "));
     assert!(together.is_some(), "{:?}", found.structure);
 }
