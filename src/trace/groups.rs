@@ -24,6 +24,7 @@ pub(crate) struct Group {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) struct Spot {
     pub(crate) group: usize,
+    pub(crate) structure: usize,
     pub(crate) unit: u32,
     pub(crate) line: u32,
     /// Against the data pin as written.
@@ -40,7 +41,7 @@ impl Group {
     /// Slot of a base, by the structure it belongs to.
     pub(crate) fn unit(&self, structure: &Explained, base: u32) -> u32 {
         if structure.map.xor {
-            gather(base, &slot_lines(structure))
+            gather(base, &slot_lines(structure)) ^ structure.turned
         } else {
             base - self.at
         }
@@ -61,6 +62,7 @@ pub(crate) fn spot(
     let position = g.position(column.structure, column.line)?;
     Some(Spot {
         group,
+        structure: column.structure,
         unit: g.unit(&structures[column.structure], column.base),
         line: g.bus[position],
         turned: inverted != g.inverted[position],
@@ -133,8 +135,11 @@ fn inversions(group: &Group, columns: &[Column], found: &[Option<Found>]) -> Vec
     votes.into_iter().map(|n| n > 0).collect()
 }
 
-/// The address lines of a space that carry no preset bit.
+/// The address lines of a space that carry no preset bit, in the order of the slot's bits.
 pub(crate) fn slot_lines(e: &Explained) -> Vec<u32> {
+    if !e.slots.is_empty() {
+        return e.slots.clone();
+    }
     (0..e.space.bits())
         .filter(|l| !e.map.lines.contains(l))
         .collect()

@@ -34,6 +34,7 @@ mod standing;
 mod structures;
 mod tables;
 pub mod unplanned;
+mod voice_axis;
 mod voices;
 mod write;
 

@@ -7,7 +7,7 @@ use super::simulate::{self, Hand, Target};
 use super::solution::{self, Solution};
 use super::{TraceError, panel::Lane};
 use crate::codec::{Memory, coding};
-use crate::layout::model::{Layout, Scale};
+use crate::layout::model::{Evidence, Layout, Scale};
 use crate::layout::{self};
 
 /// What a rehearsal came to.
@@ -19,20 +19,29 @@ pub struct Rehearsal {
     pub plan: Plan,
     /// How presets were found to be spread, a sentence a structure.
     pub structure: Vec<String>,
+    /// How voices were found to lie where they lie alike.
+    pub voices: Vec<String>,
     /// Controls (a voice's or a character's part counted by itself) of the plan, and how many were found certain.
     pub controls: usize,
     /// Found and called certain.
     pub certain: usize,
-    /// Values of the second bank compared, and those that read as they were dialled.
+    /// What a second bank reads as.
+    pub compared: Compared,
+    /// The layout file found.
+    pub layout_toml: String,
+}
+
+/// A second bank, read with the layout found, beside the truth.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Compared {
+    /// Values compared.
     pub values: usize,
     /// Values that read right.
     pub right: usize,
-    /// Wrong values of parameters that were called certain; 0 unless the solver is at fault.
+    /// Wrong values of parameters that were called certain or traced; 0 unless the solver is at fault.
     pub certain_wrong: usize,
     /// Controls with a wrong or missing value, by name.
     pub wrong: Vec<String>,
-    /// The layout file found.
-    pub layout_toml: String,
 }
 
 /// Rehearses on a layout; `None` where it has no controls that are saved preset by preset.
@@ -58,32 +67,47 @@ fn run(
     let solution = solution::solve(&plan, &readings)?;
     let layout_toml = solution.layout_toml("traced");
     let found = layout::from_text("the layout found", &layout_toml).map_err(|e| impossible(&e))?;
-    let second = bank(&plan, seed ^ 0x5eed);
+    let compared = compare(layout, targets, &solution, &found, seed)?;
+    Ok(Rehearsal {
+        instrument: layout.name.clone(),
+        structure: solution.structure(),
+        voices: solution.voices(),
+        controls: plan.panel.lanes().len(),
+        certain: solution.fields.iter().filter(|f| f.certain()).count(),
+        compared,
+        layout_toml,
+        plan: plan.clone(),
+    })
+}
+
+/// Dials a second bank of random settings and compares what a layout found reads with the truth.
+///
+/// # Errors
+/// When the layouts and the plan do not belong together.
+pub fn compare(
+    layout: &Layout,
+    targets: &[Target],
+    solution: &Solution,
+    found: &Layout,
+    seed: u64,
+) -> Result<Compared, TraceError> {
+    let impossible = |e: &dyn std::fmt::Display| TraceError::Plan(e.to_string());
+    let plan = solution.plan();
+    let second = bank(plan, seed ^ 0x5eed);
     let reading = simulate::dial(layout, targets, &second, Hand::default(), seed ^ 0xbac)
         .map_err(|e| impossible(&e))?
         .pop()
         .unwrap_or_default();
     let truth = Memory::of(layout, &reading.aligned(layout)).map_err(|e| impossible(&e))?;
-    let read = Memory::of(&found, &reading.aligned(&found)).map_err(|e| impossible(&e))?;
-    let mut out = Rehearsal {
-        instrument: layout.name.clone(),
-        structure: solution.structure(),
-        controls: plan.panel.lanes().len(),
-        certain: solution.fields.iter().filter(|f| f.certain()).count(),
-        values: 0,
-        right: 0,
-        certain_wrong: 0,
-        wrong: Vec::new(),
-        layout_toml,
-        plan: plan.clone(),
-    };
+    let read = Memory::of(found, &reading.aligned(found)).map_err(|e| impossible(&e))?;
+    let mut out = Compared::default();
     for lane in plan.panel.lanes() {
-        let certain = is_certain(&solution, lane);
+        let certain = is_certain(solution, lane) || is_traced(found, plan, lane);
         let mut wrong = 0;
         for preset in 0..plan.panel.presets {
             out.values += 1;
             let want = true_value(layout, targets[lane.control], lane, preset, &truth);
-            if want.is_some() && want == found_value(&found, &plan, lane, preset, &read) {
+            if want.is_some() && want == found_value(found, plan, lane, preset, &read) {
                 out.right += 1;
             } else {
                 wrong += 1;
@@ -108,6 +132,12 @@ fn is_certain(solution: &Solution, lane: Lane) -> bool {
         .iter()
         .find(of)
         .is_some_and(solution::FoundField::certain)
+}
+
+/// True where the layout found calls a control traced, of a voice alone or of all.
+fn is_traced(found: &Layout, plan: &Plan, lane: Lane) -> bool {
+    let parameter = parameter(found, plan, lane);
+    parameter.is_some_and(|(a, p)| found.areas[a].parameters[p].evidence == Evidence::Traced)
 }
 
 /// A bank of random settings for the panel of a plan, every preset its own, in one reading.
@@ -200,17 +230,26 @@ fn found_value(
     preset: usize,
     memory: &Memory,
 ) -> Option<Value> {
-    let mut key = plan.panel.controls[lane.control].key.clone();
-    if let Some(v) = lane.voice {
-        key.push_str(&format!(".voice-{}", v + 1));
-    }
-    if let Some(c) = lane.character {
-        key.push_str(&format!(".character-{}", c + 1));
-    }
-    let (a, p) = found
-        .areas
-        .iter()
-        .enumerate()
-        .find_map(|(a, area)| area.parameter(&key).map(|p| (a, p)))?;
-    value(found, a, p, 0, preset, memory)
+    let (a, p) = parameter(found, plan, lane)?;
+    let area = &found.areas[a];
+    let at: Vec<usize> = (area.axes.iter())
+        .map(|x| match x.name == "voice" {
+            true => lane.voice.unwrap_or(0),
+            false => preset,
+        })
+        .collect();
+    value(found, a, p, 0, area.entry(&at)?, memory)
+}
+
+/// The parameter of a layout found that is a control's: of a voice alone, or of all voices.
+fn parameter(found: &Layout, plan: &Plan, lane: Lane) -> Option<(usize, usize)> {
+    let control = &plan.panel.controls[lane.control].key;
+    let voice = (lane.voice).map_or_else(String::new, |v| format!(".voice-{}", v + 1));
+    let character = (lane.character).map_or_else(String::new, |c| format!(".character-{}", c + 1));
+    let find = |key: &str| {
+        let mut areas = found.areas.iter().enumerate();
+        areas.find_map(|(a, area)| area.parameter(key).map(|p| (a, p)))
+    };
+    let own = find(&format!("{control}{voice}{character}"));
+    own.or_else(|| find(&format!("{control}{character}")))
 }

@@ -71,6 +71,9 @@ pub struct Report {
     pub instrument: String,
     /// How presets are spread over the cells, a sentence for each structure.
     pub structure: Vec<String>,
+    /// How voices lie where what each has of its own lies alike in all, a sentence for each group of chips.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub voices: Vec<String>,
     /// What was found of each control.
     pub fields: Vec<FieldReport>,
     /// Lanes of which nothing was found.
@@ -167,6 +170,7 @@ impl Solution<'_> {
         Report {
             instrument: panel.name.clone(),
             structure: self.structure(),
+            voices: self.voices(),
             not_found,
             checks: self.checks.iter().map(|c| self.check_report(c)).collect(),
             dependent: self

@@ -8,6 +8,7 @@ use super::panel::Kind;
 use super::plan::Plan;
 use super::signal::{self, Code, Hypothesis};
 use super::solve::{self, Solved};
+use super::voice_axis::{self, VoiceAxis};
 use crate::layout::model::BitPlace;
 use crate::reading::Reading;
 
@@ -84,11 +85,18 @@ pub struct Solution<'a> {
     pub(crate) groups: Vec<Group>,
     pub(crate) checks: Vec<FoundCheck>,
     pub(crate) dependent: Vec<Dependent>,
+    /// For each group how its voices lie, where they lie alike.
+    pub(crate) voices: Vec<Option<VoiceAxis>>,
     /// The controls found.
     pub fields: Vec<FoundField>,
 }
 
 impl Solution<'_> {
+    /// The plan that was solved.
+    pub(crate) fn plan(&self) -> &Plan {
+        self.solved.experiment.plan
+    }
+
     /// The layout file, in the layout language.
     pub fn layout_toml(&self, id: &str) -> String {
         super::write::layout_toml(self, id)
@@ -115,6 +123,30 @@ impl Solution<'_> {
         });
         let least = strays.min_by_key(Vec::len);
         least.unwrap_or(all.clone())
+    }
+
+    /// How voices lie where they lie alike, a sentence for each group of chips.
+    pub fn voices(&self) -> Vec<String> {
+        let axes = self.voices.iter().flatten();
+        axes.map(|axis| {
+            let structures = axis.boards.iter().flat_map(|b| &b.structures);
+            let chips = structures.flat_map(|s| &self.solved.structures[*s].space.chips);
+            let ids: Vec<&str> = chips
+                .map(|c| self.solved.experiment.chips[*c].id.as_str())
+                .collect();
+            let n = axis.members.len();
+            let lie = if n == 1 {
+                "control lies"
+            } else {
+                "controls lie"
+            };
+            format!(
+                "{}: {}; {n} {lie} alike in every voice",
+                ids.join(" + "),
+                axis.says()
+            )
+        })
+        .collect()
     }
 
     /// How presets are spread over the cells of the chips, a sentence for each structure found.
@@ -155,11 +187,30 @@ fn chance(odds: f64) -> f64 {
 /// # Errors
 /// When readings and plan do not belong together, or nothing in the readings follows the plan.
 pub fn solve<'a>(plan: &'a Plan, readings: &[Reading]) -> Result<Solution<'a>, TraceError> {
-    let solved = solve::solve(Experiment::new(plan, readings)?)?;
-    let fields = fields(&solved);
+    let mut solved = solve::solve(Experiment::new(plan, readings)?)?;
+    let mut fields = fields(&solved);
+    let found: Vec<&Found> = solved.found.iter().flatten().collect();
+    voice_axis::align(&mut solved.structures, &solved.columns, &found, &fields);
     let mut groups = groups::groups(&solved.structures, &solved.columns, &solved.found);
     let (checks, dependent) = checks::search(&solved, &mut groups);
+    let look = voice_axis::Look {
+        panel: solved.experiment.panel(),
+        structures: &solved.structures,
+        columns: &solved.columns,
+        groups: &groups,
+        found: solved.found.iter().flatten().collect(),
+        fields: &fields,
+    };
+    // A check, or what follows from bits of several boards, is told of the lines of all of them.
+    let whole =
+        |g: usize| checks.iter().any(|c| c.group == g) || dependent.iter().any(|d| d.group == g);
+    let voices: Vec<Option<VoiceAxis>> =
+        (0..groups.len()).map(|g| look.axis(g, whole(g))).collect();
+    for axis in voices.iter().flatten() {
+        voice_axis::join_chances(axis, &solved.structures, &mut fields);
+    }
     Ok(Solution {
+        voices,
         solved,
         groups,
         checks,

@@ -189,6 +189,8 @@ fn siblings(all: &[Space], out: &mut Vec<Explained>) {
             doubt: Some("taken from the chips that are like it".to_owned()),
             sure: explain::DOUBTED,
             carried: Carried::default(),
+            slots: Vec::new(),
+            turned: 0,
         });
     }
     out.extend(more);

@@ -1,18 +1,22 @@
 //! Writes what was found as a layout file, each claim with its evidence.
 
+use std::collections::HashSet;
 use std::fmt::Write as _;
 
-use super::codes::Code;
-use super::explain::{Explained, gather};
+use super::codes::{self, Code};
+use super::explain::Explained;
 use super::fields::{Bit, Found};
-use super::groups::{self, Group, Spot, slot_lines};
-use super::panel::PanelControl;
+use super::groups::{self, Group, Spot};
+use super::panel::{Kind, Lane, Panel, PanelControl};
 use super::solution::{CERTAIN, FoundField, Solution};
 
+mod areas;
 pub(crate) mod check;
+mod pins;
 mod text;
 
-use text::{meaning, negated, order_text, pieces};
+use areas::Area;
+use text::{meaning, pieces};
 
 /// What is less likely than this is not written: it would be read as if something spoke for it.
 const SHOWN: f64 = 0.05;
@@ -23,6 +27,8 @@ const MOST_OTHERS: usize = 4;
 struct Writer<'a> {
     solution: &'a Solution<'a>,
     groups: &'a [Group],
+    /// The fields found, in the order of the solution's.
+    found: Vec<&'a Found>,
 }
 
 /// The layout file.
@@ -30,6 +36,7 @@ pub(crate) fn layout_toml(solution: &Solution, id: &str) -> String {
     let w = Writer {
         solution,
         groups: &solution.groups,
+        found: solution.solved.found.iter().flatten().collect(),
     };
     w.write(id)
 }
@@ -41,7 +48,12 @@ impl Writer<'_> {
 
     fn spot(&self, column: usize, inverted: bool) -> Option<Spot> {
         let column = &self.solution.solved.columns[column];
-        groups::spot(self.groups, self.structures(), column, inverted)
+        let spot = groups::spot(self.groups, self.structures(), column, inverted)?;
+        let line = self.board_line(column.structure, column.line);
+        Some(Spot {
+            line: line.unwrap_or(spot.line),
+            ..spot
+        })
     }
 
     fn write(&self, id: &str) -> String {
@@ -80,219 +92,51 @@ impl Writer<'_> {
                 let _ = writeln!(t, "evidence = \"traced\"");
             }
         }
-        for (g, group) in self.groups.iter().enumerate() {
-            self.area(&mut t, g, group);
+        for g in 0..self.groups.len() {
+            self.areas(&mut t, g);
         }
         t
     }
 
-    /// Address, enable and data pins of a chip.
-    fn pins(&self, t: &mut String, structure: usize, chip: usize) {
-        let e = &self.structures()[structure];
-        let chip_lines = e.space.words.next_power_of_two().trailing_zeros();
-        let Some(group) = self
-            .groups
-            .iter()
-            .find(|g| g.structures.contains(&structure))
-        else {
-            return;
-        };
-        let at = group
-            .structures
-            .iter()
-            .position(|s| *s == structure)
-            .unwrap_or(0);
-        let _ = writeln!(t, "# {} of {}", panel_word(self), e.map.says);
-        if e.map.xor {
-            let signals = self.wired_signals(e);
-            let quoted = |s: &[String]| {
-                s.iter()
-                    .map(|s| format!("{s:?}"))
-                    .collect::<Vec<_>>()
-                    .join(", ")
-            };
-            let _ = writeln!(
-                t,
-                "address  = [{}]",
-                quoted(&signals[..chip_lines as usize])
-            );
-            let enable: Vec<String> = signals[chip_lines as usize..]
-                .iter()
-                .enumerate()
-                .map(|(b, s)| {
-                    if chip >> b & 1 == 1 {
-                        s.clone()
-                    } else {
-                        negated(s)
-                    }
-                })
-                .collect();
-            if !enable.is_empty() {
-                let _ = writeln!(t, "enable   = [{}]", quoted(&enable));
-            }
-        } else if !e.map.pins.pins.is_empty() {
-            let mut pins = vec![String::new(); e.map.pins.pins.len()];
-            for (bit, &pin) in e.map.pins.pins.iter().enumerate() {
-                let not = if e.map.pins.invert >> pin & 1 == 1 {
-                    "!"
-                } else {
-                    ""
-                };
-                pins[usize::from(pin)] = format!("\"{not}a.{bit}\"");
-            }
-            let _ = writeln!(t, "address  = [{}]", pins.join(", "));
-        } else if e.space.chips.len() > 1 {
-            // Several chips in a row: the address bits above the chip's own choose it.
-            let bits = (e.space.chips.len() as u32)
-                .next_power_of_two()
-                .trailing_zeros();
-            let enable: Vec<String> = (0..bits)
-                .map(|b| {
-                    format!(
-                        "\"{}a.{}\"",
-                        if chip >> b & 1 == 1 { "" } else { "!" },
-                        chip_lines + b
-                    )
-                })
-                .collect();
-            let _ = writeln!(t, "enable   = [{}]", enable.join(", "));
-        }
-        let data: Vec<String> = (0..e.space.width)
-            .map(|l| {
-                let position = (group.lines[at] + u32::from(l)) as usize;
-                let not = if group.inverted[position] { "!" } else { "" };
-                format!("\"{not}q.{}\"", group.bus[position])
-            })
-            .collect();
-        let _ = writeln!(t, "data     = [{}]", data.join(", "));
-    }
-
-    /// What drives each address line of a space whose presets are wired to lines.
-    fn wired_signals(&self, e: &Explained) -> Vec<String> {
-        let pivots = &e.map.lines;
-        let slots = slot_lines(e);
-        let base = |slot: u32| {
-            // The base with these slot bits.
-            e.bases
-                .iter()
-                .copied()
-                .find(|b| gather(*b, &slots) == slot)
-                .unwrap_or(0)
-        };
-        let axis = &self.solution.solved.experiment.plan.panel.axis;
-        let origin = base(0);
-        (0..e.space.bits())
-            .map(|line| {
-                let mut terms: Vec<String> = Vec::new();
-                for (j, d) in e.map.deltas.iter().enumerate() {
-                    if d >> line & 1 == 1 {
-                        terms.push(format!("{axis}.{j}"));
-                    }
-                }
-                for (i, slot) in slots.iter().enumerate() {
-                    let turns = if *slot == line {
-                        true
-                    } else {
-                        pivots.contains(&line) && (base(1 << i) ^ origin) >> line & 1 == 1
-                    };
-                    if turns {
-                        terms.push(format!("slot.{i}"));
-                    }
-                }
-                let text = if terms.is_empty() {
-                    "0".to_owned()
-                } else {
-                    terms.join(" ^ ")
-                };
-                if origin >> line & 1 == 1 {
-                    negated(&text)
-                } else {
-                    text
-                }
-            })
-            .collect()
-    }
-
-    fn area(&self, t: &mut String, g: usize, group: &Group) {
+    /// The key and the label of a control, with its voice, unless all voices are meant, and its character.
+    fn key(&self, field: &FoundField, voices: bool) -> (String, String) {
         let panel = &self.solution.solved.experiment.plan.panel;
-        let e = &self.structures()[group.structures[0]];
-        let ids: Vec<String> = group
-            .structures
-            .iter()
-            .flat_map(|s| &self.structures()[*s].space.chips)
-            .map(|c| format!("{:?}", self.solution.solved.experiment.chips[*c].id))
-            .collect();
-        let _ = writeln!(
-            t,
-            "\n[[area]]\nname  = {:?}\nchips = [{}]",
-            group.name,
-            ids.join(", ")
-        );
-        let n = panel.presets;
-        if e.map.xor {
-            let order = order_text(&e.map.counters(), 1);
-            let _ = writeln!(t, "axes  = {{ {} = {{ count = {n}{order} }} }}", panel.axis);
-        } else {
-            let order = order_text(&e.map.offset, e.map.stride);
-            let _ = writeln!(
-                t,
-                "at    = {}\naxes  = {{ {} = {{ count = {n}, stride = {}{order} }} }}",
-                group.at, panel.axis, e.map.stride
-            );
-        }
-        let _ = writeln!(t, "lines = {}", group.total);
-        let mut taken: Vec<(u32, u32)> = Vec::new();
-        for (f, field) in self
-            .solution
-            .solved
-            .found
-            .iter()
-            .flatten()
-            .zip(&self.solution.fields)
-        {
-            self.field(t, g, f, field, &mut taken);
-        }
-        check::checks(t, self.solution, g);
-    }
-
-    /// The key of a control, with its voice or character.
-    fn key(&self, field: &FoundField) -> String {
-        let panel = &self.solution.solved.experiment.plan.panel;
-        let mut key = panel.controls[field.control].key.clone();
-        if let Some(v) = field.voice {
+        let control = &panel.controls[field.control];
+        let (mut key, mut label) = (control.key.clone(), control.shown().to_owned());
+        if let Some(v) = field.voice.filter(|_| !voices) {
             let _ = write!(key, ".voice-{}", v + 1);
+            let _ = write!(label, " (voice {})", v + 1);
         }
         if let Some(c) = field.character {
             let _ = write!(key, ".character-{}", c + 1);
+            let _ = write!(label, " (character {})", c + 1);
         }
-        key
+        (key, label)
     }
 
-    fn field(
-        &self,
-        t: &mut String,
-        g: usize,
-        f: &Found,
-        field: &FoundField,
-        taken: &mut Vec<(u32, u32)>,
-    ) {
-        let panel = &self.solution.solved.experiment.plan.panel;
+    /// Writes a field, or those of all voices of a control that lie alike: `fields` are their indices, the one whose places
+    /// are written first.
+    fn field(&self, t: &mut String, area: &Area, fields: &[usize], taken: &mut HashSet<usize>) {
+        let solved = &self.solution.solved;
+        let panel = &solved.experiment.plan.panel;
+        let (f, field) = (self.found[fields[0]], &self.solution.fields[fields[0]]);
         let control = &panel.controls[field.control];
+        let (key, label) = self.key(field, fields.len() > 1);
+        let here = |s: &Spot| area.structures.contains(&s.structure);
         // Bits above all that its positions set need no place.
         let idle = field.bits.iter().rev().take_while(|b| b.idle).count();
         let bits = || f.bits.iter().zip(&field.bits).rev().skip(idle);
         let spot = |bit: &Bit| {
             let first = bit.homes.first()?;
-            self.spot(first.column, first.inverted)
+            Some((first.column, self.spot(first.column, first.inverted)?))
         };
         let top = bits().next().and_then(|(bit, _)| spot(bit));
-        if top.is_some_and(|t| t.group == g)
+        if top.is_some_and(|(_, t)| here(&t))
             && (field.sure < SHOWN || bits().next().is_some_and(|(_, b)| b.sure < SHOWN))
         {
             let _ = writeln!(
                 t,
-                "\n# {}: no bit follows it better than chance would; left out.",
-                self.key(field)
+                "\n# {key}: no bit follows it better than chance would; left out."
             );
             return;
         }
@@ -300,20 +144,18 @@ impl Writer<'_> {
         let mut spots: Vec<Spot> = Vec::new();
         let mut copies = Vec::new();
         for (bit, found) in bits() {
-            let Some(first) = spot(bit).filter(|_| found.sure >= SHOWN) else {
+            let Some((column, first)) = spot(bit).filter(|_| found.sure >= SHOWN) else {
                 break;
             };
-            if first.group != g || taken.contains(&(first.unit, first.line)) {
+            if !here(&first) || !taken.insert(column) {
                 break;
             }
-            taken.push((first.unit, first.line));
             spots.push(first);
             for m in &bit.homes[1..] {
                 if let Some(s) = self.spot(m.column, m.inverted)
-                    && s.group == g
-                    && !taken.contains(&(s.unit, s.line))
+                    && here(&s)
+                    && taken.insert(m.column)
                 {
-                    taken.push((s.unit, s.line));
                     copies.push(s);
                 }
             }
@@ -323,42 +165,18 @@ impl Writer<'_> {
         }
         let missing = f.bits.len() - idle - spots.len();
         let turned: Vec<bool> = spots.iter().map(|s| s.turned).collect();
-        let mut code = field.code;
-        let inverted = if turned.iter().all(|x| *x) {
-            true
-        } else if turned.iter().all(|x| !x) {
-            false
-        } else if turned[0] != turned[1..][0]
-            && turned[1..].iter().all(|x| *x == turned[1])
-            && f.table.is_none()
-            && let Some(other) = top_turned(code, f.hypothesis.code, control)
-        {
-            code = other;
-            turned[1]
-        } else {
+        let codes = own_codes(&turned, f, control, panel, solved.experiment.lanes[f.lane]);
+        let plain = codes.is_some().then_some(("unsigned", false));
+        let Some((code, inverted)) = plain.or_else(|| polarity(&turned, f, field, control)) else {
             let _ = writeln!(
                 t,
-                "\n# {}: its bits differ in polarity in a way no code explains; left out.",
-                control.key
+                "\n# {key}: the bits of {} differ in polarity in a way no code explains; left out.",
+                f.hypothesis.says()
             );
             return;
         };
-        let key = self.key(field);
-        let sure = field.sure.min(
-            spots
-                .iter()
-                .zip(field.bits.iter().rev().skip(idle))
-                .map(|(_, b)| b.sure)
-                .fold(1.0, f64::min),
-        );
+        let sure = self.sure(fields, idle, spots.len());
         let certain = sure >= CERTAIN && missing == 0;
-        let mut label = control.shown().to_owned();
-        if let Some(v) = field.voice {
-            let _ = write!(label, " (voice {})", v + 1);
-        }
-        if let Some(c) = field.character {
-            let _ = write!(label, " (character {})", c + 1);
-        }
         let _ = writeln!(t, "\n[[area.parameter]]\nkey = {key:?}\nlabel = {label:?}");
         if let Some(group) = &control.group {
             let _ = writeln!(t, "group = {group:?}");
@@ -367,12 +185,16 @@ impl Writer<'_> {
         if inverted {
             let _ = writeln!(t, "inverted = true");
         }
-        meaning(t, control, f, code, spots.len() + idle);
+        let table = codes.as_ref().or(f.table.as_ref());
+        meaning(t, control, f, table, code, spots.len() + idle);
         let mut note = format!(
             "sure to {:.1} % by {} settings",
             (sure * 1000.0).floor() / 10.0,
-            self.solution.solved.experiment.plan.settings.len()
+            solved.experiment.plan.settings.len()
         );
+        if fields.len() > 1 {
+            let _ = write!(note, " in {} voices", fields.len());
+        }
         if missing > 0 {
             let _ = write!(note, "; {missing} lower bit(s) not found");
         }
@@ -401,6 +223,57 @@ impl Writer<'_> {
             );
         }
     }
+
+    /// The chance that fields are right in their coding and the bits that are written, the uppermost but the idle ones.
+    fn sure(&self, fields: &[usize], idle: usize, written: usize) -> f64 {
+        let of = |f: &usize| {
+            let field = &self.solution.fields[*f];
+            let bits = field.bits.iter().rev().skip(idle).take(written);
+            bits.map(|b| b.sure).fold(field.sure, f64::min)
+        };
+        fields.iter().map(of).fold(1.0, f64::min)
+    }
+}
+
+/// The code of each position of a selector as its bits are kept, the uppermost first, where some are inverted and others
+/// are not; `None` where all are alike, and for what is no selector.
+fn own_codes(
+    turned: &[bool],
+    f: &Found,
+    control: &PanelControl,
+    panel: &Panel,
+    lane: Lane,
+) -> Option<Vec<Option<u64>>> {
+    let mixed = turned.windows(2).any(|w| w[0] != w[1]);
+    if control.kind != Kind::Selector || !mixed || turned.len() != f.bits.len() {
+        return None;
+    }
+    let mask = turned.iter().fold(0, |o, t| o << 1 | u64::from(*t));
+    let straight = match &f.table {
+        Some(table) => table.clone(),
+        None => (0..=control.span())
+            .map(|p| Some(codes::code(f.hypothesis, panel, lane, p)))
+            .collect(),
+    };
+    Some(straight.into_iter().map(|c| Some(c? ^ mask)).collect())
+}
+
+/// The code as it is written for bits of these polarities, and whether all are inverted; `None` where no code explains them.
+fn polarity(
+    turned: &[bool],
+    f: &Found,
+    field: &FoundField,
+    control: &PanelControl,
+) -> Option<(&'static str, bool)> {
+    let (first, rest) = turned.split_first()?;
+    if rest.iter().all(|x| x == first) {
+        return Some((field.code, *first));
+    }
+    let alike = rest.iter().all(|x| *x == rest[0]);
+    let other = top_turned(field.code, f.hypothesis.code, control);
+    other
+        .filter(|_| alike && f.table.is_none())
+        .map(|code| (code, rest[0]))
 }
 
 /// The coding whose top bit alone is the other way round than this one's, if there is one.
@@ -410,8 +283,4 @@ fn top_turned(word: &str, code: Code, control: &PanelControl) -> Option<&'static
         _ if word == "unsigned" && !matches!(code, Code::Plus(_)) => Some("twos-complement"),
         _ => None,
     }
-}
-
-fn panel_word(w: &Writer) -> String {
-    format!("{}s", w.solution.solved.experiment.plan.panel.axis)
 }

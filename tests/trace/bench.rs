@@ -6,7 +6,7 @@
 //! of them with every field named that is wrong or not certain. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
 //! CELLKEEP_FAMILY=nibbles runs only the instruments whose family or description contains the word, and `-- list FIRST
 //! COUNT` names them. `digest` in place of `words` prints a line an instrument with a digest of all that was found, so that
-//! two steps of the code can be held side by side.
+//! two steps of the code can be held side by side; `layout` prints the layouts found.
 //! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
@@ -20,7 +20,9 @@ use std::time::Instant;
 
 use rayon::prelude::*;
 
+use cellkeep::trace::panel::Panel;
 use cellkeep::trace::plan::{Effort, Plan};
+use cellkeep::trace::rehearsal::Compared;
 use cellkeep::trace::simulate::{self, Hand};
 
 struct Outcome {
@@ -29,6 +31,8 @@ struct Outcome {
     says: String,
     /// Of the layout and the report.
     digest: String,
+    /// The layout found.
+    layout: String,
     cells: u64,
     seconds: f64,
     settings: usize,
@@ -36,6 +40,10 @@ struct Outcome {
     bits: usize,
     broken: Option<String>,
     checks: check_judge::Checks,
+    /// A second bank, read with the layout found.
+    compared: Compared,
+    /// Controls of which each voice has its own, and those that the layout found writes once for all.
+    written: (usize, usize),
     /// What was said of checks.
     said: Vec<String>,
     /// What was said of the structure of presets.
@@ -61,6 +69,11 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let other = cellkeep::trace::rehearsal::bank(&plan, seed ^ 0x5eed);
     let bank = simulate::dial(&i.layout, &targets, &other, Hand::default(), seed ^ 0xbac).unwrap();
     let checks = check_judge::judge(&i.layout, found.as_ref().ok(), &bank[0]);
+    let compared = solved.as_ref().ok().zip(found.as_ref().ok());
+    let compared = compared.map(|(solution, found)| {
+        cellkeep::trace::rehearsal::compare(&i.layout, &targets, solution, found, seed).unwrap()
+    });
+    let written = written(&panel, found.as_ref().ok());
     let said = solved.iter().flat_map(|s| s.report().checks);
     let said = said
         .map(|c| {
@@ -78,6 +91,7 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         family: i.family,
         says: i.says,
         digest: digest(solved.as_ref().ok()),
+        layout: (solved.as_ref()).map_or_else(|e| e.to_string(), |s| s.layout_toml("found")),
         cells: i
             .layout
             .chips
@@ -93,10 +107,22 @@ fn run(seed: u64, hand: Hand) -> Outcome {
             .sum(),
         broken,
         checks,
+        compared: compared.unwrap_or_default(),
+        written,
         said,
         structure,
         verdicts,
     }
+}
+
+/// Controls that each voice has of its own, and those of them that the layout found writes once for all voices.
+fn written(panel: &Panel, found: Option<&cellkeep::layout::model::Layout>) -> (usize, usize) {
+    let own = panel.controls.iter().filter(|c| c.per_voice);
+    let once = |c: &&cellkeep::trace::panel::PanelControl| {
+        let mut areas = found.iter().flat_map(|l| &l.areas);
+        areas.any(|a| a.parameter(&c.key).is_some())
+    };
+    (own.clone().count(), own.filter(once).count())
 }
 
 /// What was found in few letters.
@@ -172,13 +198,13 @@ fn shipped(only: Option<&str>) {
                         r.plan.settings.len(),
                         r.controls,
                         r.certain,
-                        r.right,
-                        r.values,
+                        r.compared.right,
+                        r.compared.values,
                         start.elapsed().as_secs_f64(),
-                        r.certain_wrong,
+                        r.compared.certain_wrong,
                     );
-                    if only.is_some() && !r.wrong.is_empty() {
-                        println!("    second bank wrong in {}", r.wrong.join(", "));
+                    if only.is_some() && !r.compared.wrong.is_empty() {
+                        println!("    second bank wrong in {}", r.compared.wrong.join(", "));
                     }
                 }
                 Some(Err(e)) => println!(
@@ -201,8 +227,8 @@ fn wrong_fields(layout: &cellkeep::layout::model::Layout, hand: Hand) {
     let plan = Plan::with(&panel, Effort::FULL);
     let readings = simulate::dial(layout, &targets, &plan, hand, 7).unwrap();
     let solved = cellkeep::trace::solve(&plan, &readings).ok();
-    for s in solved.iter().flat_map(|s| s.structure()) {
-        println!("    {s}");
+    for s in solved.iter().flat_map(|s| [s.structure(), s.voices()]) {
+        s.iter().for_each(|s| println!("    {s}"));
     }
     for v in judge::judge(layout, &targets, &plan, solved.as_ref()) {
         if !v.right {
@@ -378,6 +404,17 @@ fn words(outcomes: &[Outcome]) {
                 o.seed, o.says, o.checks, o.said
             );
         }
+        if o.compared.right < o.compared.values {
+            println!(
+                "  seed {} {}: second bank {} of {}, {} of them traced: {}",
+                o.seed,
+                o.says,
+                o.compared.right,
+                o.compared.values,
+                o.compared.certain_wrong,
+                o.compared.wrong.join(", ")
+            );
+        }
         let believed = |v: &&judge::Verdict| v.certain && !v.right;
         for v in o.verdicts.iter().filter(believed) {
             println!("      CERTAIN, {}: {}", v.class, v.says);
@@ -464,6 +501,18 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
         sum(|c| c.hidden),
         sum(|c| c.wrong)
     );
+    let of = |f: fn(&Outcome) -> usize| -> usize { outcomes.iter().map(f).sum() };
+    println!(
+        "    second bank: {} of {} values right by the layout found, {} of parameters called traced wrong",
+        of(|o| o.compared.right),
+        of(|o| o.compared.values),
+        of(|o| o.compared.certain_wrong)
+    );
+    println!(
+        "    voices: {} of {} controls that each voice has of its own are written once for all",
+        of(|o| o.written.1),
+        of(|o| o.written.0)
+    );
     times(&outcomes);
     println!("    called so sure, and right:");
     calibration(&all);
@@ -493,6 +542,9 @@ fn main() {
         match arguments.get(2).map(String::as_str) {
             Some("digest") => outcomes.iter().for_each(|o| {
                 println!("  {} {} {:.2} s", o.seed, o.digest, o.seconds);
+            }),
+            Some("layout") => outcomes.iter().for_each(|o| {
+                println!("# seed {}, {}\n{}", o.seed, o.says, o.layout);
             }),
             Some(_) => words(&outcomes),
             None => {}

@@ -14,6 +14,7 @@ mod judge;
 mod noise;
 mod shipped;
 mod told;
+mod voices;
 
 use cellkeep::layout;
 use cellkeep::trace::plan::{Effort, Plan};

@@ -157,7 +157,12 @@ control = "switch"
 "#;
     let layout = layout::from_text("tempo", text).unwrap();
     let found = rehearse(&layout, Hand::default(), 7).unwrap().unwrap();
-    assert_eq!((found.right, found.values), (48, 48), "{:?}", found.wrong);
+    assert_eq!(
+        (found.compared.right, found.compared.values),
+        (48, 48),
+        "{:?}",
+        found.compared.wrong
+    );
     // Ten bits: the digits of 240 are 10 0100 0000.
     assert!(
         found

@@ -248,7 +248,7 @@ pub(crate) fn rehearse(name: &str) -> Outcome {
         say!("   So dial, save and read all of it again, without a slip.");
     }
     say!("3. Solve:");
-    for s in &done.structure {
+    for s in done.structure.iter().chain(&done.voices) {
         say!("     {s}");
     }
     say!(
@@ -259,19 +259,19 @@ pub(crate) fn rehearse(name: &str) -> Outcome {
     say!("4. Decode a second bank with what was found, and compare with the truth:");
     say!(
         "     {} of {} values right; {} wrong among those called traced.",
-        done.right,
-        done.values,
-        done.certain_wrong
+        done.compared.right,
+        done.compared.values,
+        done.compared.certain_wrong
     );
-    for w in done.wrong.iter().take(12) {
+    for w in done.compared.wrong.iter().take(12) {
         say!("     not right everywhere: {w}");
     }
-    if done.wrong.len() > 12 {
-        say!("     and {} more", done.wrong.len() - 12);
+    if done.compared.wrong.len() > 12 {
+        say!("     and {} more", done.compared.wrong.len() - 12);
     }
     say!();
     say!("On the bench: cellkeep trace plan --help tells how to describe a panel.");
-    let clean = done.wrong.is_empty();
+    let clean = done.compared.wrong.is_empty();
     Ok(if clean {
         Status::Clean
     } else {

@@ -49,7 +49,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
         return Ok(status);
     }
     say!("{}: {} chips", report.instrument, checked.chips.len());
-    for s in &report.structure {
+    for s in report.structure.iter().chain(&report.voices) {
         say!("  {s}");
     }
     say!();

@@ -30,6 +30,10 @@ pub(crate) struct Explained {
     pub(crate) sure: f64,
     /// How far a reading that holds every setting one preset further back bears it out.
     pub(crate) carried: Carried,
+    /// Where presets are on address lines of their own: the lines that carry the slot, its lowest bit first, if not simply
+    /// all others from the lowest on; and the bits of the slot that are counted the other way round.
+    pub(crate) slots: Vec<u32>,
+    pub(crate) turned: u32,
 }
 
 impl Explained {
@@ -50,6 +54,8 @@ impl Explained {
             doubt: None,
             sure: DOUBTED,
             carried: Carried::default(),
+            slots: Vec::new(),
+            turned: 0,
             bases,
             weight,
         }

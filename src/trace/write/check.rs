@@ -14,6 +14,7 @@ fn bits(low_first: &[(u32, u32)]) -> String {
         .rev()
         .map(|&(unit, line)| Spot {
             group: 0,
+            structure: 0,
             unit,
             line,
             turned: false,

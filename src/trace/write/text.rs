@@ -7,8 +7,15 @@ use crate::trace::fields::Found;
 use crate::trace::panel::{Kind, PanelControl};
 use crate::trace::signal::Code;
 
-/// Code, scale, range and control.
-pub(super) fn meaning(t: &mut String, control: &PanelControl, f: &Found, code: &str, bits: usize) {
+/// Code, scale, range and control; `table` are the codes of a selector's positions, where they follow no rule.
+pub(super) fn meaning(
+    t: &mut String,
+    control: &PanelControl,
+    f: &Found,
+    table: Option<&Vec<Option<u64>>>,
+    code: &str,
+    bits: usize,
+) {
     let whole = bits == f.bits.len();
     let _ = match control.kind {
         Kind::Switch => {
@@ -26,7 +33,7 @@ pub(super) fn meaning(t: &mut String, control: &PanelControl, f: &Found, code: &
             }
         }
         Kind::Selector if whole => {
-            let codes: Vec<Option<u64>> = match &f.table {
+            let codes: Vec<Option<u64>> = match table {
                 Some(table) => table.clone(),
                 None => (0..control.positions.len() as u64).map(Some).collect(),
             };
