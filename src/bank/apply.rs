@@ -2,7 +2,7 @@
 //!
 //! Everything wrong is reported at once, and then nothing is applied.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 
 use super::{Bank, BankArea, BankEntry, BankValue, Code, shown_codes};
 use crate::blame::{Blame, Who};
@@ -71,28 +71,17 @@ impl Blame for ApplyError {
     }
 }
 
-/// Puts a bank's values onto codes; what the bank leaves out stays. Returns how many values changed.
-///
-/// A value may give its code, its setting, or both; where both are given they must agree, since the setting
-/// is only a view of the code. Values marked as not applying, and bits marked as unknown, are left alone.
-///
-/// # Errors
-/// With every problem at once; then nothing was changed.
-pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<usize, ApplyError> {
-    let mut changed = 0;
-    for (a, entry, field, code, known) in writes(bank, layout)? {
-        let (held, held_known) = codes.areas[a].get(entry, field);
-        if (held, held_known) == (code, known) {
-            continue;
-        }
-        changed += 1;
-        let merged = (held & !known) | (code & known);
-        codes.areas[a].set_partly(entry, field, merged, held_known | known);
-    }
-    Ok(changed)
+/// What putting a bank onto codes came to.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Applied {
+    /// How many values changed.
+    pub changed: usize,
+    /// Values of which the bank does not know all that the codes show.
+    pub kept: Vec<Kept>,
 }
 
-/// A value of which a bank does not know all that the reading shows.
+/// A value of which a bank does not know all that the reading shows: the reading's bits stay, and nobody has said that they
+/// are right.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Kept {
     /// "area, entry: key".
@@ -101,34 +90,62 @@ pub struct Kept {
     pub bits: Vec<BitPlace>,
 }
 
-/// What of a bank's values the bank does not know though the reading shows something there: the reading's bits stay, and
-/// nobody has said that they are right.
+/// Puts a bank's values onto codes; what the bank leaves out stays.
+///
+/// A value may give its code, its setting, or both; where both are given they must agree, since the setting
+/// is only a view of the code. Values marked as not applying, and bits marked as unknown, are left alone.
 ///
 /// # Errors
-/// As [`apply`].
-pub fn unknown_kept(bank: &Bank, layout: &Layout, codes: &Codes) -> Result<Vec<Kept>, ApplyError> {
-    let mut out: Vec<Kept> = Vec::new();
-    for (a, entry, field, _, known) in writes(bank, layout)? {
+/// With every problem at once; then nothing was changed.
+pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<Applied, ApplyError> {
+    let writes = writes(bank, layout)?;
+    let mut out = Applied::default();
+    for &(a, entry, field, code, known) in &writes {
         let area = &layout.areas[a];
-        let missing = codes.areas[a].get(entry, field).1 & !known;
-        if missing == 0 {
-            continue;
+        let (held, held_known) = codes.areas[a].get(entry, field);
+        if held_known & !known != 0 {
+            let key = area.parameters.iter().find(|p| p.fields.contains(&field));
+            let key = key.map_or("", |p| p.key.as_str());
+            let place = format!("{}, {}: {key}", area.name, area.entry_label(entry));
+            let bits = bits_of(area, entry, field, held_known & !known);
+            match out.kept.last_mut().filter(|last| last.place == place) {
+                Some(last) => last.bits.extend(bits),
+                None => out.kept.push(Kept {
+                    place,
+                    bits: bits.collect(),
+                }),
+            }
         }
-        let parameter = area.parameters.iter().find(|p| p.fields.contains(&field));
-        let key = parameter.map_or("", |p| p.key.as_str());
-        let place = format!("{}, {}: {key}", area.name, area.entry_label(entry));
-        let places = area.field_places(entry, field).iter().enumerate();
-        let bits = places.filter(|(k, _)| *k < 64 && missing >> k & 1 == 1);
-        let bits = bits.map(|(_, p)| *p);
-        match out.last_mut().filter(|last| last.place == place) {
-            Some(last) => last.bits.extend(bits),
-            None => out.push(Kept {
-                place,
-                bits: bits.collect(),
-            }),
+        if (held, held_known) != (code, known) {
+            out.changed += 1;
+            let merged = (held & !known) | (code & known);
+            codes.areas[a].set_partly(entry, field, merged, held_known | known);
         }
     }
+    if !out.kept.is_empty() {
+        // Parameters may share bits: what one of them gives is known.
+        let given = writes.iter().flat_map(|&(a, entry, field, _, known)| {
+            bits_of(&layout.areas[a], entry, field, known).map(|p| (p.chip, p.cell, p.line))
+        });
+        let given: HashSet<(u16, u32, u8)> = given.collect();
+        for value in &mut out.kept {
+            let open = |p: &BitPlace| !given.contains(&(p.chip, p.cell, p.line));
+            value.bits.retain(open);
+        }
+        out.kept.retain(|value| !value.bits.is_empty());
+    }
     Ok(out)
+}
+
+/// The places of the bits of a field that a mask has.
+fn bits_of(
+    area: &Area,
+    entry: usize,
+    field: usize,
+    mask: u64,
+) -> impl Iterator<Item = BitPlace> + '_ {
+    let places = area.field_places(entry, field).iter().take(64).enumerate();
+    places.filter_map(move |(k, p)| (mask >> k & 1 == 1).then_some(*p))
 }
 
 /// The bank in the order of its layout, whatever order a person left it in: every area, every entry, every parameter.

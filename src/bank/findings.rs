@@ -3,7 +3,8 @@
 use super::{BankCheck, Decoded, applies, failing_checks, shown};
 use crate::codec::{Codes, Memory, setting};
 use crate::finding::{Finding, Place, Severity};
-use crate::layout::model::{Area, FieldOwner, Parameter, Policy};
+use crate::layout::model::{Area, BitPlace, FieldOwner, Layout, Parameter, Policy};
+use crate::reading::{MADE_TO_FIT, Reading};
 
 /// What decoding notices: checks that fail, codes that are not legal, constants that differ, copies that differ.
 pub fn findings(decoded: &Decoded<'_>) -> Vec<Finding> {
@@ -15,7 +16,69 @@ pub fn findings(decoded: &Decoded<'_>) -> Vec<Finding> {
         unknown(area, codes, a, &mut found);
         copies(area, memory, &mut found);
     }
+    found.extend(made_to_fit(layout, &decoded.reading));
     found
+}
+
+/// The checks and copies that were made to agree with a value a person entered while mending. That they agree is no proof:
+/// they would, whatever was entered. The reading has its chips in the layout's order.
+pub fn made_to_fit(layout: &Layout, reading: &Reading) -> Vec<Finding> {
+    let mut runs = reading.chips.iter().flat_map(|c| &c.provenance);
+    if !runs.any(|r| r.origin.verb == MADE_TO_FIT) {
+        return Vec::new();
+    }
+    let made = |p: &BitPlace| {
+        let chip = reading.chips.get(usize::from(p.chip));
+        chip.is_some_and(|c| c.ever(MADE_TO_FIT, p.cell, p.line))
+    };
+    let finding = |what: String, entries: Vec<String>| {
+        let says = format!(
+            "{what} made to fit what was entered by hand while mending: {}",
+            listed(&entries)
+        );
+        Finding::new("check.made-to-fit", Severity::Caution, says)
+            .at(Place {
+                entries,
+                ..Place::default()
+            })
+            .means("It agrees because it was made to, and would with any value entered there: it is no proof of these presets.")
+            .act("Hold them against something else: another read, an earlier reading, or the sound itself.")
+    };
+    let mut found = Vec::new();
+    for area in &layout.areas {
+        for check in &area.checks {
+            let of = check.instances.iter();
+            let of = of.filter(|i| i.stored.iter().any(made));
+            let entries: Vec<String> = of.map(|i| whose(area, i.entry)).collect();
+            if !entries.is_empty() {
+                found.push(finding(
+                    format!("{}: check {} was", area.name, check.key),
+                    entries,
+                ));
+            }
+        }
+        for copy in &area.copies {
+            let mut entries: Vec<String> = Vec::new();
+            let each = area.bits_per_entry.max(1);
+            for (entry, places) in copy.places.chunks(each).enumerate() {
+                if places.iter().any(made) {
+                    entries.push(area.entry_label(entry));
+                }
+            }
+            if !entries.is_empty() {
+                found.push(finding(
+                    format!("{}: copy {} was", area.name, copy.name),
+                    entries,
+                ));
+            }
+        }
+    }
+    found
+}
+
+/// The entry that a check belongs to, in words.
+fn whose(area: &Area, entry: Option<usize>) -> String {
+    entry.map_or_else(|| format!("all of {}", area.name), |e| area.entry_label(e))
 }
 
 /// One finding a check, with every entry it fails in.

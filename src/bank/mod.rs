@@ -9,9 +9,9 @@ mod decoded;
 mod findings;
 mod listing;
 
-pub use apply::{ApplyError, BankProblem, Kept, apply, arranged, unknown_kept};
+pub use apply::{Applied, ApplyError, BankProblem, Kept, apply, arranged};
 pub use decoded::Decoded;
-pub use findings::findings;
+pub use findings::{findings, made_to_fit};
 pub use listing::{csv, list_decoded, listing, table};
 
 use std::collections::HashMap;
@@ -117,7 +117,7 @@ pub struct BankValue {
     /// Mask of the known bits, where some are unknown.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub known: Option<Code>,
-    /// Where the value came from, when it was not simply read: "mended", "edited", "settled".
+    /// Where the value came from, when it was not simply read: "mended", "entered by hand", "edited", "settled".
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub origin: Option<String>,
     /// False where another parameter's position gives this one no meaning.
@@ -288,10 +288,10 @@ pub fn shown_codes(area: &Area, p: &Parameter, codes: &[u64]) -> String {
 }
 
 /// Which bits were not simply read, and by what verb they came to their value.
-struct Origins(HashMap<(u16, u32), Vec<(u8, String)>>);
+pub(crate) struct Origins(HashMap<(u16, u32), Vec<(u8, String)>>);
 
 impl Origins {
-    fn of(decoded: &Decoded<'_>) -> Self {
+    pub(crate) fn of(decoded: &Decoded<'_>) -> Self {
         let mut bits: HashMap<(u16, u32), Vec<(u8, String)>> = HashMap::new();
         for (c, chip) in decoded.reading.chips.iter().enumerate() {
             let words = chip.image.words();
@@ -307,7 +307,12 @@ impl Origins {
     }
 
     /// The verb of the first bit of a parameter that was not simply read.
-    fn of_parameter(&self, area: &Area, parameter: &Parameter, entry: usize) -> Option<&str> {
+    pub(crate) fn of_parameter(
+        &self,
+        area: &Area,
+        parameter: &Parameter,
+        entry: usize,
+    ) -> Option<&str> {
         if self.0.is_empty() {
             return None;
         }

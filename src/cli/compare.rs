@@ -4,7 +4,7 @@ use super::open::ReadingArgs;
 use super::output::{number, print_text, say};
 use super::shelved::ShelfArgs;
 use super::{Outcome, Status, findings};
-use crate::bank::Bank;
+use crate::bank::{self, Bank};
 use crate::compare::{self, Comparison};
 use crate::document;
 use crate::shelf::{Role, incoming_bytes};
@@ -49,6 +49,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let after = args.files.decode(&args.after, &layout)?;
     findings::to_stderr(&before.reading.findings);
     findings::to_stderr(&after.reading.findings);
+    for reading in [&before.reading, &after.reading] {
+        findings::to_stderr(&bank::made_to_fit(&layout, reading));
+    }
     let comparison = compare::compare(&before, &after);
     // Where a file is missing or cut short, that the rest agrees says too little.
     let doubted = [&before, &after].map(|r| findings::status(&r.reading.findings));
@@ -82,13 +85,19 @@ pub(crate) fn run(args: &Args) -> Outcome {
     Ok(status)
 }
 
+/// "1 entry", "3 entries".
+fn entries(n: usize) -> String {
+    match n {
+        1 => "1 entry".to_owned(),
+        n => format!("{n} entries"),
+    }
+}
+
 fn summary(c: &Comparison) -> Vec<String> {
     let t = &c.totals;
-    let neither = (t.unknown_bits > 0).then(|| {
-        format!(
-            "{} bits are known in neither reading, so nothing is said of them",
-            t.unknown_bits
-        )
+    let neither = (t.unknown_bits > 0).then(|| match t.unknown_bits {
+        1 => "1 bit is known in neither reading, so nothing is said of it".to_owned(),
+        n => format!("{n} bits are known in neither reading, so nothing is said of them"),
     });
     if c.is_clean() {
         let none = match neither {
@@ -98,27 +107,35 @@ fn summary(c: &Comparison) -> Vec<String> {
         return std::iter::once(none.to_owned()).chain(neither).collect();
     }
     let mut lines = vec![format!(
-        "{} in {} changed ({} of them by a small step); {} entries were moved, copied or emptied",
+        "{} in {} changed ({} of them by a small step); {} moved, copied or emptied",
         number(t.parameters, "parameter"),
-        match t.entries - t.explained_entries {
-            1 => "1 entry".to_owned(),
-            n => format!("{n} entries"),
-        },
+        entries(t.entries - t.explained_entries),
         t.small_steps,
-        t.explained_entries
+        match t.explained_entries {
+            1 => "1 entry was".to_owned(),
+            n => format!("{} were", entries(n)),
+        }
     )];
     let copies = match t.copy_bits {
         0 => String::new(),
         n => format!("{n} of mirrored copies, "),
     };
     lines.push(format!(
-        "{} bits differ: {} of parameters, {} of checks, {copies}{} without a meaning in the layout",
-        t.bits, t.parameter_bits, t.check_bits, t.other_bits
+        "{}: {} of parameters, {} of checks, {copies}{} without a meaning in the layout",
+        match t.bits {
+            1 => "1 bit differs".to_owned(),
+            n => format!("{n} bits differ"),
+        },
+        t.parameter_bits,
+        t.check_bits,
+        t.other_bits
     ));
     if t.incomparable_bits > 0 {
+        let one = t.incomparable_bits == 1;
         lines.push(format!(
-            "{} bits are known in one reading only",
-            t.incomparable_bits
+            "{} {} known in one reading only",
+            number(t.incomparable_bits, "bit"),
+            if one { "is" } else { "are" }
         ));
     }
     lines.extend(neither);

@@ -1,8 +1,8 @@
 //! What every editing command has: where it edits, where the result goes, and what it says at the end.
 
 use super::open::{OutputArgs, ReadingArgs};
-use super::output::{number, place, print_text, say};
-use super::{Failure, Outcome, Status};
+use super::output::{are, number, place, print_text, say};
+use super::{Outcome, Status};
 use crate::document;
 use crate::edit::{Edited, Selector};
 use crate::layout::model::Layout;
@@ -11,7 +11,7 @@ use crate::shelf::Role;
 /// The file in the new folder that records an edit.
 const RECORD: &str = "changes.json";
 
-/// Parameters listed before the rest is only counted.
+/// Changes, and remarks, listed before the rest is only counted.
 const LISTED: usize = 40;
 
 /// The options that every editing command takes.
@@ -51,28 +51,18 @@ pub(crate) fn write(
     let record = &edited.record;
     let text = document::to_json(record)?;
     let also = vec![(RECORD.to_owned(), text.clone().into_bytes())];
-    let written: Result<Vec<String>, Failure> = output.write(&edited.reading, layout, also);
-    let written = written?;
+    let written = output.write(&edited.reading, layout, also, &edited.held)?;
     if json {
         print_text(&text);
         return Ok(Status::Clean);
     }
-    for change in record.parameters.iter().take(LISTED) {
-        say!(
+    let changes = record.parameters.iter().map(|c| {
+        format!(
             "{}, {}: {}  {} -> {}",
-            change.area,
-            change.entry,
-            change.key,
-            change.before,
-            change.after
-        );
-    }
-    if record.parameters.len() > LISTED {
-        say!(
-            "... and {} more, all in {RECORD}",
-            record.parameters.len() - LISTED
-        );
-    }
+            c.area, c.entry, c.key, c.before, c.after
+        )
+    });
+    listed(changes, "");
     for check in &record.checks {
         say!("check brought in line: {check}");
     }
@@ -82,15 +72,8 @@ pub(crate) fn write(
             number(record.copied_bits, "bit")
         );
     }
-    for remark in record.remarks.iter().take(LISTED) {
-        say!("left out: {remark}");
-    }
-    if record.remarks.len() > LISTED {
-        say!(
-            "... and {} more left out, all in {RECORD}",
-            record.remarks.len() - LISTED
-        );
-    }
+    let remarks = record.remarks.iter();
+    listed(remarks.map(|r| format!("left out: {r}")), " left out");
     let folder = output.place(Role::AsWritten);
     say!(
         "{} and {} changed; wrote {} to {folder}",
@@ -98,20 +81,28 @@ pub(crate) fn write(
         number(record.cells.len(), "cell"),
         written.join(", ")
     );
-    // The files have no way to say that a bit is not known.
-    let chips = edited.reading.chips.iter();
-    let unknown: u64 = chips.map(|c| c.image.unknown_bits()).sum();
-    if unknown > 0 {
+    let unknown = Unknown::of(edited);
+    if unknown.zeroed > 0 {
         say!(
-            "caution: of {onto} {} {} not known, and 0 in the files written: a chip that is programmed from them loses what it held there",
-            number(unknown, "bit"),
-            if unknown == 1 { "is" } else { "are" }
+            "caution: of {onto} {} not known, and 0 in the files written: a chip that is programmed from them loses what it held there",
+            are(unknown.zeroed)
         );
     }
-    if record.cells.is_empty() {
+    if unknown.held > 0 {
+        say!(
+            "caution: {} not vouched for by anybody: the files hold what was read there, and reading.json has them as unknown",
+            are(unknown.held)
+        );
+    }
+    if record.cells.is_empty() && unknown.held == 0 {
         say!("next: nothing differs from {onto}; the files hold what was read");
+    } else if record.cells.is_empty() {
+        say!(
+            "next: nothing was changed, and what was left out is not settled by it: `cellkeep mend {} -o mend.toml` says what it most likely was",
+            place(&folder)
+        );
     } else {
-        let then = match (record.remarks.is_empty(), unknown) {
+        let then = match (record.remarks.is_empty(), unknown.held + unknown.zeroed) {
             (true, 0) => "then program the chips",
             (false, _) => "program the chips once what was left out is settled",
             (true, _) => "program the chips once what is not known is read or mended",
@@ -124,4 +115,38 @@ pub(crate) fn write(
         );
     }
     Ok(Status::Clean)
+}
+
+/// Prints what fits, and how much more the record has.
+fn listed(lines: impl ExactSizeIterator<Item = String>, what: &str) {
+    let more = lines.len().saturating_sub(LISTED);
+    for line in lines.take(LISTED) {
+        say!("{line}");
+    }
+    if more > 0 {
+        say!("... and {more} more{what}, all in {RECORD}");
+    }
+}
+
+/// Bits that the new reading does not know.
+#[derive(Default)]
+struct Unknown {
+    /// Of which the files hold what was read.
+    held: u64,
+    /// Of which they hold 0: files have no way to say that a bit is not known.
+    zeroed: u64,
+}
+
+impl Unknown {
+    fn of(edited: &Edited) -> Self {
+        let mut out = Self::default();
+        for (c, chip) in edited.reading.chips.iter().enumerate() {
+            let unknown = chip.image.unknown_bits();
+            let held = edited.held.get(c);
+            let zeroed = held.map_or(unknown, |h| h.unknown_bits());
+            out.zeroed += zeroed;
+            out.held += unknown - zeroed.min(unknown);
+        }
+        out
+    }
 }

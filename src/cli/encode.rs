@@ -6,14 +6,17 @@ use super::open::{self, OutputArgs, ReadingArgs};
 use super::{Outcome, edited};
 use crate::bank;
 use crate::edit::Editor;
+use crate::layout::model::BitPlace;
 use crate::reading::Origin;
 
 /// Put an edited bank back onto a reading, and write the chip files to program.
 #[derive(clap::Args)]
 #[command(after_help = "\
 Only what differs from the reading is written; every other bit stays as it was read. Each changed bit is recorded
-with its reason in the new folder. What the bank does not know stays as the reading has it; each such value is named, and its
-bits are marked in reading.json as unknown in the bank.
+with its reason in the new folder. What the bank does not know stays in the chip files as the reading has it, since a chip
+has no way to hold nothing; each such value is named, and its bits are unknown in reading.json, so that `decode`, `examine`
+and `verify` of the new folder know that nobody vouches for them. A value that is taken out of the bank stays as it was read
+and known.
 
 Examples:
   cellkeep decode reading --json -o bank.json
@@ -41,24 +44,24 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let layout = args.files.layout_for(&args.onto)?;
     let decoded = args.files.decode(&args.onto, &layout)?;
     let mut codes = decoded.codes.clone();
-    let kept = bank::unknown_kept(&bank, &layout, &codes)?;
-    bank::apply(&bank, &layout, &mut codes)?;
+    let kept = bank::apply(&bank, &layout, &mut codes)?.kept;
     let mut editor = Editor::new(&decoded);
     editor.replace_codes(codes);
     let why = args.why.as_deref().unwrap_or("the bank says so");
     let mut edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
     let origin = Origin {
         verb: "unknown in the bank".to_owned(),
-        why: format!("what {} reads there stays", args.onto),
+        why: format!("the file holds what {} reads there", args.onto),
         from: Some(args.bank.display().to_string()),
     };
-    for value in kept {
-        edited.reading.mark(&value.bits, &origin);
-        edited.record.remarks.push(format!(
-            "{}: unknown in the bank, so what {} reads there stays, and nobody has found it to be right",
+    let bits: Vec<BitPlace> = kept.iter().flat_map(|v| v.bits.iter().copied()).collect();
+    edited.leave_unknown(&layout, &decoded.reading, &bits, &origin);
+    edited.record.remarks.extend(kept.iter().map(|value| {
+        format!(
+            "{}: unknown in the bank, so the files hold what {} reads there, and nobody has found it to be right",
             value.place, args.onto
-        ));
-    }
+        )
+    }));
     edited::write(
         &edited,
         &args.output,

@@ -4,9 +4,10 @@ use std::path::{Path, PathBuf};
 
 use super::inputs::write_file;
 use super::open::{OutputArgs, ReadingArgs, WrittenArgs, same_place};
-use super::output::{number, place, print_text, quoted, say};
+use super::output::{are, number, place, print_text, quoted, say};
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status};
+use crate::bank;
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::examine::examine;
@@ -272,7 +273,7 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
             p.code
         );
     }
-    more(plan.proposals.len(), "proposals");
+    more(plan.proposals.len(), ("proposal", "proposals"));
     for b in plan.bits.iter().take(LISTED) {
         let lines: Vec<String> = b.lines.iter().map(|l| format!("D{l}")).collect();
         let cells = match b.first == b.last {
@@ -287,11 +288,18 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
             lines.join(" ")
         );
     }
-    more(plan.bits.len(), "proposals for bits outside of parameters");
+    let outside = (
+        "proposal for bits outside of parameters",
+        "proposals for bits outside of parameters",
+    );
+    more(plan.bits.len(), outside);
     for f in plan.follows.iter().take(LISTED) {
         say!("follows   {f}");
     }
-    more(plan.follows.len(), "checks that follow");
+    more(
+        plan.follows.len(),
+        ("check that follows", "checks that follow"),
+    );
     for l in plan.losses.iter().take(LISTED) {
         say!(
             "lost      {}, {}: {}  {}",
@@ -301,7 +309,7 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
             l.lost
         );
     }
-    more(plan.losses.len(), "losses");
+    more(plan.losses.len(), ("loss", "losses"));
     let sure = |chances: &mut dyn Iterator<Item = f64>| chances.filter(|c| *c >= 0.99).count();
     say!(
         "{} proposed, {} of them at least 99 % sure; outside of parameters {}, {} of them as sure",
@@ -311,13 +319,16 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
         sure(&mut plan.bits.iter().map(|b| b.probability)),
     );
     say!(
-        "{} checks follow{}; {} things are lost or left open, each listed in the plan {}",
-        plan.follows.len(),
-        match plan.follows.is_empty() {
-            true => "",
-            false => " where all they cover is accepted",
+        "{}; {} lost or left open, each listed in the plan {}",
+        match plan.follows.len() {
+            0 => "no checks follow".to_owned(),
+            1 => "1 check follows where all it covers is accepted".to_owned(),
+            n => format!("{n} checks follow where all they cover is accepted"),
         },
-        plan.losses.len(),
+        match plan.losses.len() {
+            1 => "1 thing is".to_owned(),
+            n => format!("{n} things are"),
+        },
         file.display()
     );
     if !plan.read_again.is_empty() {
@@ -337,9 +348,12 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
     }
 }
 
-fn more(all: usize, what: &str) {
-    if all > LISTED {
-        say!("... and {} more {what} in the plan", all - LISTED);
+/// How many more of these, one or several, the plan has than are listed.
+fn more(all: usize, (one, several): (&str, &str)) {
+    match all.saturating_sub(LISTED) {
+        0 => {}
+        1 => say!("... and 1 more {one} in the plan"),
+        n => say!("... and {n} more {several} in the plan"),
     }
 }
 
@@ -393,10 +407,13 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     for notice in &mended.record.notices {
         say!("{notice}");
     }
+    for made in bank::made_to_fit(layout, &mended.reading) {
+        say!("{}", made.says);
+    }
     match &plan.reorder {
         Some(r) if r.accept => say!(
-            "put back in order: {} bits are another for it",
-            mended.record.put_in_order
+            "put back in order: {} another for it",
+            are(mended.record.put_in_order)
         ),
         Some(r) => say!(
             "left out of order, since accept = false under [reorder]: {}",
@@ -414,9 +431,15 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     say!("wrote {} to {folder}", files.join(", "));
     if record.unresolved > 0 || !record.losses.is_empty() {
         say!(
-            "{} damaged bits are left unknown; {RECORD} beside the reading lists {} losses for the customer",
-            record.unresolved,
-            record.losses.len()
+            "{} left unknown; {RECORD} beside the reading lists {} for the customer",
+            match record.unresolved {
+                1 => "1 damaged bit is".to_owned(),
+                n => format!("{n} damaged bits are"),
+            },
+            match record.losses.len() {
+                1 => "1 loss".to_owned(),
+                n => format!("{n} losses"),
+            }
         );
     }
     say!(

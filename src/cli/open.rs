@@ -7,7 +7,7 @@ use crate::bank::{Bank, Decoded};
 use crate::blame::{Blame, DiskError, Who};
 use crate::document::{self, Document};
 use crate::image::form::WriteForm;
-use crate::image::{Form, Packing};
+use crate::image::{ChipImage, Form, Packing};
 use crate::layout::{self, LayoutError, model::Layout};
 use crate::plain;
 use crate::reading::{self, ChipReading, Files, Reading, ReadingSpec, WriteOptions};
@@ -410,14 +410,15 @@ impl OutputArgs {
     }
 
     /// Writes a reading into the folder, or into the job, as what is to be written into the chips, with other documents
-    /// beside it. Returns the names of the files.
+    /// beside it. `held` is what the files hold where the reading knows less. Returns the names of the files.
     pub(crate) fn write(
         &self,
         reading: &Reading,
         layout: &Layout,
         also: Vec<(String, Vec<u8>)>,
+        held: &[ChipImage],
     ) -> Result<Vec<String>, Failure> {
-        self.write_as(Role::AsWritten, (reading, Some(layout)), also)
+        self.write_held(Role::AsWritten, (reading, Some(layout)), also, held)
     }
 
     /// The same for a reading that plays another part in a job. Its layout is kept with the job, where that has none of its id.
@@ -426,6 +427,16 @@ impl OutputArgs {
         role: Role,
         (reading, layout): (&Reading, Option<&Layout>),
         also: Vec<(String, Vec<u8>)>,
+    ) -> Result<Vec<String>, Failure> {
+        self.write_held(role, (reading, layout), also, &[])
+    }
+
+    fn write_held(
+        &self,
+        role: Role,
+        (reading, layout): (&Reading, Option<&Layout>),
+        also: Vec<(String, Vec<u8>)>,
+        held: &[ChipImage],
     ) -> Result<Vec<String>, Failure> {
         let options = WriteOptions {
             form: WriteForm {
@@ -436,6 +447,7 @@ impl OutputArgs {
             replace: self.written.replace,
             also,
             keep_off: inputs::all(),
+            held: held.to_vec(),
         };
         let temporary = tempfile::tempdir()
             .map_err(|e| DiskError::new("make a folder in", std::env::temp_dir(), e))?;

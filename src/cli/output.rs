@@ -300,6 +300,15 @@ pub(crate) fn number(n: impl TryInto<u64>, what: &str) -> String {
     }
 }
 
+/// "0 bits are", "1 bit is", "3 bits are".
+pub(crate) fn are(bits: impl TryInto<u64>) -> String {
+    let bits = number(bits, "bit");
+    match bits.starts_with("1 ") {
+        true => format!("{bits} is"),
+        false => format!("{bits} are"),
+    }
+}
+
 /// "no errors", "1 error", "3 errors".
 pub(crate) fn counted(n: usize, what: &str) -> String {
     match n {

@@ -39,8 +39,9 @@ pub(crate) fn run(args: &Args) -> Outcome {
     findings::to_stderr(&read.reading.findings);
     let outcome = verify(&written, &read);
     // Where a file is missing or is not what was written, agreement of the rest proves too little.
-    let doubts = [&written, &read].map(|r| findings::status(&r.reading.findings));
-    let doubted = doubts.contains(&Status::Findings);
+    let found = [&written, &read].map(|r| r.reading.findings.as_slice());
+    let doubts = findings::tally(&found.concat());
+    let doubted = doubts.is_some();
     let asked = outcome.compared_bits > 0 && outcome.unasked_bits == 0;
     let status = if outcome.wrong_bits == 0 && asked && !doubted {
         Status::Clean
@@ -66,22 +67,25 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     if outcome.parameters.len() > LISTED {
         say!(
-            "... and {} more parameters",
-            outcome.parameters.len() - LISTED
+            "... and {} more",
+            number(outcome.parameters.len() - LISTED, "parameter")
         );
     }
     say!(
-        "{} of {} bits read back as written ({} absent bits left out, {} were unknown in what was written)",
+        "{} of {} read back as written ({} left out, {} unknown in what was written)",
         outcome.compared_bits - outcome.wrong_bits,
-        outcome.compared_bits,
-        outcome.absent_bits,
-        outcome.unasked_bits
+        number(outcome.compared_bits, "bit"),
+        number(outcome.absent_bits, "absent bit"),
+        match outcome.unasked_bits {
+            1 => "1 was".to_owned(),
+            n => format!("{n} were"),
+        }
     );
     if outcome.compared_bits == 0 {
         say!("next: nothing was compared, so nothing is proved; name the files that were written");
-    } else if outcome.wrong_bits == 0 && doubted {
+    } else if let Some(doubts) = doubts.filter(|_| outcome.wrong_bits == 0) {
         say!(
-            "next: what was compared agrees, but the findings above leave a doubt; clear them and verify again"
+            "next: what was compared agrees, but that says too little, for what was noticed about the files ({doubts}, told on standard error); clear it up and verify again"
         );
     } else if outcome.wrong_bits == 0 && outcome.unasked_bits > 0 {
         say!(

@@ -5,7 +5,6 @@
 //! re-sorted bank is not shown as a flood of changes. Bits the layout calls absent are left out.
 
 mod groups;
-pub mod kinds;
 mod render;
 pub mod verify;
 
@@ -18,7 +17,7 @@ use crate::bank::{self, Code, Decoded, LayoutRef};
 use crate::codec::coding;
 use crate::document::Document;
 use crate::layout::model::{Area, BitPlace, Coding, Parameter, Scale};
-use kinds::Kind;
+use crate::layout::owners::{Class, Classes};
 
 /// Codes at most this far apart are a small step: a re-save of the same knob, not a new setting.
 pub const SMALL_STEP: u64 = 2;
@@ -168,6 +167,9 @@ pub struct ParameterChange {
     /// The difference in codes, for one-number parameters known on both sides.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub by: Option<i64>,
+    /// How the later reading came to its value, where it was not simply read: "mended", "entered by hand", "edited".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub origin: Option<String>,
     /// The physical bits that differ.
     pub bits: Vec<BitChange>,
 }
@@ -220,15 +222,22 @@ pub struct ChipChanges {
 pub fn compare(before: &Decoded<'_>, after: &Decoded<'_>) -> Comparison {
     let layout = before.layout;
     let mut totals = Totals::default();
-    let kinds = kinds::of(layout);
-    let chips = chip_changes(before, after, &kinds, &mut totals);
+    let chips = chip_changes(before, after, &Classes::new(layout), &mut totals);
     let recognised = groups::recognise(before, after);
+    let origins = bank::Origins::of(after);
     let mut areas = Vec::new();
     for (a, area) in layout.areas.iter().enumerate() {
         let mut entries = Vec::new();
         for entry in 0..area.entries() {
             let parameters: Vec<ParameterChange> = (0..area.parameters.len())
-                .filter_map(|p| parameter_change(before, after, a, entry, p))
+                .filter_map(|p| {
+                    let change = parameter_change(before, after, a, entry, p)?;
+                    let origin = origins.of_parameter(area, &area.parameters[p], entry);
+                    Some(ParameterChange {
+                        origin: origin.map(str::to_owned),
+                        ..change
+                    })
+                })
                 .collect();
             if parameters.is_empty() {
                 continue;
@@ -268,7 +277,7 @@ pub fn compare(before: &Decoded<'_>, after: &Decoded<'_>) -> Comparison {
 fn chip_changes(
     before: &Decoded<'_>,
     after: &Decoded<'_>,
-    kinds: &[Vec<Kind>],
+    classes: &Classes,
     totals: &mut Totals,
 ) -> Vec<ChipChanges> {
     let mut chips = Vec::new();
@@ -287,9 +296,8 @@ fn chip_changes(
         for cell in 0..chip.words {
             let mut touched = false;
             for line in 0..chip.width {
-                let at = cell as usize * usize::from(chip.width) + usize::from(line);
-                let kind = kinds[c][at];
-                if kind == Kind::Absent {
+                let class = classes.of(c, cell, line);
+                if class == Some(Class::Absent) {
                     continue;
                 }
                 match (one.bit(cell, line), other.bit(cell, line)) {
@@ -299,10 +307,10 @@ fn chip_changes(
                             touched = true;
                             changes.by_line[usize::from(line)] += 1;
                             totals.bits += 1;
-                            match kind {
-                                Kind::Parameter => totals.parameter_bits += 1,
-                                Kind::Check => totals.check_bits += 1,
-                                Kind::Copy => totals.copy_bits += 1,
+                            match class {
+                                Some(Class::Parameter) => totals.parameter_bits += 1,
+                                Some(Class::Check) => totals.check_bits += 1,
+                                Some(Class::Mirror) => totals.copy_bits += 1,
                                 _ => totals.other_bits += 1,
                             }
                         }
@@ -350,6 +358,7 @@ fn parameter_change(
         after: side(after, area, a, entry, p),
         step,
         by,
+        origin: None,
         bits: bit_changes(before, after, area, entry, parameter),
     })
 }

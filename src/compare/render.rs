@@ -30,8 +30,12 @@ pub fn listing(comparison: &Comparison, bits: bool) -> String {
         let changed: u64 = chip.by_line.iter().sum();
         let _ = write!(
             out,
-            "chip {}: {changed} of {} bits differ in {} cells",
-            chip.chip, chip.compared_bits, chip.cells
+            "chip {}: {changed} of {} bits {} in {} {}",
+            chip.chip,
+            chip.compared_bits,
+            if changed == 1 { "differs" } else { "differ" },
+            chip.cells,
+            if chip.cells == 1 { "cell" } else { "cells" }
         );
         if !lines.is_empty() {
             let _ = write!(out, " ({})", lines.join(", "));
@@ -39,8 +43,13 @@ pub fn listing(comparison: &Comparison, bits: bool) -> String {
         if chip.incomparable_bits > 0 {
             let _ = write!(
                 out,
-                "; {} bits known in one reading only",
-                chip.incomparable_bits
+                "; {} {} known in one reading only",
+                chip.incomparable_bits,
+                if chip.incomparable_bits == 1 {
+                    "bit"
+                } else {
+                    "bits"
+                }
             );
         }
         out.push('\n');
@@ -66,8 +75,10 @@ fn parameter(out: &mut String, change: &ParameterChange, bits: bool) {
         (Step::Incomparable, _) => "unknown in one reading".to_owned(),
         _ => String::new(),
     };
+    let origin = change.origin.as_ref();
+    let origin = origin.map_or(String::new(), |o| format!("  ({o})"));
     let line = format!(
-        "  {:<28} {:>12} -> {:<12} {} -> {}  {how}",
+        "  {:<28} {:>12} -> {:<12} {} -> {}  {how}{origin}",
         change.key,
         change.before.setting,
         change.after.setting,

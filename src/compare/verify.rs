@@ -3,9 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::kinds::{self, Kind};
 use crate::bank::{Decoded, LayoutRef};
 use crate::document::Document;
+use crate::layout::owners::{Class, Classes};
 
 /// The outcome of reading back what was written.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -67,7 +67,7 @@ pub struct ParameterMismatch {
 /// When they were decoded by layouts of another shape.
 pub fn verify(written: &Decoded<'_>, read: &Decoded<'_>) -> Verification {
     let layout = written.layout;
-    let kinds = kinds::of(layout);
+    let classes = Classes::new(layout);
     let mut out = Verification {
         layout: LayoutRef::of(layout),
         compared_bits: 0,
@@ -93,7 +93,7 @@ pub fn verify(written: &Decoded<'_>, read: &Decoded<'_>) -> Verification {
         for cell in 0..chip.words {
             for line in 0..chip.width {
                 let l = usize::from(line);
-                if kinds[c][cell as usize * width + l] == Kind::Absent {
+                if classes.of(c, cell, line) == Some(Class::Absent) {
                     out.absent_bits += 1;
                     continue;
                 }

@@ -6,6 +6,7 @@
 
 mod record;
 mod select;
+mod unvouched;
 
 pub use record::{EditRecord, Edited, EditedParameter, EditedWord};
 pub use select::Selector;

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::bank::{Decoded, LayoutRef, shown};
 use crate::codec::{Codec, Memory, checks};
 use crate::document::Document;
+use crate::image::ChipImage;
 use crate::reading::{Origin, Reading};
 
 /// An edited reading with its record.
@@ -15,6 +16,8 @@ pub struct Edited {
     pub reading: Reading,
     /// What was changed.
     pub record: EditRecord,
+    /// What the chip files hold where the new reading knows less; empty where it knows all they hold.
+    pub held: Vec<ChipImage>,
 }
 
 /// Everything an edit changed.
@@ -132,12 +135,6 @@ pub(super) fn finish(
             }
         }
     }
-    let digests = |r: &Reading| {
-        r.chips
-            .iter()
-            .map(crate::reading::ChipReading::sha256)
-            .collect()
-    };
     let record = EditRecord {
         layout: LayoutRef::of(layout),
         origin: origin.clone(),
@@ -158,5 +155,15 @@ pub(super) fn finish(
         cells,
         remarks,
     };
-    Edited { reading, record }
+    Edited {
+        reading,
+        record,
+        held: Vec::new(),
+    }
+}
+
+/// The digests of the chips, in their order.
+pub(super) fn digests(reading: &Reading) -> Vec<String> {
+    let chips = reading.chips.iter();
+    chips.map(crate::reading::ChipReading::sha256).collect()
 }

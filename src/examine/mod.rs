@@ -36,6 +36,7 @@ mod weigh;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::bank;
 use crate::blame::{Blame, Who};
 use crate::codec::CodecError;
 use crate::document::Document;
@@ -183,6 +184,10 @@ pub fn examine(
         return Err(ExamineError::Empty);
     }
     let mut examined = judged(reading, layout, earlier)?;
+    if let Some(layout) = layout {
+        let made = bank::made_to_fit(layout, reading);
+        examined.examination.findings.extend(made);
+    }
     examined.examination.chips = reading.digests();
     Ok(examined)
 }

@@ -7,7 +7,7 @@ use super::gather::bits;
 use super::{BitsProposal, Loss, MendError, MendPlan, Proposal};
 use crate::codec::{Memory, low_mask, setting};
 use crate::layout::model::{BitPlace, Coding, Layout};
-use crate::reading::{Origin, Reading};
+use crate::reading::{BY_HAND, Origin, Reading};
 
 /// Bits to set, with where they come from.
 pub(super) struct Change<'a> {
@@ -219,7 +219,7 @@ fn not_accepted(proposed: &str, probability: f64) -> String {
 
 fn entered(what: String) -> Origin {
     Origin {
-        verb: "mended".to_owned(),
+        verb: BY_HAND.to_owned(),
         why: format!("entered by hand in the plan; {what}"),
         from: None,
     }

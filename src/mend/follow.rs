@@ -7,7 +7,7 @@ use super::damage::Damaged;
 use super::{MendError, Mended};
 use crate::codec::{Memory, checks};
 use crate::layout::model::{Area, BitPlace, Check, CheckInstance, Layout, Policy};
-use crate::reading::Origin;
+use crate::reading::{MADE_TO_FIT, Origin};
 
 /// What stands before and after the accepted values were set.
 pub(super) struct State<'a> {
@@ -22,9 +22,12 @@ pub(super) struct State<'a> {
     pub by_hand: &'a Damaged,
 }
 
-fn origin(why: String) -> Origin {
+/// The verb of what follows mended values.
+const UPDATED: &str = "updated";
+
+fn origin(verb: &str, why: String) -> Origin {
     Origin {
-        verb: "updated".to_owned(),
+        verb: verb.to_owned(),
         why,
         from: None,
     }
@@ -70,7 +73,7 @@ impl State<'_> {
         let (key, entry) = check_label(area, check, instance);
         if checks::verdict(check, instance, now) == checks::Verdict::Holds {
             if left == 0 {
-                let origin = origin(format!("{key} holds over mended values"));
+                let origin = origin(UPDATED, format!("{key} holds over mended values"));
                 self.known_now(&instance.stored, &origin, mended);
                 settled.extend(&instance.stored);
             }
@@ -87,11 +90,12 @@ impl State<'_> {
             Some(code)
                 if left == 0 && check.policy == Policy::Update && (by_hand || may_change(code)) =>
             {
-                let why = match by_hand {
-                    true => "over a value entered by hand",
-                    false => "over mended values; its own bits were damaged",
+                // That a check holds which was reckoned from a value entered by hand proves nothing of that value.
+                let (verb, why) = match by_hand {
+                    true => (MADE_TO_FIT, "over a value entered by hand"),
+                    false => (UPDATED, "over mended values; its own bits were damaged"),
                 };
-                let origin = origin(format!("{key} {why}"));
+                let origin = origin(verb, format!("{key} {why}"));
                 mended.record.followed += set(&mut mended.reading, &instance.stored, code, &origin);
                 settled.extend(&instance.stored);
                 return;
@@ -121,7 +125,9 @@ impl State<'_> {
         settled: &mut Vec<BitPlace>,
     ) {
         for copy in &area.copies {
-            let origin = origin(format!("copy {:?} of mended values", copy.name));
+            let why = |of: &str| format!("copy {:?} of {of}", copy.name);
+            let updated = origin(UPDATED, why("mended values"));
+            let made = origin(MADE_TO_FIT, why("values entered by hand"));
             let mut against = 0;
             for (p, q) in area.places.iter().zip(&copy.places) {
                 let resolved = self.damaged.has(p) && !self.unresolved.has(p);
@@ -130,14 +136,18 @@ impl State<'_> {
                     continue;
                 }
                 if now.bit(*q) == Some(bit) {
-                    self.known_now(&[*q], &origin, mended);
+                    self.known_now(&[*q], &updated, mended);
                     settled.push(*q);
                     continue;
                 }
                 let may = self.damaged.has(q) || self.by_hand.has(p);
                 if copy.policy == Policy::Update && may {
+                    let origin = match self.by_hand.has(p) {
+                        true => &made,
+                        false => &updated,
+                    };
                     mended.record.followed +=
-                        set(&mut mended.reading, &[*q], u64::from(bit), &origin);
+                        set(&mut mended.reading, &[*q], u64::from(bit), origin);
                     settled.push(*q);
                 } else {
                     against += 1;

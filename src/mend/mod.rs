@@ -265,8 +265,8 @@ pub struct MendPlan {
     /// Checks that are brought in line once everything they cover is mended.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub follows: Vec<String>,
-    /// Values proposed, the surest first.
-    #[serde(default, rename = "proposal")]
+    /// Values proposed, the surest first. Where there are none nothing is written, so that one can be added by hand.
+    #[serde(default, rename = "proposal", skip_serializing_if = "Vec::is_empty")]
     pub proposals: Vec<Proposal>,
     /// Bits proposed that belong to no parameter, the surest first.
     #[serde(default)]

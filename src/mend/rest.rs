@@ -370,7 +370,10 @@ impl Bench<'_> {
                     first.entry.clone()
                 },
                 parameter: first.what.clone(),
-                lost: format!("{bits} bits in {chip} {cells}"),
+                lost: match bits {
+                    1 => format!("1 bit in {chip} {cells}"),
+                    n => format!("{n} bits in {chip} {cells}"),
+                },
             });
             return;
         };

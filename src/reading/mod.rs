@@ -49,10 +49,15 @@ pub struct Source {
     pub load_offset: u32,
 }
 
+/// The verb of what a person entered in a plan for mending, in place of what was proposed or where nothing was.
+pub const BY_HAND: &str = "entered by hand";
+/// The verb of checks and copies that agree with a value entered by hand because they were made to.
+pub const MADE_TO_FIT: &str = "made to fit";
+
 /// Why a bit is what it is, where it was not simply read.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Origin {
-    /// What was done: "settled", "mended", "set", "copied", "updated".
+    /// What was done: "settled", "mended", [`BY_HAND`], "edited", "updated", [`MADE_TO_FIT`].
     pub verb: String,
     /// On what grounds, one sentence.
     pub why: String,
@@ -142,6 +147,16 @@ impl ChipReading {
         let holds =
             |r: &&OriginRun| (r.cells.first..=r.cells.last).contains(&cell) && r.lines & bit != 0;
         self.provenance.iter().rev().find(holds).map(|r| &r.origin)
+    }
+
+    /// Whether a bit was ever given a value by this verb, whatever was done to it since.
+    pub fn ever(&self, verb: &str, cell: u32, line: u8) -> bool {
+        let bit = 1u8.checked_shl(u32::from(line)).unwrap_or(0);
+        self.provenance.iter().any(|r| {
+            r.origin.verb == verb
+                && (r.cells.first..=r.cells.last).contains(&cell)
+                && r.lines & bit != 0
+        })
     }
 
     /// SHA-256 of the contents, lower-case hex. Where every bit is known it is the digest of one byte a cell, as

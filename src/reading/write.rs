@@ -10,7 +10,7 @@ use super::{ChipReading, Reading, sha256_hex};
 use crate::blame::{Blame, DiskError, Who};
 use crate::document;
 use crate::image::form::{self, WriteForm};
-use crate::image::{FormError, Packing, PackingError};
+use crate::image::{ChipImage, FormError, Packing, PackingError};
 
 /// How to write a reading.
 #[derive(Clone, Debug, Default)]
@@ -25,6 +25,9 @@ pub struct WriteOptions {
     pub keep_off: Vec<PathBuf>,
     /// Other documents to lay into the folder, by file name, such as the record of an edit.
     pub also: Vec<(String, Vec<u8>)>,
+    /// What the files hold at bits that the reading does not know, chip by chip; 0 where this knows no more. The record has
+    /// these bits as unknown all the same.
+    pub held: Vec<ChipImage>,
 }
 
 /// What was written.
@@ -111,9 +114,9 @@ pub fn write(
     let mut files = Vec::new();
     let others = options.also.iter().map(|(name, _)| name.to_lowercase());
     let mut taken: HashSet<String> = others.chain([RECORD_NAME.to_owned()]).collect();
-    for chip in &reading.chips {
+    for (c, chip) in reading.chips.iter().enumerate() {
         let name = free_name(&chip.id, options.form.ending(), &mut taken);
-        let (entry, bytes) = chip_file(chip, name, options)?;
+        let (entry, bytes) = chip_file(chip, options.held.get(c), name, options)?;
         files.push((entry.file.clone(), bytes));
         record.chips.push(entry);
     }
@@ -173,17 +176,25 @@ fn former(folder: &Path, options: &WriteOptions) -> Former {
 /// One chip's entry in the document, and the bytes of its file.
 fn chip_file(
     chip: &ChipReading,
+    held: Option<&ChipImage>,
     file: String,
     options: &WriteOptions,
 ) -> Result<(ChipRecord, Vec<u8>), WriteError> {
     let own = chip.source.as_ref().map(|s| s.packing);
     let packing = options.packing.or(own).unwrap_or_default();
-    let packed = packing
-        .pack(&chip.image)
-        .map_err(|source| WriteError::Packing {
-            chip: chip.id.clone(),
-            source,
-        })?;
+    let mut image = chip.image.clone();
+    if let Some(held) = held {
+        image.edit(|cell, value, known| {
+            let at = cell as usize;
+            let more = held.known().get(at).copied().unwrap_or(0) & !known;
+            let under = held.values().get(at).copied().unwrap_or(0) & more;
+            (value | under, known | more)
+        });
+    }
+    let packed = packing.pack(&image).map_err(|source| WriteError::Packing {
+        chip: chip.id.clone(),
+        source,
+    })?;
     let length = u64::from(packing.bytes_for(chip.image.words()));
     let bytes =
         form::write(&packed.bytes, length, &options.form).map_err(|source| WriteError::Form {

@@ -9,6 +9,7 @@ use crate::codec::{coding, low_mask, setting};
 use crate::finding::{Finding, Severity};
 use crate::hand_set::{FilledForm, HandSetting};
 use crate::layout::model::{Area, Coding, HandSet, Layout, Parameter};
+use crate::reading;
 
 /// The axis that gives a page to each of its positions.
 const PAGE_AXIS: &str = "preset";
@@ -378,7 +379,8 @@ fn show(area: &Area, p: usize, value: &BankValue, suspect: bool) -> Value {
     }
     match value.origin.as_deref() {
         Some("mended") => marks.push(Mark::Mended),
-        Some("edited") => marks.push(Mark::Edited),
+        Some(reading::BY_HAND) => marks.push(Mark::Entered),
+        Some("edited" | "set" | "copied" | "swapped" | "blanked") => marks.push(Mark::Edited),
         Some("settled") => marks.push(Mark::Settled),
         _ => {}
     }

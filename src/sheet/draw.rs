@@ -135,7 +135,7 @@ fn pointer_symbol(marks: &[Mark]) -> &'static str {
     let doubtful = marks.iter().any(|m| {
         matches!(
             m,
-            Mark::Unknown | Mark::Suspect | Mark::Illegal | Mark::Mended
+            Mark::Unknown | Mark::Suspect | Mark::Illegal | Mark::Mended | Mark::Entered
         )
     });
     if doubtful { "h" } else { "p" }
@@ -277,7 +277,7 @@ pub(super) fn mark(mark: Mark) -> Markup {
 
 /// One shape a mark, told apart without colour.
 pub(super) fn mark_definitions() -> Markup {
-    let shapes: [(Mark, &str); 9] = [
+    let shapes: [(Mark, &str); 10] = [
         (
             Mark::Unknown,
             "M-4.2-4.2H4.2V4.2H-4.2zM-2-2.6V2.6M2-2.6V2.6M-2 0H2",
@@ -285,6 +285,7 @@ pub(super) fn mark_definitions() -> Markup {
         (Mark::Suspect, "M0-4.4L4.6 4H-4.6zM0-1.4V1.4M0 2.4V3"),
         (Mark::Illegal, "M-4-4L4 4M4-4L-4 4"),
         (Mark::Mended, "M0-4.8L4.8 0L0 4.8L-4.8 0zM-2 0H2M0-2V2"),
+        (Mark::Entered, "M-4.2 4.4H4.2M0-4.6V2M-2.4-0.6L0 2L2.4-0.6"),
         (Mark::Edited, "M-4.4 4.4L-3.6 1.4L2.6-4.6L4.6-2.6L-1.6 3.6z"),
         (Mark::Settled, "M-4.2-4H4.2M-4.2 0H4.2M-4.2 4H4.2M0-4V4"),
         (

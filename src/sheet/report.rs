@@ -35,7 +35,7 @@ pub struct Changed {
     pub label: String,
     /// What it reads now.
     pub setting: String,
-    /// "mended", "edited", "settled".
+    /// "mended", "entered by hand", "edited", "settled".
     pub origin: String,
 }
 

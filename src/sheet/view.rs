@@ -182,6 +182,8 @@ pub enum Mark {
     Illegal,
     /// Proposed from evidence and accepted, after damage.
     Mended,
+    /// Entered by a person in place of what was damaged.
+    Entered,
     /// Changed on purpose since it was read.
     Edited,
     /// Chosen among reads that disagreed.
@@ -202,6 +204,7 @@ impl Mark {
             Mark::Suspect => "suspect",
             Mark::Illegal => "illegal",
             Mark::Mended => "mended",
+            Mark::Entered => "entered",
             Mark::Edited => "edited",
             Mark::Settled => "settled",
             Mark::ByHand => "by hand",
@@ -217,6 +220,9 @@ impl Mark {
             Mark::Suspect => "a finding casts doubt on it; compare by ear",
             Mark::Illegal => "no position of the control gives this code",
             Mark::Mended => "proposed from evidence after damage, and accepted",
+            Mark::Entered => {
+                "entered by a person after damage; a check that holds over it may have been made to"
+            }
             Mark::Edited => "changed on purpose since the reading",
             Mark::Settled => "chosen among reads that disagreed",
             Mark::ByHand => "the memory does not hold it; set it as noted",

@@ -214,9 +214,12 @@ fn an_edited_plan_is_applied_as_edited_or_refused() {
     .unwrap();
     assert_eq!((mended.record.applied, mended.record.by_hand), (1, 1));
     let origins = mended.reading.chips.iter().flat_map(|c| &c.provenance);
-    let mended_bits: Vec<_> = origins.filter(|o| o.origin.verb == "mended").collect();
-    assert!(!mended_bits.is_empty());
-    for run in mended_bits {
+    assert!(origins.clone().all(|o| o.origin.verb != "mended"));
+    let entered: Vec<_> = origins
+        .filter(|o| o.origin.verb == "entered by hand")
+        .collect();
+    assert!(!entered.is_empty());
+    for run in entered {
         assert!(run.origin.why.contains("by hand"), "{}", run.origin.why);
         assert!(!run.origin.why.contains("sure"), "{}", run.origin.why);
     }

@@ -1,8 +1,11 @@
 //! What a person enters in a plan, and what a plan says to do before.
 
+use cellkeep::bank::{self, Bank, Decoded};
+use cellkeep::compare;
+use cellkeep::edit::Editor;
 use cellkeep::image::ChipImage;
 use cellkeep::layout;
-use cellkeep::reading::ChipReading;
+use cellkeep::reading::{ChipReading, WriteOptions};
 
 use super::*;
 
@@ -65,6 +68,13 @@ fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
     let examined = examine(&read, Some(&layout), None).unwrap();
     let plan = mend::propose(&layout, "three", &read, &examined, &Sources::default()).unwrap();
     assert!(plan.damage.is_empty() && plan.proposals.is_empty());
+    // As the head of the file says, a proposal is added at its end.
+    let added = format!(
+        "{}\n[[proposal]]\naccept = true\narea = \"presets\"\nentry = \"preset 2\"\nparameter = \"level\"\ncode = 32\nproposed = 40\n",
+        mend::to_text(&plan, "cellkeep").unwrap()
+    );
+    let added = mend::from_text(&added).unwrap();
+    assert_eq!(added.proposals, [by_hand("preset 2", "level", 0x28, 0x20)]);
     let applied = |p: mend::Proposal| {
         let mut plan = plan.clone();
         plan.proposals.push(p);
@@ -109,6 +119,85 @@ fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
         error.to_string().contains("no check over it fails"),
         "{error}"
     );
+}
+
+/// The level of preset 2 lost its bit 3. A wrong code entered by hand takes the sum with it: from then on the sum holds over
+/// whatever was entered, and everything that looks at the reading later says so.
+#[test]
+fn a_check_made_to_fit_a_value_entered_by_hand_is_told_ever_after() {
+    let layout = layout::from_text("a test", BOARD).unwrap();
+    let read = board(&[0x01, 0x02, 0x03, 0x28, 0x30, 0x50, 0x11, 0x22, 0x33]);
+    let examined = examine(&read, Some(&layout), None).unwrap();
+    let mut plan = mend::propose(&layout, "three", &read, &examined, &Sources::default()).unwrap();
+    plan.damage = vec![mend::Damage {
+        chip: "U1".to_owned(),
+        first: 3,
+        last: 3,
+        lines: vec![3],
+    }];
+    plan.proposals = vec![mend::Proposal {
+        proposed: 0x20,
+        now: "0010?000".to_owned(),
+        ..by_hand("preset 2", "level", 0x28, 0x20)
+    }];
+    let told = |reading: &Reading| -> Vec<String> {
+        let examined = examine(reading, Some(&layout), None).unwrap();
+        let found = examined.examination.findings.into_iter();
+        let made = found.filter(|f| f.code == "check.made-to-fit");
+        made.map(|f| f.says).collect()
+    };
+    let listed = |reading: &Reading| {
+        let decoded = Decoded::new(&layout, reading).unwrap();
+        bank::listing(&Bank::new(&decoded))
+    };
+
+    // What was proposed is listed as mended, and the sum that holds with it is proof.
+    let mended = mend::apply(&layout, &read, &plan, None, None).unwrap();
+    assert_eq!((mended.record.applied, mended.record.by_hand), (1, 0));
+    let list = listed(&mended.reading);
+    assert!(
+        list.contains("(mended)") && !list.contains("by hand"),
+        "{list}"
+    );
+    assert!(told(&mended.reading).is_empty());
+
+    plan.proposals[0].code = 0x21;
+    let mended = mend::apply(&layout, &read, &plan, None, None).unwrap();
+    assert_eq!((mended.record.applied, mended.record.by_hand), (1, 1));
+    // 21 + 30 = 51, and the sum stood at 50.
+    assert_eq!(
+        mended.reading.chips[0].image.values()[3..6],
+        [0x21, 0x30, 0x51]
+    );
+    let list = listed(&mended.reading);
+    assert!(
+        list.contains("(entered by hand)") && !list.contains("(mended)"),
+        "{list}"
+    );
+    let says =
+        "presets: check sum was made to fit what was entered by hand while mending: preset 2";
+    assert_eq!(told(&mended.reading), [says]);
+    let decoded = Decoded::new(&layout, &mended.reading).unwrap();
+    let found = bank::findings(&decoded);
+    assert!(found.iter().any(|f| f.says == says), "{found:?}");
+    let before = Decoded::new(&layout, &read).unwrap();
+    let changes = compare::listing(&compare::compare(&before, &decoded), false);
+    assert!(changes.contains("(entered by hand)"), "{changes}");
+
+    // Written and read again, and with another value of the preset edited, it is told as before.
+    let dir = tempfile::tempdir().unwrap();
+    let at = dir.path().join("mended");
+    reading::write(&mended.reading, &at, &WriteOptions::default()).unwrap();
+    let loaded = load(&layout, &at);
+    assert_eq!(told(&loaded), [says]);
+    let decoded = Decoded::new(&layout, &loaded).unwrap();
+    let mut editor = Editor::new(&decoded);
+    editor
+        .set(&"preset=2".parse().unwrap(), "tune", "#49")
+        .unwrap();
+    let edited = editor.finish("edited", "a test", None).unwrap();
+    assert_eq!(edited.reading.chips[0].image.values()[5], 0x52);
+    assert_eq!(told(&edited.reading), [says]);
 }
 
 /// Of a value that lost one bit the others were read; a code that changes them is taken, and doubted.

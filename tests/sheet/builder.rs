@@ -277,6 +277,7 @@ pub(crate) fn mark(page: &mut Page) {
         Mark::Suspect,
         Mark::Illegal,
         Mark::Mended,
+        Mark::Entered,
         Mark::Edited,
         Mark::Settled,
         Mark::Idle,

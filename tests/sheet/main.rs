@@ -186,6 +186,7 @@ fn marks_have_a_shape_and_a_word() {
         "suspect",
         "illegal",
         "mended",
+        "entered",
         "edited",
         "settled",
         "by hand",

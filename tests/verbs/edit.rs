@@ -1,8 +1,8 @@
-use cellkeep::bank::{self, Bank, Code, Decoded};
+use cellkeep::bank::{self, Applied, Bank, Code, Decoded};
 use cellkeep::blame::Blame;
 use cellkeep::document;
 use cellkeep::edit::{EditError, Editor, Selector};
-use cellkeep::reading::Origin;
+use cellkeep::reading::{self, Origin, ReadingSpec, WriteOptions};
 
 use super::board::{self, PRESETS, decoded, layout, presets, reading};
 
@@ -175,7 +175,10 @@ fn a_bank_goes_through_json_and_back_unchanged() {
     let bank: Bank = serde_json::from_str(&text).unwrap();
     assert_eq!(bank.areas, Bank::new(&before).areas);
     let mut codes = before.codes.clone();
-    assert_eq!(bank::apply(&bank, &layout, &mut codes).unwrap(), 0);
+    assert_eq!(
+        bank::apply(&bank, &layout, &mut codes).unwrap(),
+        Applied::default()
+    );
     assert_eq!(codes, before.codes);
 }
 
@@ -245,59 +248,89 @@ fn a_setting_alone_is_enough_and_the_new_selector_counts() {
     parameters[0].code = None;
     parameters[0].setting = Some("10.00".into());
     let mut codes = before.codes.clone();
-    assert_eq!(bank::apply(&bank, &layout, &mut codes).unwrap(), 1);
+    assert_eq!(bank::apply(&bank, &layout, &mut codes).unwrap().changed, 1);
     assert_eq!(codes.areas[0].get(0, 0), (0xff, 0xff));
 }
 
-/// What a dead chip read must not pass for the customer's: a bank that does not know a value leaves it standing, and says so.
+/// What a dead chip read must not pass for the customer's: of a value that the bank does not know the files hold what was read,
+/// since a chip cannot hold nothing, and the reading that is written does not know it.
 #[test]
-fn what_the_bank_does_not_know_is_named_where_it_stays() {
+fn what_the_bank_does_not_know_is_unknown_where_it_is_put_back() {
     let layout = layout();
     let before = decoded(&layout, &PRESETS);
     let mut bank = Bank::new(&before);
-    let value = &mut bank.areas[0].entries[1].parameters[0];
-    value.known = Some(Code::One(0x7f)); // the top bit is open
-    let kept = bank::unknown_kept(&bank, &layout, &before.codes).unwrap();
-    let [level] = kept.as_slice() else {
-        panic!("{kept:?}");
+    let values = &mut bank.areas[0].entries[1].parameters;
+    values[0].known = Some(Code::One(0x7f)); // the top bit is open
+    let tune = values.iter_mut().find(|v| &*v.key == "tune").unwrap();
+    let changed = Code::One(tune.code.as_ref().unwrap().all()[0] ^ 1);
+    (tune.code, tune.setting) = (Some(changed), None);
+    let mut codes = before.codes.clone();
+    let applied = bank::apply(&bank, &layout, &mut codes).unwrap();
+    let [level] = applied.kept.as_slice() else {
+        panic!("{applied:?}");
     };
     assert_eq!(level.place, "presets, preset 2: level");
     // Bit 7 of byte 0 of the second preset of four bytes.
     let bits: Vec<(u32, u8)> = level.bits.iter().map(|b| (b.cell, b.line)).collect();
     assert_eq!(bits, [(4, 7)]);
-    // Marked, it reads as before, and is listed as what it is.
-    let mut marked = before.reading.clone();
+    let mut editor = Editor::new(&before);
+    editor.replace_codes(codes);
+    let mut edited = editor.finish("edited", "a test", None).unwrap();
+    let whole = edited.reading.chips[0].image.clone();
     let origin = Origin {
         verb: "unknown in the bank".to_owned(),
         why: "a test".to_owned(),
         from: None,
     };
-    marked.mark(&level.bits, &origin);
-    assert_eq!(marked.chips[0].image, before.reading.chips[0].image);
-    let listed = bank::listing(&Bank::new(&Decoded::new(&layout, &marked).unwrap()));
+    edited.leave_unknown(&layout, &before.reading, &level.bits, &origin);
+
+    // Written and loaded, the file holds what was read, and the reading does not know it, nor the sum reckoned over it.
+    let dir = tempfile::tempdir().unwrap();
+    let options = WriteOptions {
+        held: edited.held.clone(),
+        ..WriteOptions::default()
+    };
+    let at = dir.path().join("edited");
+    let written = reading::write(&edited.reading, &at, &options).unwrap();
+    let bytes = std::fs::read(at.join(&written.files[0])).unwrap();
+    assert_eq!(bytes, whole.values());
+    assert_eq!(bytes[4], PRESETS[1][0]);
+    let sum = PRESETS[1][..3].iter().fold(0u8, |s, b| s.wrapping_add(*b));
+    assert_ne!(bytes[7], PRESETS[1][3], "the check follows the edit");
+    assert_eq!(
+        bytes[4..7].iter().fold(0u8, |s, b| s.wrapping_add(*b)),
+        bytes[7]
+    );
+    assert_eq!(sum, PRESETS[1][3]);
+    let loaded = reading::load(&ReadingSpec::path(&at), Some(&layout)).unwrap();
+    let image = &loaded.chips[0].image;
+    assert_eq!(image.bit(4, 7), None);
+    assert_eq!(image.known()[7], 0, "a sum over what is not known");
+    assert_eq!(image.unknown_bits(), 9);
+    assert_eq!(loaded.chips[0].sha256(), edited.record.after[0]);
+    let again = Decoded::new(&layout, &loaded).unwrap();
+    let codes: Vec<String> = bank::findings(&again).into_iter().map(|f| f.code).collect();
+    assert!(codes.iter().any(|c| c == "value.unknown"), "{codes:?}");
+    let listed = bank::listing(&Bank::new(&again));
     let named: Vec<&str> = listed
         .lines()
         .filter(|l| l.contains("(unknown in the bank)"))
         .collect();
     assert_eq!(named.len(), 1, "{listed}");
     assert!(
-        named[0].contains("level") && named[0].contains("128"),
+        named[0].contains("level") && named[0].contains("not all bits known"),
         "{named:?}"
     );
-    // What the reading does not know either is no news.
+
+    // What the reading does not know either is no news; nor is a bank that knows all.
     let mut codes = before.codes.clone();
     let code = codes.areas[0].get(1, 0).0;
     codes.areas[0].set_partly(1, 0, code, 0x7f);
-    assert!(
-        bank::unknown_kept(&bank, &layout, &codes)
-            .unwrap()
-            .is_empty()
-    );
-    assert!(
-        bank::unknown_kept(&Bank::new(&before), &layout, &before.codes)
-            .unwrap()
-            .is_empty()
-    );
+    let applied = bank::apply(&bank, &layout, &mut codes).unwrap();
+    assert!(applied.kept.is_empty(), "{applied:?}");
+    let mut codes = before.codes.clone();
+    let applied = bank::apply(&Bank::new(&before), &layout, &mut codes).unwrap();
+    assert_eq!(applied, Applied::default());
 }
 
 #[test]
