@@ -78,6 +78,8 @@ pub struct Applied {
     pub changed: usize,
     /// Values of which the bank does not know all that the codes show.
     pub kept: Vec<Kept>,
+    /// Bits that changed of values which the bank says were not simply read, with what it says: "mended".
+    pub carried: Vec<(String, Vec<BitPlace>)>,
 }
 
 /// A value of which a bank does not know all that the reading shows: the reading's bits stay, and nobody has said that they
@@ -100,7 +102,15 @@ pub struct Kept {
 pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<Applied, ApplyError> {
     let writes = writes(bank, layout)?;
     let mut out = Applied::default();
-    for &(a, entry, field, code, known) in &writes {
+    for write in &writes {
+        let &Write {
+            area: a,
+            entry,
+            field,
+            code,
+            known,
+            origin,
+        } = write;
         let area = &layout.areas[a];
         let (held, held_known) = codes.areas[a].get(entry, field);
         if held_known & !known != 0 {
@@ -118,14 +128,20 @@ pub fn apply(bank: &Bank, layout: &Layout, codes: &mut Codes) -> Result<Applied,
         }
         if (held, held_known) != (code, known) {
             out.changed += 1;
+            if let Some(origin) = origin {
+                let other = known & (!held_known | (held ^ code));
+                let bits = bits_of(area, entry, field, other).collect();
+                out.carried.push((origin.to_owned(), bits));
+            }
             let merged = (held & !known) | (code & known);
             codes.areas[a].set_partly(entry, field, merged, held_known | known);
         }
     }
     if !out.kept.is_empty() {
         // Parameters may share bits: what one of them gives is known.
-        let given = writes.iter().flat_map(|&(a, entry, field, _, known)| {
-            bits_of(&layout.areas[a], entry, field, known).map(|p| (p.chip, p.cell, p.line))
+        let given = writes.iter().flat_map(|w| {
+            let bits = bits_of(&layout.areas[w.area], w.entry, w.field, w.known);
+            bits.map(|p| (p.chip, p.cell, p.line))
         });
         let given: HashSet<(u16, u32, u8)> = given.collect();
         for value in &mut out.kept {
@@ -198,10 +214,19 @@ pub fn arranged(bank: &Bank, layout: &Layout) -> Result<Bank, ApplyError> {
     Ok(out)
 }
 
-/// Area, entry, field, code and mask of known bits of everything a bank asks for.
-type Write = (usize, usize, usize, u64, u64);
+/// What a bank asks for of one field.
+struct Write<'b> {
+    area: usize,
+    entry: usize,
+    field: usize,
+    code: u64,
+    /// Mask of the bits that the bank knows.
+    known: u64,
+    /// What the bank says of where the value came from.
+    origin: Option<&'b str>,
+}
 
-fn writes(bank: &Bank, layout: &Layout) -> Result<Vec<Write>, ApplyError> {
+fn writes<'b>(bank: &'b Bank, layout: &Layout) -> Result<Vec<Write<'b>>, ApplyError> {
     if bank.layout.id != layout.id {
         return Err(ApplyError::OtherLayout {
             found: bank.layout.id.clone(),
@@ -292,7 +317,14 @@ fn writes(bank: &Bank, layout: &Layout) -> Result<Vec<Write>, ApplyError> {
                     Err(says) => problem(&place, says),
                     Ok(all) => {
                         for (field, (code, known)) in parameter.fields.clone().zip(all) {
-                            writes.push((a, entry, field, code, known));
+                            writes.push(Write {
+                                area: a,
+                                entry,
+                                field,
+                                code,
+                                known,
+                                origin: value.origin.as_deref(),
+                            });
                         }
                     }
                 }

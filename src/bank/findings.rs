@@ -27,10 +27,7 @@ pub fn made_to_fit(layout: &Layout, reading: &Reading) -> Vec<Finding> {
     if !runs.any(|r| r.origin.verb == MADE_TO_FIT) {
         return Vec::new();
     }
-    let made = |p: &BitPlace| {
-        let chip = reading.chips.get(usize::from(p.chip));
-        chip.is_some_and(|c| c.ever(MADE_TO_FIT, p.cell, p.line))
-    };
+    let made = |places: &[BitPlace]| reading.ever(MADE_TO_FIT, places);
     let finding = |what: String, entries: Vec<String>| {
         let says = format!(
             "{what} made to fit what was entered by hand while mending: {}",
@@ -48,7 +45,7 @@ pub fn made_to_fit(layout: &Layout, reading: &Reading) -> Vec<Finding> {
     for area in &layout.areas {
         for check in &area.checks {
             let of = check.instances.iter();
-            let of = of.filter(|i| i.stored.iter().any(made));
+            let of = of.filter(|i| made(&i.stored));
             let entries: Vec<String> = of.map(|i| whose(area, i.entry)).collect();
             if !entries.is_empty() {
                 found.push(finding(
@@ -61,7 +58,7 @@ pub fn made_to_fit(layout: &Layout, reading: &Reading) -> Vec<Finding> {
             let mut entries: Vec<String> = Vec::new();
             let each = area.bits_per_entry.max(1);
             for (entry, places) in copy.places.chunks(each).enumerate() {
-                if places.iter().any(made) {
+                if made(places) {
                     entries.push(area.entry_label(entry));
                 }
             }

@@ -85,6 +85,15 @@ pub(crate) fn run(args: &Args) -> Outcome {
     Ok(status)
 }
 
+/// Whether the later reading was made from the earlier one: every value that differs, and nothing else, was changed by this
+/// program and is known.
+fn on_purpose(c: &Comparison) -> bool {
+    let entries = c.areas.iter().flat_map(|a| &a.entries);
+    let mut changes = entries.flat_map(|e| &e.parameters).peekable();
+    let recorded = changes.peek().is_some() && changes.all(|p| p.origin.is_some());
+    recorded && c.totals.other_bits == 0 && c.totals.incomparable_bits == 0
+}
+
 /// "1 entry", "3 entries".
 fn entries(n: usize) -> String {
     match n {
@@ -139,6 +148,10 @@ fn summary(c: &Comparison) -> Vec<String> {
         ));
     }
     lines.extend(neither);
+    if on_purpose(c) {
+        lines.push("next: each of these values says how it came about; if that is all that was meant, the chips can be programmed".to_owned());
+        return lines;
+    }
     lines.push(if t.parameters > 0 && t.parameters == t.small_steps && t.explained_entries == 0 {
         "next: only small steps; the same knobs saved again, or a converter that drifts".to_owned()
     } else {

@@ -95,11 +95,18 @@ pub(crate) fn write(
         );
     }
     if record.cells.is_empty() && unknown.held == 0 {
-        say!("next: nothing differs from {onto}; the files hold what was read");
+        say!(
+            "next: nothing differs from {onto}; {}",
+            match unknown.zeroed {
+                0 => "the files hold what was read",
+                _ => "the files hold what is known of it",
+            }
+        );
     } else if record.cells.is_empty() {
         say!(
-            "next: nothing was changed, and what was left out is not settled by it: `cellkeep mend {} -o mend.toml` says what it most likely was",
-            place(&folder)
+            "next: nothing was changed, and what was left out is not settled by it: `cellkeep mend {}{} -o mend.toml` says what it most likely was",
+            place(&folder),
+            files.again_from(onto, Some(layout))
         );
     } else {
         let then = match (record.remarks.is_empty(), unknown.held + unknown.zeroed) {

@@ -44,11 +44,19 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let layout = args.files.layout_for(&args.onto)?;
     let decoded = args.files.decode(&args.onto, &layout)?;
     let mut codes = decoded.codes.clone();
-    let kept = bank::apply(&bank, &layout, &mut codes)?.kept;
+    let bank::Applied { kept, carried, .. } = bank::apply(&bank, &layout, &mut codes)?;
     let mut editor = Editor::new(&decoded);
     editor.replace_codes(codes);
     let why = args.why.as_deref().unwrap_or("the bank says so");
     let mut edited = editor.finish("edited", why, Some(&args.bank.display().to_string()))?;
+    // A person may have changed the code since: it is edited, whatever else the bank has it as.
+    for (as_what, bits) in carried {
+        let origin = Origin {
+            why: format!("{why}; there it is marked as {as_what}"),
+            ..edited.record.origin.clone()
+        };
+        edited.reading.mark(&bits, &origin);
+    }
     let origin = Origin {
         verb: "unknown in the bank".to_owned(),
         why: format!("the file holds what {} reads there", args.onto),

@@ -1,8 +1,9 @@
 //! `verify`: did the chips take what was written?
 
-use super::open::ReadingArgs;
+use super::open::{ReadingArgs, same_place};
 use super::output::{number, print_text, say};
 use super::{Outcome, Status, findings};
+use crate::blame::{Blame, Who};
 use crate::compare::verify::{ChipMismatch, verify};
 use crate::document;
 
@@ -29,7 +30,26 @@ pub(crate) struct Args {
 /// Parameters listed before the rest is only counted.
 const LISTED: usize = 40;
 
+/// One place given as what was written and as what was read back.
+#[derive(Debug, thiserror::Error)]
+#[error(
+    "{0} is given as what was written and as what was read back: it agrees with itself, and proves nothing"
+)]
+struct Itself(String);
+
+impl Blame for Itself {
+    fn who(&self) -> Who {
+        Who::Caller
+    }
+    fn hint(&self) -> Option<String> {
+        Some("read the chips once more into another folder, and give that second".to_owned())
+    }
+}
+
 pub(crate) fn run(args: &Args) -> Outcome {
+    if same_place(&args.written, &args.readback) {
+        return Err(Itself(args.written.clone()).into());
+    }
     let layout = args
         .files
         .layout_for_either(&args.written, &args.readback)?;

@@ -1,10 +1,13 @@
 //! Applying what was accepted, every changed bit with where it came from.
 
+use std::collections::{HashMap, HashSet};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::checked::check_label;
 use super::damage::Damaged;
-use super::entered::{belongs, changes};
+use super::entered::{Change, belongs, changes};
 use super::follow::State;
 use super::{Loss, MendError, MendPlan};
 use crate::codec::Memory;
@@ -12,7 +15,7 @@ use crate::codec::checks::{self, Verdict};
 use crate::document::Document;
 use crate::image::ChipImage;
 use crate::layout::model::{BitPlace, Layout, Policy};
-use crate::reading::{Origin, Reading};
+use crate::reading::{MADE_TO_FIT, Origin, Reading};
 
 /// A mended reading.
 #[derive(Clone, Debug, PartialEq)]
@@ -151,7 +154,43 @@ pub fn apply(
     }
     mended.record.unresolved = unresolved.bits().count();
     leave_unknown(&mut mended.reading, &unresolved);
+    settle_losses(layout, &changes, &mut mended)?;
     Ok(mended)
+}
+
+/// Takes from the losses what is lost no more: values that were applied, such as one entered by hand for which nothing was
+/// proposed, and checks that hold now. Of one that was made to hold that is said.
+fn settle_losses(
+    layout: &Layout,
+    changes: &[Change],
+    mended: &mut Mended,
+) -> Result<(), MendError> {
+    let applied: HashSet<String> = changes.iter().map(|c| c.label.words()).collect();
+    let now = Memory::of(layout, &mended.reading)?;
+    let mut holding: HashMap<String, bool> = HashMap::new();
+    for area in &layout.areas {
+        for check in &area.checks {
+            for instance in &check.instances {
+                if checks::verdict(check, instance, &now) == Verdict::Holds {
+                    let (key, entry) = check_label(area, check, instance);
+                    let made = mended.reading.ever(MADE_TO_FIT, &instance.stored);
+                    holding.insert(format!("{}, {entry}: {key}", area.name), made);
+                }
+            }
+        }
+    }
+    mended.record.losses.retain_mut(|loss| {
+        let words = format!("{}, {}: {}", loss.area, loss.entry, loss.parameter);
+        match holding.get(&words) {
+            Some(true) => {
+                loss.lost = "was made to fit what was entered by hand, and proves nothing".into();
+                true
+            }
+            Some(false) => false,
+            None => !applied.contains(&words),
+        }
+    });
+    Ok(())
 }
 
 /// The bits under checks that fail and those of the checks themselves: any of them may be the damaged one.

@@ -113,7 +113,9 @@ impl Blame for MendError {
                 MendError::Same { .. } => {
                     "leave it out: damage in the memory is the same in every read; an earlier reading or another bank may know more"
                 }
-                MendError::NotAPlan(_) => "give the file that `cellkeep mend -o` wrote",
+                MendError::NotAPlan(_) => {
+                    "give the file that `cellkeep mend -o` wrote; where it was edited, correct the line that is named (true, false and numbers stand without quotes, words within them)"
+                }
                 MendError::NoDigest { .. } => {
                     "put it back: without it nothing shows that the plan belongs to this reading"
                 }

@@ -150,7 +150,7 @@ impl ChipReading {
     }
 
     /// Whether a bit was ever given a value by this verb, whatever was done to it since.
-    pub fn ever(&self, verb: &str, cell: u32, line: u8) -> bool {
+    fn ever(&self, verb: &str, cell: u32, line: u8) -> bool {
         let bit = 1u8.checked_shl(u32::from(line)).unwrap_or(0);
         self.provenance.iter().any(|r| {
             r.origin.verb == verb
@@ -183,6 +183,14 @@ pub struct Reading {
 }
 
 impl Reading {
+    /// Whether one of these bits was ever given a value by this verb, whatever was done to it since.
+    pub fn ever(&self, verb: &str, places: &[BitPlace]) -> bool {
+        places.iter().any(|p| {
+            let chip = self.chips.get(usize::from(p.chip));
+            chip.is_some_and(|c| c.ever(verb, p.cell, p.line))
+        })
+    }
+
     /// Notes an origin for bits that stay as they are.
     pub fn mark(&mut self, places: &[BitPlace], origin: &Origin) {
         for place in places {

@@ -131,6 +131,10 @@ fn restored(report: &Report) -> Markup {
         section {
             h2.sub { "Presets" }
             @match &report.verified {
+                Some(v) if v.compared_bits == 0 => {
+                    p { "What was read back has nothing to be compared with, so nothing is proved to be back." }
+                    p.note { "Compared: " (written) " with " (read) "." }
+                }
                 Some(v) if v.wrong_bits == 0 => {
                     p.lead { "Put back and proved: every one of " (v.compared_bits) " bits reads as written." }
                     p.note { "Compared: " (written) " with " (read) "." }

@@ -84,6 +84,9 @@ fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
     assert_eq!((mended.record.applied, mended.record.by_hand), (1, 1));
     let right = [0x01, 0x02, 0x03, 0x20, 0x30, 0x50, 0x11, 0x22, 0x33];
     assert_eq!(mended.reading.chips[0].image.values()[..9], right);
+    // The plan has the failing sum among what is lost; the sum holds now, and the customer is not told otherwise.
+    assert_eq!(plan.losses.len(), 1, "{:?}", plan.losses);
+    assert!(mended.record.losses.is_empty(), "{:?}", mended.record);
     let [origin] = mended.reading.chips[0].provenance.as_slice() else {
         panic!("{:?}", mended.reading.chips[0].provenance);
     };
@@ -92,6 +95,7 @@ fn a_value_is_entered_by_hand_where_only_a_failed_check_shows_the_damage() {
 
     // A code the sum does not bear out leaves it failing, and never makes it fit.
     let mended = applied(by_hand("preset 2", "level", 0x28, 0x21)).unwrap();
+    assert_eq!(mended.record.losses, plan.losses);
     assert_eq!(mended.reading.chips[0].image.values()[5], 0x50);
     let [notice] = mended.record.notices.as_slice() else {
         panic!("{:?}", mended.record.notices);
@@ -190,6 +194,21 @@ fn a_check_made_to_fit_a_value_entered_by_hand_is_told_ever_after() {
     reading::write(&mended.reading, &at, &WriteOptions::default()).unwrap();
     let loaded = load(&layout, &at);
     assert_eq!(told(&loaded), [says]);
+    // Whoever signs the report is told, though nobody put a finding into the job.
+    std::fs::write(dir.path().join("three.toml"), BOARD).unwrap();
+    let open = "shelf open --at s --instrument Three -l three.toml --name job";
+    for words in [
+        "shelf set-up --at s",
+        open,
+        "shelf put job mended --as mended --at s",
+        "sheet report job --shelf s -o report.html",
+    ] {
+        let words: Vec<&str> = words.split(' ').collect();
+        let out = program(dir.path(), &words);
+        assert_eq!(out.status.code(), Some(0), "{words:?}: {}", said(&out));
+    }
+    let report = std::fs::read_to_string(dir.path().join("report.html")).unwrap();
+    assert!(report.contains(says), "the report does not say: {says}");
     let decoded = Decoded::new(&layout, &loaded).unwrap();
     let mut editor = Editor::new(&decoded);
     editor

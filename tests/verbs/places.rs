@@ -330,3 +330,70 @@ fn an_edit_of_a_reading_with_unknown_bits_says_so() {
     assert_eq!(code, 0, "{says}");
     assert!(!says.contains("not known"), "{says}");
 }
+
+/// A bank that knows less than the reading it is put onto: the chip file keeps what was read, and everything that reads the new
+/// folder knows that nobody vouches for it. What the bank says of where a value came from goes along.
+#[test]
+fn what_the_bank_does_not_know_is_not_known_afterwards() {
+    let folder = bench();
+    let at = folder.path();
+    let with = |words: &[&str]| run(at, &[words, &["-l", "board.toml"]].concat());
+    let (_, says) = with(&["decode", "two", "--json", "-o", "whole.json"]);
+    assert!(says.contains("wrote whole.json"), "{says}");
+    let text = fs::read_to_string(at.join("whole.json")).unwrap();
+    let mut bank: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let values = bank["areas"][0]["entries"][1]["parameters"]
+        .as_array_mut()
+        .unwrap();
+    values.retain(|v| v["applies"] != false);
+    for value in &mut *values {
+        value["known"] = 0.into();
+        value.as_object_mut().unwrap().remove("setting");
+    }
+    let n = values.len();
+    fs::write(at.join("less.json"), bank.to_string()).unwrap();
+    let (code, says) = with(&["encode", "less.json", "--onto", "two", "-o", "new"]);
+    assert_eq!(code, 0, "{says}");
+    assert_eq!(says.matches("left out: ").count(), n, "{says}");
+    assert!(
+        says.contains("next: nothing was changed, and what was left out is not settled by it"),
+        "{says}"
+    );
+    assert!(says.contains("cellkeep mend new -l board.toml"), "{says}");
+    assert!(!says.contains("nothing differs"), "{says}");
+    assert_eq!(bytes(at, "new")[0], bytes(at, "two")[0]);
+    let (code, says) = with(&["decode", "new"]);
+    assert_eq!(code, 1);
+    assert!(
+        says.contains("in 1 of 6 entries: preset 2 [value.unknown]"),
+        "{says}"
+    );
+    let (code, says) = with(&["verify", "new", "./new"]);
+    assert_eq!(code, 2);
+    assert!(says.contains("it agrees with itself"), "{says}");
+    let (code, says) = with(&["verify", "new", "two"]);
+    assert_eq!(code, 1);
+    assert!(says.contains("are not proved by it"), "{says}");
+
+    // Whoever changed the code, the bank says that it was entered by hand.
+    let mut bank: serde_json::Value = serde_json::from_str(&text).unwrap();
+    let value = &mut bank["areas"][0]["entries"][1]["parameters"][0];
+    value["code"] = 77.into();
+    value["origin"] = "entered by hand".into();
+    value.as_object_mut().unwrap().remove("setting");
+    fs::write(at.join("more.json"), bank.to_string()).unwrap();
+    let (code, says) = with(&["encode", "more.json", "--onto", "two", "-o", "newer"]);
+    assert_eq!(code, 0, "{says}");
+    let record = fs::read_to_string(at.join("newer/reading.json")).unwrap();
+    assert!(
+        record.contains("the bank says so; there it is marked as entered by hand"),
+        "{record}"
+    );
+    // What was changed on purpose is not taken for a knob that was saved again.
+    let (_, says) = with(&["compare", "two", "newer"]);
+    assert!(
+        says.contains("(edited)")
+            && says.contains("next: each of these values says how it came about"),
+        "{says}"
+    );
+}

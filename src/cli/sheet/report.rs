@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use super::super::open::layout_named;
-use super::super::output::print_text;
+use super::super::output::{complain, print_text};
 use super::super::shelf::place;
 use super::super::{Failure, Outcome, Status, findings};
 use super::PageArgs;
@@ -89,8 +89,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
             .transpose()?,
     };
     let mut told = job.told(args)?;
-    if let Some(layout) = &layout {
-        job.decoded(layout, &mut told)?;
+    match &layout {
+        Some(layout) => job.decoded(layout, &mut told)?,
+        None => complain!(
+            "caution: the job names no layout, so the report proves nothing to be back and lists no value that was changed; name it with --layout"
+        ),
     }
     args.page.write(&report(&told, args.page.paper()))
 }
@@ -162,6 +165,18 @@ impl Opened {
                 .into_iter()
                 .filter(|(at, _)| *at > since);
             told.not_read_back = later.map(|(_, folder)| folder).collect();
+        }
+        // Whoever signs is told which checks prove nothing, whether or not the reading was examined.
+        let made = [Role::AsWritten, Role::Mended]
+            .into_iter()
+            .find_map(|role| self.folders(role).pop());
+        if let Some((_, made)) = made {
+            let reading = self.reading(&made, layout)?.aligned(layout);
+            for finding in bank::made_to_fit(layout, &reading) {
+                if !told.findings.iter().any(|f| f.says == finding.says) {
+                    told.findings.push(finding);
+                }
+            }
         }
         for file in self.of(Role::Bank).filter(|f| f.path.ends_with(".json")) {
             // A bank of another version of this program is left out; its listing is still in the job.

@@ -30,7 +30,7 @@ pub(super) struct Args {
     #[arg(long, value_name = "WORDS")]
     complaint: Option<String>,
     /// The layout: its id, or its file, which is then kept with the job
-    #[arg(long, value_name = "LAYOUT")]
+    #[arg(short, long, value_name = "LAYOUT")]
     layout: Option<String>,
     /// A reading as the instrument came in, a file or a folder; may be given again
     #[arg(long, value_name = "PATH")]
