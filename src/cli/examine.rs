@@ -291,7 +291,11 @@ fn closing(e: &Examination, args: &Args, part: Role) -> Vec<String> {
     let doubted = doubted(e);
     match worst(&e.findings) {
         None if !doubted => {
-            lines.push(if e.layout.is_some() {
+            let rows = e.pictures.iter().flat_map(|p| &p.rows);
+            let open = rows.into_iter().any(|r| r.marks.contains('?'));
+            lines.push(if e.layout.is_some() && open {
+                "nothing speaks against what is known of this reading; cells marked ? are not known, and nothing is said of them".to_owned()
+            } else if e.layout.is_some() {
                 "nothing speaks against this reading; if a voice or preset still sounds wrong, the fault is not in the memory".to_owned()
             } else {
                 "no line or chip fault shows".to_owned()

@@ -212,7 +212,7 @@ fn wanted(accept: bool, probability: f64, at_least: Option<f64>, by_hand: bool) 
 
 fn not_accepted(proposed: &str, probability: f64) -> String {
     format!(
-        "{proposed} was proposed, {:.1} % sure, and not accepted",
+        "{proposed} was proposed, {:.2} % sure, and not accepted",
         100.0 * probability
     )
 }

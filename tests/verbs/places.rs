@@ -397,3 +397,42 @@ fn what_the_bank_does_not_know_is_not_known_afterwards() {
         "{says}"
     );
 }
+
+/// The last byte of the chip belongs to nothing, and is not known: no preset is in doubt for that, and no clean bill is given of
+/// what nobody has read.
+#[test]
+fn no_clean_bill_is_given_of_what_is_not_known() {
+    let folder = bench();
+    let at = folder.path();
+    let (code, says) = run(
+        at,
+        &[
+            "blank",
+            "one",
+            "preset=1-6",
+            "-l",
+            "board.toml",
+            "-o",
+            "all",
+        ],
+    );
+    assert_eq!(code, 0, "{says}");
+    let examined = || run(at, &["examine", "all", "-l", "board.toml"]).1;
+    let says = examined();
+    assert!(
+        says.contains("nothing speaks against this reading"),
+        "{says}"
+    );
+    let record = at.join("all/reading.json");
+    let text = fs::read_to_string(&record).unwrap();
+    let mut document: serde_json::Value = serde_json::from_str(&text).unwrap();
+    document["chips"][0]["unknown"] = serde_json::json!([{ "first": 31, "last": 31 }]);
+    fs::write(&record, document.to_string()).unwrap();
+    let says = examined();
+    assert!(
+        says.contains(
+            "nothing speaks against what is known of this reading; cells marked ? are not known"
+        ),
+        "{says}"
+    );
+}
