@@ -142,7 +142,18 @@ fn unknown_and_suspect_values_are_marked() {
         reading.chips[0].image.set_bit(0x20 + 30 + 12, line, None);
     }
     let decoded = Decoded::new(&layout, &reading).unwrap();
-    let bank = Bank::new(&decoded);
+    let mut bank = Bank::new(&decoded);
+    // What an edit changed, and what a person entered in place of what was damaged.
+    for (key, origin) in [
+        ("filter-env.decay", "set"),
+        ("filter-env.attack", "entered by hand"),
+    ] {
+        let area = bank.areas.iter_mut().find(|a| a.name == "presets").unwrap();
+        let entry = area.entries.iter_mut().find(|e| e.at == ["14"]).unwrap();
+        let mut values = entry.parameters.iter_mut();
+        let value = values.find(|v| *v.key == *key).unwrap();
+        value.origin = Some(origin.to_owned());
+    }
     let mut finding = Finding::new("field.odd", Severity::Caution, "odd");
     finding.place.entries = vec!["preset 13".to_owned()];
     finding.place.parameters = vec!["filter-env.decay".to_owned()];
@@ -172,6 +183,10 @@ fn unknown_and_suspect_values_are_marked() {
         [Mark::Suspect]
     );
     assert_eq!(value("Preset 13", "Filter envelope", "Attack").marks, []);
+    let entered = value("Preset 14", "Filter envelope", "Attack");
+    assert_eq!(entered.marks, [Mark::Entered]);
+    let set = value("Preset 14", "Filter envelope", "Decay");
+    assert_eq!(set.marks, [Mark::Edited]);
 }
 
 /// Every mark is told by a shape and a word.
