@@ -29,13 +29,31 @@ impl ChangedValue {
     }
 }
 
+/// A constant or reserved bits of an entry that changed.
+pub(super) struct ChangedPromise {
+    pub(super) field: usize,
+    /// Bits that differ.
+    pub(super) flips: u32,
+    /// Bits to tell the change where nothing flipped.
+    pub(super) tell: f64,
+}
+
+impl ChangedPromise {
+    /// Whether it rather flipped, at this price for each bit.
+    pub(super) fn flipped(&self, price: f64) -> bool {
+        f64::from(self.flips) * price < self.tell
+    }
+}
+
 /// One entry that changed, with what it takes to tell the change in each way that does not depend on which of the
 /// changes are taken for flips.
 pub(super) struct ChangedEntry {
     pub(super) entry: usize,
     pub(super) flips: u32,
-    /// Bits for constants and reserved bits that changed.
-    pub(super) promises: f64,
+    /// Constants and reserved bits that changed.
+    pub(super) promises: Vec<ChangedPromise>,
+    /// Whether a check over it changed with it and holds: then nothing flipped.
+    pub(super) kept: bool,
     /// Every field that changed, of any kind.
     pub(super) fields: Vec<usize>,
     pub(super) values: Vec<ChangedValue>,
@@ -120,6 +138,7 @@ impl ChangedEntry {
     /// Tells the changes of those values that are its `own`, not told elsewhere. With a price, bits that look more like
     /// single flips than like an edit are told at that many bits each.
     pub(super) fn told(&self, price: Option<f64>, own: &dyn Fn(usize) -> bool) -> ToldEntry {
+        let price = price.filter(|_| !self.kept);
         let values = self.values.iter().enumerate();
         let (mut all, mut kept, mut back, mut elsewhere) =
             (Sum::default(), Sum::default(), 0.0, false);
@@ -135,30 +154,45 @@ impl ChangedEntry {
             }
         }
         // Nothing is left to be told where the rest is told elsewhere.
-        let nothing = |sum: &Sum| elsewhere && sum.k == 0 && self.promises == 0.0;
-        let edit = |sum: &Sum| {
-            if nothing(sum) {
+        let nothing = |sum: &Sum, promises: f64| elsewhere && sum.k == 0 && promises == 0.0;
+        let edit = |sum: &Sum, promises: f64| {
+            if nothing(sum, promises) {
                 0.0
             } else {
-                EDITED + self.promises + self.edit(sum)
+                EDITED + promises + self.edit(sum)
             }
         };
+        let promises: f64 = self.promises.iter().map(|p| p.tell).sum();
         let whole = ToldEntry {
             way: Way::Edit,
-            bits: edit(&all),
+            bits: edit(&all, promises),
             flipped: 0.0,
-            named: !nothing(&all),
+            named: !nothing(&all, promises),
         };
         let Some(price) = price else { return whole };
+        let mut promises = 0.0;
+        for p in &self.promises {
+            match p.flipped(price) {
+                true => back += f64::from(p.flips) * price,
+                false => promises += p.tell,
+            }
+        }
         // Of an edited entry, single values may have flipped; of an untouched one, all of them.
         let some = ToldEntry {
             way: Way::Partly,
-            bits: edit(&kept),
+            bits: edit(&kept, promises),
             flipped: back,
-            named: !nothing(&kept),
+            named: !nothing(&kept, promises),
+        };
+        // Of an edit something must be left.
+        let is_edit = elsewhere || kept.k > 0 || promises > 0.0;
+        let some_bits = if is_edit {
+            some.with_flips()
+        } else {
+            f64::INFINITY
         };
         let flips = f64::from(self.flips) * price;
-        if !elsewhere && flips < whole.bits.min(some.with_flips()) {
+        if !elsewhere && flips < whole.bits.min(some_bits) {
             return ToldEntry {
                 way: Way::Flips,
                 bits: 0.0,
@@ -166,11 +200,7 @@ impl ChangedEntry {
                 named: false,
             };
         }
-        if some.with_flips() < whole.bits {
-            some
-        } else {
-            whole
-        }
+        if some_bits < whole.bits { some } else { whole }
     }
 
     /// Bits for an edit of some of its changed values: as some values, as the whole entry, or as a preset saved

@@ -2,21 +2,22 @@
 
 use std::collections::HashMap;
 
-use super::changed::{ChangedArea, ChangedEntry, ChangedValue, Changes, Way, flipped, which};
+use super::changed::{
+    ChangedArea, ChangedEntry, ChangedPromise, ChangedValue, Changes, Way, flipped, which,
+};
 use super::content::{Content, Told};
-use super::field::{BROKEN, broken, failed};
+use super::field::BROKEN;
 use super::many::{Chosen, Edited, Held, Places, Search};
-use super::shape::{AreaShape, Kind, verified};
-use crate::codec::{AreaCodes, Codes, LEANINGS, Memory, Open, checks, leaning};
-use crate::evidence::{log2_choose, marked};
+use super::shape::{AreaShape, Kind};
+use crate::codec::{AreaCodes, Codes, Memory, checks};
+use crate::evidence::{log2_choose, marked, one_of};
 use crate::layout::model::BitPlace;
-
-/// Bits by which a check that held before breaks more rarely than one of which nothing is known: the layout is right
-/// about it, and whoever saves keeps it (common practice, no source).
-const SINCE: f64 = 6.0;
 
 /// Bits to say that an entry was emptied before some of its values were set (common practice, no source).
 const EMPTIED_FIRST: f64 = 5.0;
+
+/// Bits for broken checks and copies of one entry above which it is not looked whether they are broken.
+const MOST_BROKEN: f64 = 200.0;
 
 /// Codes by which a knob saved again may differ without having been moved (common practice, no source).
 pub(crate) const NUDGE: u64 = 4;
@@ -32,7 +33,7 @@ pub(crate) struct Before<'a> {
     /// Where the entries of each area stand.
     places: Vec<Places>,
     /// Which instances of each check of each area fail.
-    fails: Vec<Vec<Vec<bool>>>,
+    pub(super) fails: Vec<Vec<Vec<bool>>>,
 }
 
 /// A bank to be told from an earlier one.
@@ -176,8 +177,15 @@ impl<'a> Before<'a> {
     /// What changed, entry by entry.
     pub(crate) fn changes(&self, now: &Now) -> Changes {
         let areas = 0..now.codes.areas.len();
+        let kept = self.kept(&now.memory);
         let changed = areas.map(|a| {
-            let entries = self.changed_entries(a, now);
+            let mut entries = self.changed_entries(a, now);
+            for c in entries.iter_mut().filter(|_| !kept.is_empty()) {
+                let area = &self.content.layout.areas[a];
+                let fields = c.fields.iter();
+                let mut places = fields.flat_map(|f| area.field_places(c.entry, *f));
+                c.kept = places.any(|p| kept.contains(&(p.chip, p.cell)));
+            }
             let shape = &self.content.shape.areas[a];
             let search = Search {
                 shape,
@@ -246,7 +254,8 @@ impl<'a> Before<'a> {
             let mut entry = ChangedEntry {
                 entry: e,
                 flips: 0,
-                promises: 0.0,
+                promises: Vec::new(),
+                kept: false,
                 fields: Vec::with_capacity(differ.len()),
                 values: Vec::new(),
                 // Of the values, those seen: where a cause hides the others, an edit hides there too.
@@ -266,6 +275,11 @@ impl<'a> Before<'a> {
                 let field = &shape.fields[f];
                 entry.flips += d.count_ones();
                 entry.fields.push(f);
+                let promise = |tell| ChangedPromise {
+                    field: f,
+                    flips: d.count_ones(),
+                    tell,
+                };
                 match field.kind {
                     Kind::Value(_) => {
                         let ((new, known), (old, was)) = (now.get(a, e, f), before.get(e, f));
@@ -279,13 +293,13 @@ impl<'a> Before<'a> {
                             near: field.knob && new.abs_diff(old) <= NUDGE,
                         });
                     }
-                    Kind::Constant(_) => entry.promises += BROKEN,
+                    Kind::Constant(_) => entry.promises.push(promise(BROKEN)),
                     Kind::Reserved => {
                         // What never moved moves for no edit.
                         let (code, known) = codes.get(e, f);
                         let model = self.told.models[a][f].as_ref();
                         let told = model.map_or(0.0, |m| m.bits(field, code, known));
-                        entry.promises += 2.0 + told;
+                        entry.promises.push(promise(2.0 + told));
                     }
                     Kind::Skipped => {}
                 }
@@ -389,21 +403,37 @@ impl<'a> Before<'a> {
             let own = |j: usize| !chosen.tells(i, j);
             let told = c.told(price, &own);
             let mut restore = |f: usize| self.restore(edited, area.field_places(c.entry, f));
-            match (told.way, price) {
-                (Way::Flips, _) => {
-                    c.fields.iter().copied().for_each(restore);
-                    *flips += u64::from(c.flips);
-                    continue;
+            let mut taken_back = 0;
+            if let (Way::Partly, Some(price)) = (told.way, price) {
+                let values = c.values.iter().enumerate().filter(|(j, _)| own(*j));
+                for (_, v) in values.filter(|(_, v)| flipped(v, price)) {
+                    restore(v.field);
+                    taken_back += u64::from(v.flips);
                 }
-                (Way::Partly, Some(price)) => {
-                    let values = c.values.iter().enumerate().filter(|(j, _)| own(*j));
-                    for (_, v) in values.filter(|(_, v)| flipped(v, price)) {
-                        restore(v.field);
-                        *flips += u64::from(v.flips);
-                    }
+                for p in c.promises.iter().filter(|p| p.flipped(price)) {
+                    restore(p.field);
+                    taken_back += u64::from(p.flips);
                 }
-                _ => {}
             }
+            let all_flipped = match (told.way, price) {
+                (Way::Flips, _) => true,
+                _ if c.kept => false,
+                // An edit keeps the checks and copies over its entry, and where it did not, nothing may have been edited.
+                (_, Some(price)) if (0..c.values.len()).all(own) => {
+                    let edit = told.with_flips() + one_of(entries);
+                    let all = f64::from(c.flips) * price;
+                    all < edit + MOST_BROKEN && all < edit + self.unkept(a, c.entry, edited, price)
+                }
+                _ => false,
+            };
+            if all_flipped {
+                for f in &c.fields {
+                    self.restore(edited, area.field_places(c.entry, *f));
+                }
+                *flips += u64::from(c.flips);
+                continue;
+            }
+            *flips += taken_back;
             touched.push(c.entry);
             if told.named {
                 named.push(c.entry);
@@ -430,96 +460,6 @@ impl<'a> Before<'a> {
             let lines = cell.iter().fold(0u8, |lines, p| lines | 1 << p.line);
             edited.flip(usize::from(first.chip), first.cell, changed & lines);
         }
-    }
-
-    /// Where an edit was taken back as flips, a mirrored copy or a check that held before holds again.
-    fn restore_promises(&self, edited: &mut Memory) {
-        for (a, area) in self.content.layout.areas.iter().enumerate() {
-            for copy in &area.copies {
-                for (p, q) in area.places.iter().zip(&copy.places) {
-                    if edited.bit(*p) == self.memory.bit(*p) {
-                        put(edited, *q, self.memory.bit(*q));
-                    }
-                }
-            }
-            for (c, check) in area.checks.iter().enumerate() {
-                let plan = &self.content.checks[a][c];
-                for (i, instance) in check.instances.iter().enumerate() {
-                    if !self.fails[a][c][i] && !plan.touched(i, edited, &self.memory) {
-                        continue;
-                    }
-                    let checks::Verdict::Fails { stored, computed } = plan.verdict(i, edited)
-                    else {
-                        continue;
-                    };
-                    let before = self.memory.gather(&instance.stored).0;
-                    if (stored ^ computed).count_ones() <= 2 || before == computed {
-                        edited.scatter(&instance.stored, computed);
-                    }
-                }
-            }
-        }
-    }
-
-    /// Bits for checks and mirrored copies that held before and no longer do. Of what rests on bits that are not seen only
-    /// the seen ones show anything, since an edit may hide in the others. Where this share of all bits flipped, an edited
-    /// entry may hold flips that nobody can place: its check fails as often as so many break it.
-    fn broken_since(&self, edited: &Memory, seen: Option<&Memory>, flipped: f64) -> f64 {
-        let mut bits = 0.0;
-        let hidden = |p: &BitPlace| seen.is_some_and(|s| s.bit(*p).is_none());
-        for (a, area) in self.content.layout.areas.iter().enumerate() {
-            for (c, check) in self.content.verified(a) {
-                let plan = &self.content.checks[a][c];
-                let (mut k, mut codes, mut by_flips) = (0, 0, 0.0);
-                let mut open = [0.0; LEANINGS.len()];
-                for (i, instance) in check.instances.iter().enumerate() {
-                    if self.fails[a][c][i] || !plan.touched(i, edited, &self.memory) {
-                        continue;
-                    }
-                    let stored = match plan.verdict(i, seen.unwrap_or(edited)) {
-                        checks::Verdict::Holds => continue,
-                        checks::Verdict::Fails { .. } => u32::from(check.width),
-                        checks::Verdict::Undecided => match plan.open(i, seen.unwrap_or(edited)) {
-                            Open::Fits { bits: told, .. } => {
-                                open.iter_mut().zip(told).for_each(|(o, b)| *o += b);
-                                continue;
-                            }
-                            Open::Broken(stored) => stored,
-                        },
-                    };
-                    k += 1;
-                    codes += u64::from(stored);
-                    let rests_on = instance.words.bits().len() + instance.stored.len();
-                    let whole = (1.0 - flipped).powf(rests_on as f64);
-                    by_flips += (SINCE + BROKEN).min(-(1.0 - whole).log2());
-                }
-                let n = check.instances.len() as u64;
-                let told = SINCE * k as f64 + failed(n, k, check.width);
-                bits += told.min(by_flips) + codes as f64 + leaning(open);
-            }
-            for copy in area.copies.iter().filter(|c| verified(c.policy)) {
-                let touched = |p: &BitPlace| edited.difference(&self.memory, *p) != 0;
-                let differ =
-                    |m: &Memory, p, q| matches!((m.bit(p), m.bit(q)), (Some(x), Some(y)) if x != y);
-                let (mut k, mut unseen, mut other) = (0, 0, 0);
-                for (p, q) in area.places.iter().zip(&copy.places) {
-                    let new = (touched(p) || touched(q))
-                        && differ(edited, *p, *q)
-                        && !differ(&self.memory, *p, *q);
-                    if hidden(p) || hidden(q) {
-                        unseen += 1;
-                        other += u64::from(new);
-                    } else {
-                        k += u64::from(new);
-                    }
-                }
-                bits += broken(area.places.len() as u64, k);
-                if other > 0 {
-                    bits += marked(unseen, other);
-                }
-            }
-        }
-        bits
     }
 
     fn tell_spare(
@@ -563,12 +503,6 @@ impl<'a> Before<'a> {
             (changed != 0).then_some((cell as u32, changed))
         });
         changed.collect()
-    }
-}
-
-fn put(memory: &mut Memory, place: BitPlace, bit: Option<bool>) {
-    if let Some(bit) = bit {
-        memory.set_bit(place, bit);
     }
 }
 

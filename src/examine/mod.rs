@@ -27,6 +27,8 @@ mod report;
 mod saves;
 mod search;
 mod shape;
+mod since;
+mod spent;
 mod unread;
 mod verdict;
 mod voices;

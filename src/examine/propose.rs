@@ -7,8 +7,8 @@ use rayon::prelude::*;
 
 use super::cause::{self, Cause, Order, Scene, Shared};
 use super::content::{Content, Told};
-use super::facts;
-use super::misses::{compare, misses};
+use super::misses::compare;
+use super::spent::Spent;
 use super::weigh::{Bench, Explanation, memory_of, tell_alone};
 use crate::image::ChipImage;
 
@@ -20,8 +20,10 @@ const WEIGHED: usize = 12;
 const GLANCE: u64 = 16_384;
 /// Candidates told at a glance at once, whatever the machine.
 const GLANCED: usize = 16;
-/// Most entries that break promises for each to be looked at by itself beside many edits.
-const FEW: usize = 6;
+/// Bits by which the rough account of what a cause saves may be too low.
+const UNSURE: f64 = 10.0;
+/// Dear stretches of a chip that are proposed.
+const DEAR: usize = 12;
 /// Bits spent on broken promises from which putting contents in another order is worth trying.
 pub(super) const STRAINED: f64 = 5.0;
 /// Times the start of a slip is looked for, each time by what was learned from the last.
@@ -54,10 +56,14 @@ impl Bench<'_> {
                 fresh.extend(self.slips(content, &strain, &now));
             }
         }
-        let doubtful = self.doubtful(known);
+        let spent = Spent::of(self, known, &seen);
+        let dear: Vec<Vec<(u32, u32)>> = match &spent {
+            Some(spent) => (0..seen.len()).map(|c| self.dear(spent, c)).collect(),
+            None => Vec::new(),
+        };
         let scene = Scene {
             seen: &seen,
-            doubtful: &doubtful,
+            dear: &dear,
             expected: self.earlier,
             layout: self.content.map(|c| c.layout),
             held: self.content.map(|c| c.shape.held.as_slice()),
@@ -69,7 +75,7 @@ impl Bench<'_> {
         fresh.extend(cause::candidates(&scene));
         fresh.retain(|c| !contains(&known.causes, c));
         match self.earlier {
-            Some(earlier) => self.most_promising(fresh, known, earlier, &doubtful),
+            Some(earlier) => self.most_promising(fresh, known, earlier, (&seen, spent.as_ref())),
             None if self.large() && known.causes.is_empty() => {
                 self.at_a_glance(fresh, &seen, WEIGHED)
             }
@@ -80,48 +86,12 @@ impl Bench<'_> {
         }
     }
 
-    /// For each chip and cell whether it is of an entry that was told as edited and breaks a promise of the layout by it, beside
-    /// an earlier reading. Empty where none is, where many are, and where most of what changed is: then nothing hides it.
-    fn doubtful(&self, known: &Explanation) -> Vec<Vec<bool>> {
-        let (Some(earlier), Some(content)) = (self.earlier, self.content) else {
-            return Vec::new();
-        };
-        // Where bits flipped, some did in edited entries.
-        if known.flips > 0 {
-            return Vec::new();
-        }
-        let Ok(memory) = memory_of(content, &known.truth) else {
-            return Vec::new();
-        };
-        let broken = facts::broken(content, &memory);
-        let mut entries: Vec<(usize, Option<usize>)> = broken.into_iter().map(|b| b.at).collect();
-        entries.sort_unstable();
-        entries.dedup();
-        if entries.is_empty() || entries.len() > FEW {
-            return Vec::new();
-        }
-        let cells = |c: &ChipImage| vec![false; c.values().len()];
-        let mut out: Vec<Vec<bool>> = self.seen.iter().map(cells).collect();
-        for (a, entry) in entries {
-            let area = &content.layout.areas[a];
-            let per = area.bits_per_entry;
-            // What is wrong with a whole area says of no entry that it is.
-            let places = entry.and_then(|e| area.places.get(e * per..(e + 1) * per));
-            for p in places.unwrap_or_default() {
-                out[usize::from(p.chip)][p.cell as usize] = true;
-            }
-        }
-        let (mut inside, mut all) = (0, 0);
-        for ((truth, before), doubtful) in known.truth.iter().zip(earlier).zip(&out) {
-            for (missed, doubtful) in misses(truth, before).zip(doubtful) {
-                all += missed.count_ones();
-                inside += if *doubtful { missed.count_ones() } else { 0 };
-            }
-        }
-        if inside * 2 > all {
-            return Vec::new();
-        }
-        out
+    /// Stretches of a chip on which more is spent than noise would take, those that save most first.
+    fn dear(&self, spent: &Spent, chip: usize) -> Vec<(u32, u32)> {
+        let mut found = spent.stretches(chip, f64::from(self.seen[chip].width()));
+        found.sort_by(|a, b| b.2.total_cmp(&a.2));
+        let found = found.into_iter().take(DEAR);
+        found.map(|(first, last, _)| (first, last)).collect()
     }
 
     /// The likeliest crossings of lines of a large reading without an earlier one, for when what else was weighed
@@ -199,10 +169,10 @@ impl Bench<'_> {
     /// With an earlier reading a forward prediction tells quickly which causes bring what is seen closer.
     fn most_promising(
         &self,
-        fresh: Vec<Shared>,
+        mut fresh: Vec<Shared>,
         known: &Explanation,
         earlier: &[ChipImage],
-        doubtful: &[Vec<bool>],
+        (seen, spent): (&[ChipImage], Option<&Spent>),
     ) -> Vec<Shared> {
         let miss = |first: Option<&Shared>| {
             let mut images = earlier.to_vec();
@@ -224,6 +194,19 @@ impl Bench<'_> {
         // What explains only a little of what is wrong, or far less than the best does, can wait until the rest is
         // explained.
         let little = wrong(base) * cause::LITTLE;
+        // Among edits what was done is little beside what they changed: what a cause saves of the bits spent tells of it.
+        let worth = |c: &Shared| {
+            let spent = spent.filter(|s| s.alike || c.stretch().is_some())?;
+            let saved = spent.saves(c, seen, earlier) - c.length(self.seen);
+            (saved > -UNSURE).then_some(saved)
+        };
+        let promising = fresh.par_iter();
+        let promising = promising.filter_map(|c| Some((worth(c)?, Arc::clone(c))));
+        let mut promising: Vec<(f64, Shared)> = promising.collect();
+        promising.sort_by(|a, b| b.0.total_cmp(&a.0));
+        promising.truncate(WEIGHED);
+        let promising: Vec<Shared> = promising.into_iter().map(|p| p.1).collect();
+        fresh.retain(|c| !promising.iter().any(|p| Arc::ptr_eq(p, c)));
         // A cause that leaves bits open cannot be ranked with the others by its misses, only among its like.
         let (open, placed): (Vec<Shared>, Vec<Shared>) = fresh.into_iter().partition(|c| c.open());
         let mut ranked: Vec<(f64, Shared)> = placed
@@ -235,40 +218,20 @@ impl Bench<'_> {
             .map(|r| ranking(base) - r.0)
             .fold(0.0, f64::max);
         let little = little.max(most / 3.0);
-        // So can what is little beside many edits, unless it lies where what changed is doubtful as an edit.
-        let in_doubt = |c: &Shared| {
-            let Some(s) = c.stretch() else {
-                return false;
-            };
-            let cells = |chip: &usize| doubtful.get(*chip)?.get(s.first as usize..=s.last as usize);
-            let cells = s.chips.iter().filter_map(cells);
-            let (of, all) = cells.fold((0, 0), |(of, all), c| {
-                (of + c.iter().filter(|d| **d).count(), all + c.len())
-            });
-            of > 0 && of * 2 >= all
-        };
-        ranked.retain(|r| {
-            r.0 + 3.0 < ranking(base) && (r.0 + little <= ranking(base) || in_doubt(&r.1))
-        });
+        ranked.retain(|r| r.0 + 3.0 < ranking(base) && r.0 + little <= ranking(base));
         let mut open: Vec<(f64, Shared)> = open
             .into_par_iter()
             .map(|c| (miss(Some(&c)), c))
-            .filter(|r| {
-                wrong(r.0) + little <= wrong(base) || wrong(r.0) < wrong(base) && in_doubt(&r.1)
-            })
+            .filter(|r| wrong(r.0) + little <= wrong(base))
             .map(|(m, c)| (ranking(m), c))
             .collect();
         open.sort_by(|a, b| a.0.total_cmp(&b.0));
         let most = if self.large() { 3 } else { 10 } * WEIGHED;
-        let (first, open): (Vec<_>, Vec<_>) = open.into_iter().partition(|r| in_doubt(&r.1));
-        let open = first
-            .into_iter()
-            .take(WEIGHED)
-            .chain(open.into_iter().take(most));
+        let open = open.into_iter().take(most);
         let open = open.map(|r| r.1);
         ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
         let ranked = ranked.into_iter().take(WEIGHED).map(|r| r.1);
-        ranked.chain(open).collect()
+        promising.into_iter().chain(ranked).chain(open).collect()
     }
 
     /// Streams slipped from somewhere on, for each chip and direction.

@@ -37,6 +37,21 @@ impl From<bool> for Edits {
     }
 }
 
+/// Chance that an owner who edits does something to many presets at once.
+pub(crate) const MANY: f64 = 0.15;
+
+/// What an owner did since the earlier reading.
+#[derive(Clone)]
+#[allow(dead_code)] // Asked by the observer of the long form.
+pub(crate) struct Done {
+    /// The bank after what was done to many presets at once, before the rest.
+    pub(crate) base: Memory,
+    /// Whether something was done to many.
+    pub(crate) mass: bool,
+    /// Entries edited after that: area and entry.
+    pub(crate) entries: Vec<(usize, usize)>,
+}
+
 struct FieldPlan {
     area: usize,
     field: usize,
@@ -112,6 +127,35 @@ impl<'a> Maker<'a> {
                 legal[a.min(rng.below(legal.len())).min(rng.below(legal.len()))]
             }
         }
+    }
+
+    /// The codes of one field that a panel can give, in order, and the chance that a patch holds this one.
+    #[allow(dead_code)] // Asked by the observer of the long form.
+    pub(crate) fn dialled(&self, area: usize, field: usize, code: u64) -> (&[u64], f64) {
+        let mut plans = self.plans.iter();
+        let plan = plans.find(|p| p.area == area && p.field == field);
+        let Some(FieldPlan { legal, habit, .. }) = plan else {
+            return (&[], 0.0);
+        };
+        let n = legal.len() as f64;
+        let at = legal.binary_search(&code).ok();
+        let any = if at.is_some() { 1.0 / n } else { 0.0 };
+        let of = |k: usize| f64::from(u8::from(legal.get(k) == Some(&code)));
+        let chance = match habit {
+            Habit::Constant(c) => f64::from(u8::from(*c == code)),
+            Habit::Even => any,
+            Habit::Few(few) => {
+                let of_these = few.iter().filter(|c| **c == code).count() as f64;
+                0.85 * of_these / few.len() as f64 + 0.15 * any
+            }
+            Habit::Ends => 0.3 * of(0) + 0.2 * of(legal.len() - 1) + 0.5 * any,
+            // The lowest of three.
+            Habit::Low => at.map_or(0.0, |k| {
+                let from = |k: usize| ((n - k as f64) / n).powi(3);
+                from(k) - from(k + 1)
+            }),
+        };
+        (legal, chance)
     }
 
     /// The codes of one sensible patch, one for each planned field of an area.
@@ -295,15 +339,22 @@ impl<'a> Maker<'a> {
     }
 
     /// The owner edits some presets: a few values here, a new patch there, now and then many alike.
-    pub(crate) fn edit(&self, memory: &mut Memory, edits: Edits, rng: &mut Rng) {
+    pub(crate) fn edit(&self, memory: &mut Memory, edits: Edits, rng: &mut Rng) -> Done {
+        let mut done = Done {
+            base: memory.clone(),
+            mass: false,
+            entries: Vec::new(),
+        };
         if edits == Edits::None {
-            return;
+            return done;
         }
         let alike = edits == Edits::Alike;
         // Drawn apart, so that what else is edited does not depend on it.
         let mut apart = rng.clone();
-        if apart.chance(0.15) || alike {
+        done.mass = apart.chance(MANY) || alike;
+        if done.mass {
             self.edit_many(memory, alike, &mut apart);
+            done.base = memory.clone();
         }
         let presets: Vec<usize> = (0..self.layout.areas.len())
             .filter(|a| !self.values(*a).is_empty())
@@ -312,6 +363,7 @@ impl<'a> Maker<'a> {
             let a = *rng.pick(&presets);
             let area = &self.layout.areas[a];
             let e = rng.below(area.entries());
+            done.entries.push((a, e));
             if rng.chance(0.3) {
                 let patch = self.patch(a, rng);
                 self.write(memory, a, e, &patch);
@@ -328,5 +380,6 @@ impl<'a> Maker<'a> {
             }
         }
         self.settle_promises(memory);
+        done
     }
 }

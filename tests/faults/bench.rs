@@ -8,6 +8,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod banks;
+mod blind;
+mod chances;
 mod ideal;
 mod inject;
 mod layouts;
@@ -28,8 +30,12 @@ use cellkeep::layout::model::Layout;
 use cellkeep::settle::Settlement;
 use inject::{CELLS, LINE_AND_CHIP};
 use panel::{ALONE, SAVED};
+use rayon::prelude::*;
 use rng::Rng;
 use simulate::Promise;
+
+/// Faults that a healthy bank may look like where something was edited.
+const STRAY: [&str; 2] = ["entry.glitched", "entry.trampled"];
 
 /// First seed of evaluation; tuning uses those below.
 const EVALUATION: u64 = 1 << 32;
@@ -76,6 +82,11 @@ struct Score {
     /// What the best observer reaches, over the trials where that is known.
     ideal: f64,
     judged: usize,
+    /// What an observer reaches who does not know what was edited, over the trials where he is asked; where he is told that
+    /// it is damage.
+    blind: usize,
+    asked: usize,
+    told_him: usize,
     said: BTreeMap<String, usize>,
 }
 
@@ -89,6 +100,9 @@ impl Score {
         self.rival += other.rival;
         self.ideal += other.ideal;
         self.judged += other.judged;
+        self.blind += other.blind;
+        self.asked += other.asked;
+        self.told_him += other.told_him;
     }
 
     fn print(&self, what: &str, said: &str) {
@@ -97,8 +111,13 @@ impl Score {
         } else {
             String::new()
         };
+        let blind = if self.asked > 0 {
+            rate(self.blind, self.asked)
+        } else {
+            String::new()
+        };
         let line = format!(
-            "{what:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {ideal:>9}  {said}",
+            "{what:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {ideal:>9} {blind:>9}  {said}",
             self.n,
             rate(self.first, self.n),
             rate(self.third, self.n),
@@ -116,9 +135,12 @@ fn rate(k: usize, n: usize) -> String {
 fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier: bool) {
     println!("\n{title}");
     println!(
-        "{:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {:>9}  answers otherwise",
-        "fault", "n", "first", "in three", "told", "or rival", "ideal"
+        "{:<36} {:>5} {:>9} {:>9} {:>9} {:>9} {:>9} {:>9}  answers otherwise",
+        "fault", "n", "first", "in three", "told", "or rival", "ideal", "blind"
     );
+    // Only of stray writes it is worth asking whether they can be told from edits.
+    let stray = |f: &Vec<&str>| f.len() == 1 && STRAY.contains(&f[0]);
+    let bar = (earlier && sets.iter().any(stray)).then(|| bar(setup));
     let (mut all, mut untouched) = (Score::default(), Score::default());
     for (s, faults) in sets.iter().enumerate() {
         let mut score = Score::default();
@@ -138,8 +160,14 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
                 [fault] => ideal::reaches(fault, &trial, &layout),
                 _ => None,
             };
+            let asked = bar.is_some() && stray(faults);
+            let odds = asked.then(|| blind::of_trial(&layout, &trial)).flatten();
+            let finds = |bar: f64| usize::from(odds.is_none_or(|o| o > bar));
             let one = Score {
                 n: 1,
+                blind: bar.map_or(0, finds),
+                asked: usize::from(bar.is_some()),
+                told_him: usize::from(bar.is_some() && odds == Some(f64::INFINITY)),
                 first: usize::from(rank == Some(0)),
                 third: usize::from(rank.is_some_and(|r| r < 3)),
                 told: usize::from(told || entry),
@@ -194,9 +222,29 @@ fn cause_section(setup: &Setup, title: &str, sets: &[Vec<&'static str>], earlier
         all.add(&score);
     }
     all.print("together", "");
+    if let Some(bar) = bar {
+        println!(
+            "The blind observer sees damage at odds above 2^{:.1}, and is told of it or finds it impossible in {} trials",
+            bar.log2(),
+            all.told_him
+        );
+    }
     if untouched.n < all.n {
         untouched.print("those without edits in between", "");
     }
+}
+
+/// The odds above which the observer who does not know the edits sees damage, from a hundred healthy edited banks for each
+/// trial asked for.
+fn bar(setup: &Setup) -> f64 {
+    let healthy = (0..setup.trials * 100).into_par_iter().filter_map(|i| {
+        let seed = setup.base + (1 << 30) + i as u64;
+        let mut rng = Rng::new(seed);
+        let layout = setup.layout(seed, i);
+        let trial = trial::make(&layout, &[], setup.edits(true), &mut rng)?;
+        blind::of_trial(&layout, &trial)
+    });
+    blind::threshold(healthy.collect())
 }
 
 /// Healthy controls, ten for each trial asked for; each alarm is listed with its seed.

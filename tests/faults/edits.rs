@@ -44,6 +44,7 @@ fn codes(layout: &Layout, earlier: &Memory, now: &Memory) -> Vec<String> {
         seen: images(now),
         chips: Vec::new(),
         entry: None,
+        owner: None,
     };
     let examined = trial::run(layout, &trial, true, true);
     let findings = &examined.examination.findings;

@@ -200,6 +200,22 @@ fn serial(seed: u64, rng: &mut Rng) -> Layout {
     layout("serial", seed, chips, vec![area])
 }
 
+#[allow(dead_code)] // Asked by the short form only.
+/// Two presets of six switches in a chip of 64 x 1, at cells 0 to 5 and 16 to 21.
+pub(crate) fn two_presets() -> Layout {
+    let mut f = Fields::default();
+    (0..6).for_each(|_| f.value(1, Control::Switch, None, Coding::Unsigned));
+    let place = |e: usize, b: usize| BitPlace {
+        chip: 0,
+        cell: (16 * e + b) as u32,
+        line: 0,
+        inverted: false,
+    };
+    let area = area("presets", vec![axis("preset", 2)], f, &place);
+    let chips = vec![chip("CH1".to_owned(), None, 64, 1, 0)];
+    layout("two", 0, chips, vec![area])
+}
+
 fn check(key: &str, method: Method, width: u8, instances: Vec<CheckInstance>) -> Check {
     Check {
         key: key.to_owned(),

@@ -3,8 +3,12 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod among;
 mod banks;
+#[allow(dead_code)]
+mod blind;
 mod causes;
+mod chances;
 mod earlier;
 mod edits;
 mod healthy;
@@ -17,6 +21,7 @@ mod march;
 mod mended;
 #[allow(dead_code)]
 mod observer;
+mod observers;
 mod panel;
 mod powerup;
 mod retention;

@@ -81,6 +81,7 @@ fn each_power_up_of_a_chip_is_named() {
             truth: trial.truth.clone(),
             chips: vec![vec![0]],
             entry: None,
+            owner: None,
         };
         let examined = trial::run(&layout, &damaged, true, true);
         let first = &examined.examination.findings[0];

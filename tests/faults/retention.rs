@@ -61,6 +61,7 @@ fn damaged(seen: Vec<ChipImage>, trial: &trial::Trial) -> trial::Trial {
         truth: trial.truth.clone(),
         chips: Vec::new(),
         entry: None,
+        owner: None,
     }
 }
 

@@ -7,7 +7,7 @@ use cellkeep::image::ChipImage;
 use cellkeep::layout::model::Layout;
 use cellkeep::reading::{ChipReading, Reading};
 
-use crate::banks::{Edits, Maker};
+use crate::banks::{Done, Edits, Maker};
 use crate::inject::{answers, inject};
 use crate::panel;
 use crate::rng::Rng;
@@ -23,6 +23,9 @@ pub(crate) struct Trial {
     #[allow(dead_code)] // Asked by the long form only.
     /// The entry of the layout concerned, where the fault is in one entry: area and entry.
     pub(crate) entry: Option<(usize, usize)>,
+    #[allow(dead_code)] // As above.
+    /// The numbers that the owner's habits are drawn from, and what he did in between.
+    pub(crate) owner: Option<(Rng, Done)>,
 }
 
 pub(crate) fn reading(layout: &Layout, images: &[ChipImage]) -> Reading {
@@ -58,10 +61,11 @@ pub(crate) fn make(
     edits: impl Into<Edits>,
     rng: &mut Rng,
 ) -> Option<Trial> {
+    let start = rng.clone();
     let maker = Maker::new(layout, rng);
     let mut memory = maker.bank(rng);
     let earlier = images(&memory);
-    maker.edit(&mut memory, edits.into(), rng);
+    let done = maker.edit(&mut memory, edits.into(), rng);
     if let [fault] = faults
         && panel::PANEL.contains(fault)
     {
@@ -74,6 +78,7 @@ pub(crate) fn make(
             seen,
             chips: Vec::new(),
             entry,
+            owner: Some((start, done)),
         });
     }
     let truth = images(&memory);
@@ -100,6 +105,7 @@ pub(crate) fn make(
                 seen,
                 chips,
                 entry: None,
+                owner: Some((start, done)),
             });
         }
     }

@@ -142,9 +142,8 @@ pub struct Scene<'a> {
     /// For each chip and cell, bits beyond nonsense that it takes to hold the seen bits for sound; empty where
     /// there is no model of sound contents.
     pub strain: &'a [Vec<f32>],
-    /// For each chip and cell, beside an earlier reading, whether it is of an edited entry that breaks a promise of the layout. Empty
-    /// where nothing is.
-    pub doubtful: &'a [Vec<bool>],
+    /// For each chip, beside an earlier reading, stretches that noise would tell better than what is known does.
+    pub dear: &'a [Vec<(u32, u32)>],
     /// Whether the contents break promises of the layout, so that rearrangements are worth trying.
     pub strained: bool,
     /// Whether crossed lines, of which there are many, are weighed at once.

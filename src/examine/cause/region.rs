@@ -339,13 +339,11 @@ fn propose_together(scene: &Scene, out: &mut Vec<Shared>) {
             }
         };
         let mut found = clusters(&of_areas, words);
-        if !scene.doubtful.is_empty() {
-            let doubtful = |c: usize| match chips.iter().any(|chip| scene.doubtful[*chip][c]) {
-                true => of_areas(c),
-                false => 0,
-            };
-            found.extend(clusters(&doubtful, words));
-        }
+        // Chips written together are told in the same cells of each.
+        let dear = chips.iter().filter_map(|c| scene.dear.get(*c)).flatten();
+        found.extend(dear.copied().filter(|d| (d.1 as usize) < words));
+        found.sort_unstable();
+        found.dedup();
         found.sort_by_key(|(f, l)| {
             std::cmp::Reverse((*f..=*l).map(|c| of_areas(c as usize)).sum::<u32>())
         });
@@ -415,13 +413,7 @@ pub(super) fn propose(scene: &Scene, out: &mut Vec<Shared>) {
             let mut found = clusters(&changed, words);
             found.retain(|(f, l)| (*f..=*l).any(|c| of_areas(c as usize) > 0));
             found.extend(clusters(&of_areas, words));
-            if let Some(doubtful) = scene.doubtful.get(chip) {
-                // Among many edits what was written over is a small cluster.
-                found.extend(clusters(
-                    &|c| if doubtful[c] { of_areas(c) } else { 0 },
-                    words,
-                ));
-            }
+            found.extend(scene.dear.get(chip).into_iter().flatten());
             let found = found.into_iter();
             let (few, many) =
                 found.partition(|(f, l)| (l - f + 1) as f64 * width <= f64::from(GLITCH));

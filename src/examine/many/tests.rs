@@ -71,7 +71,8 @@ fn changed(before: &[Row], now: &[Row]) -> Vec<ChangedEntry> {
         ChangedEntry {
             entry: e,
             flips: fields.iter().map(flips).sum(),
-            promises: 0.0,
+            promises: Vec::new(),
+            kept: false,
             values: fields.iter().map(value).collect(),
             fields,
             seen: 4,
