@@ -21,6 +21,12 @@ use crate::layout::model::BitPlace;
 /// Bits that a changed bit takes where it is not told yet, roughly: one in a value that was set anew.
 const ANEW: f64 = 2.0;
 
+/// Share of what the earlier bank takes to tell above which a large reading is not looked at cell by cell: something befell whole chips,
+/// and that shows without.
+const MUCH: f64 = 0.1;
+/// Most entries that break promises for it to be looked at all the same: then something small lies among many edits.
+const FEW: usize = 6;
+
 /// What an explanation spends on each cell of each chip.
 pub(super) struct Spent {
     /// Contents as the explanation has them, before flips are taken back.
@@ -51,6 +57,15 @@ impl Spent {
         let mut truth = seen.to_vec();
         fill(&mut truth, earlier);
         let told = memory_of(before.content, &known.truth).ok()?;
+        let failing = facts::broken(before.content, &told);
+        if bench.large() && known.bits > MUCH * before.told.bits {
+            let mut broken: Vec<_> = failing.iter().map(|b| b.at).collect();
+            broken.sort_unstable();
+            broken.dedup();
+            if broken.is_empty() || broken.len() > FEW {
+                return None;
+            }
+        }
         let now = before.now(memory_of(before.content, &truth).ok()?, None);
         let all: u64 = truth.iter().map(ChipImage::bits).sum();
         let cells = |c: &ChipImage| vec![0.0; c.values().len()];
@@ -62,7 +77,6 @@ impl Spent {
             truth,
         };
         let changes = before.changes(&now);
-        let failing = facts::broken(before.content, &told);
         for (a, area) in changes.areas.iter().enumerate() {
             for c in &area.entries {
                 let promised = failing.iter().filter(|b| b.at == (a, Some(c.entry)));
