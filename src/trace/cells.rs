@@ -1,6 +1,6 @@
 //! Readings and plan side by side: what every bit held for every save.
 
-use super::panel::{Kind, Lane, Panel};
+use super::panel::{Condition, Kind, Lane, Panel};
 use super::plan::{Plan, Purpose};
 use crate::reading::Reading;
 
@@ -198,6 +198,12 @@ pub(crate) struct Experiment<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) lanes: Vec<Lane>,
     pub(crate) chips: Vec<Cells>,
+    /// For each lane when it means something; `None` where it always does.
+    pub(crate) conditions: Vec<Option<Condition>>,
+    /// For each lane which of the classes of settings it means something in.
+    class: Vec<usize>,
+    /// The classes: whether each setting is in it. All settings are in the first.
+    classes: Vec<Vec<bool>>,
 }
 
 impl<'a> Experiment<'a> {
@@ -298,11 +304,57 @@ impl<'a> Experiment<'a> {
                 });
             }
         }
-        Ok(Self {
+        let mut out = Self {
             plan,
             lanes: plan.panel.lanes(),
             chips,
-        })
+            conditions: plan.panel.conditions(),
+            class: Vec::new(),
+            classes: Vec::new(),
+        };
+        out.classify();
+        Ok(out)
+    }
+
+    /// Sees in which settings each lane means something.
+    fn classify(&mut self) {
+        let settings = &self.plan.settings;
+        self.class.clear();
+        self.classes = vec![vec![true; settings.len()]];
+        for condition in &self.conditions {
+            let means = |s: &super::plan::Setting| {
+                (condition.as_ref()).is_none_or(|c| c.positions.contains(&s.positions[c.lane]))
+            };
+            let class: Vec<bool> = settings.iter().map(means).collect();
+            let known = self.classes.iter().position(|c| *c == class);
+            self.class.push(known.unwrap_or(self.classes.len()));
+            if known.is_none() {
+                self.classes.push(class);
+            }
+        }
+    }
+
+    /// True where a lane means something in a setting: elsewhere its bits may hold anything.
+    pub(crate) fn means(&self, lane: usize, setting: usize) -> bool {
+        self.classes[self.class[lane]][setting]
+    }
+
+    /// The class of settings in which a lane means something.
+    pub(crate) fn class(&self, lane: usize) -> usize {
+        self.class[lane]
+    }
+
+    /// The settings of each class.
+    pub(crate) fn classes(&self) -> &[Vec<bool>] {
+        &self.classes
+    }
+
+    /// True where no setting gives meaning to two lanes: then one bit may be of both.
+    pub(crate) fn excludes(&self, a: usize, b: usize) -> bool {
+        let (a, b) = (&self.conditions[a], &self.conditions[b]);
+        a.as_ref()
+            .zip(b.as_ref())
+            .is_some_and(|(a, b)| a.excludes(b))
     }
 
     /// True where end-stop settings show a lane at one end or the other: not names, nor selectors, whose positions

@@ -263,6 +263,7 @@ mod tests {
                 low: Some(low),
                 high: Some(high),
                 chars: None,
+                when: None,
             }],
         }
     }

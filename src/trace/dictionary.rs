@@ -25,7 +25,8 @@ impl Dictionary {
             .collect();
         let mut words = Vec::new();
         for l in 0..experiment.lanes.len() {
-            if !experiment.two_valued(l) {
+            // What means something only sometimes has no word over all saves.
+            if !experiment.two_valued(l) || experiment.conditions[l].is_some() {
                 continue;
             }
             let mut word = 0u128;

@@ -157,7 +157,8 @@ pub(crate) fn off_in_save(
             let far = if f.hypothesis.width < 3 { 0 } else { 2 };
             stood(*save).is_some_and(|s| (s - want).abs() > far)
         };
-        let judged = (0..plan.saves.len()).filter(|s| !bad[*s]);
+        let means = |s: &usize| experiment.means(f.lane, plan.saves[*s].setting);
+        let judged = (0..plan.saves.len()).filter(|s| !bad[*s] && means(s));
         let (wrong, right): (Vec<usize>, Vec<usize>) = judged.partition(off);
         // Many of them are no slips: then it is the control that is not understood.
         if wrong.len() * 6 > right.len() {

@@ -2,7 +2,7 @@
 //! likeliest readings differ most.
 
 use super::fields::Found;
-use super::panel::{Kind, Lane};
+use super::panel::{Condition, Kind, Lane};
 use super::plan::{Effort, Plan, Purpose, Save, Setting};
 use super::rng::Random;
 use super::signal::{self, Hypothesis};
@@ -110,27 +110,46 @@ pub fn next(solution: &Solution) -> Option<Next> {
         .last()
         .map_or_else(Vec::new, |s| s.positions.clone());
     let mut extended = plan.clone();
-    for e in 0..ends.0 {
-        let mut positions = rest.clone();
-        for (i, (l, ..)) in open_lanes.iter().enumerate() {
-            let c = &plan.panel.controls[lanes[*l].control];
-            positions[*l] = if ends.1[i] >> e & 1 == 1 { c.span() } else { 0 };
+    // What means something only while another stands in some position is dialled in settings of its own.
+    let conditions = &solved.experiment.conditions;
+    let mut when: Vec<Option<&Condition>> = Vec::new();
+    for (l, ..) in &open_lanes {
+        let condition = conditions[*l].as_ref();
+        if !when.contains(&condition) {
+            when.push(condition);
         }
-        // No setting of end stops, since all other controls stay where they are, which is between theirs.
-        extended.settings.push(Setting {
-            purpose: Purpose::Sweep,
-            positions,
-        });
     }
-    for s in 0..count {
-        let mut positions = rest.clone();
-        for ((l, ..), (_, m)) in open_lanes.iter().zip(&marks) {
-            positions[*l] = m[s];
+    for condition in when {
+        let rest = |n: usize| {
+            let mut positions = rest.clone();
+            if let Some(c) = condition {
+                positions[c.lane] = c.positions[n % c.positions.len()];
+            }
+            positions
+        };
+        let here = |l: &usize| conditions[*l].as_ref() == condition;
+        for e in 0..ends.0 {
+            let mut positions = rest(e as usize);
+            for (i, (l, ..)) in open_lanes.iter().enumerate().filter(|(_, (l, ..))| here(l)) {
+                let c = &plan.panel.controls[lanes[*l].control];
+                positions[*l] = if ends.1[i] >> e & 1 == 1 { c.span() } else { 0 };
+            }
+            // No setting of end stops, since all other controls stay where they are, which is between theirs.
+            extended.settings.push(Setting {
+                purpose: Purpose::Sweep,
+                positions,
+            });
         }
-        extended.settings.push(Setting {
-            purpose: Purpose::Sweep,
-            positions,
-        });
+        for s in 0..count {
+            let mut positions = rest(s);
+            for ((l, ..), (_, m)) in open_lanes.iter().zip(&marks).filter(|((l, ..), _)| here(l)) {
+                positions[*l] = m[s];
+            }
+            extended.settings.push(Setting {
+                purpose: Purpose::Sweep,
+                positions,
+            });
+        }
     }
     let added = extended.settings.len() - plan.settings.len();
     let first = plan.readings();

@@ -1,5 +1,10 @@
 //! What a person can say about an undocumented instrument: its panel, its presets and voices, its chips.
 
+mod when;
+
+pub(crate) use when::Condition;
+pub use when::When;
+
 use crate::document::in_words;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -63,6 +68,9 @@ pub struct PanelControl {
     /// Characters of a name.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub chars: Option<usize>,
+    /// When it means something, if not always: then memory may hold another control in its bits meanwhile.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub when: Option<When>,
 }
 
 /// The panel file.
@@ -219,6 +227,7 @@ impl Panel {
                 return no(format!("{}: two positions are called {position:?}", c.key));
             }
         }
+        self.check_when()?;
         self.check_room()
     }
 
@@ -229,9 +238,10 @@ impl Panel {
             .iter()
             .map(|c| u64::from(c.words) * u64::from(c.width));
         let room: u64 = room.sum();
-        let bits: u64 = self
-            .lanes()
-            .iter()
+        // What means something only sometimes may lie in the bits of something else.
+        let lanes = self.lanes().into_iter();
+        let bits: u64 = lanes
+            .filter(|l| self.controls[l.control].when.is_none())
             .map(|l| u64::from(self.controls[l.control].least_bits()))
             .sum();
         let least = bits.saturating_mul(self.presets as u64);

@@ -5,12 +5,14 @@
 //! and tell one code from another; a repeat measures jitter. Presets left over hold copies of earlier settings in
 //! another order, which costs a button press each and shows how presets are addressed.
 
+mod dependent;
+mod dialled;
 mod open;
+mod saves;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::marks::{balanced, character, sweep_marks};
 use super::panel::{Kind, Lane, Panel};
 use super::rng::Random;
 use super::words;
@@ -167,11 +169,12 @@ impl Effort {
         },
     ];
 
-    /// Settings between the ends in the plan of a panel: more where a selector has many positions.
+    /// Settings between the ends in the plan of a panel: more where a selector has many positions, and as many times more as
+    /// one decides of what others mean.
     pub(crate) fn sweeps_of(self, panel: &Panel) -> usize {
         let selectors = panel.controls.iter().filter(|c| c.kind == Kind::Selector);
         let longest = selectors.map(|c| c.positions.len()).max().unwrap_or(0);
-        self.sweeps.max(longest.saturating_sub(2).min(24))
+        self.sweeps.max(longest.saturating_sub(2).min(24)) * dependent::turns(panel)
     }
 }
 
@@ -204,53 +207,14 @@ impl Plan {
         let lanes = panel.lanes();
         let seed = 0x7472_6163_6500 + lanes.len() as u64;
         let mut random = Random::new(seed);
-        let (ends, mut words) = words::shortest(lanes.len().max(2), effort.distance, seed);
-        // Half of the words turned round, which leaves their distances: every setting has about as many controls up
-        // as down, so that no setting stands out by that alone.
-        let mut up: Vec<bool> = (0..words.len()).map(|l| l % 2 == 1).collect();
-        random.shuffle(&mut up);
-        for (word, _) in words.iter_mut().zip(up).filter(|(_, up)| *up) {
-            *word ^= (1 << ends) - 1;
-        }
-        let sweeps = effort.sweeps_of(panel);
-        let marks: Vec<Vec<u32>> = lanes
-            .iter()
-            .map(|&lane| sweep_marks(panel, lane, sweeps, &mut random))
-            .collect();
-        let mut settings = Vec::new();
-        for e in 0..ends {
-            let positions = lanes.iter().zip(&words).map(|(&lane, word)| {
-                let c = &panel.controls[lane.control];
-                match c.kind {
-                    Kind::Text => return character(&mut random),
-                    // Each position as often as can be: its codes may follow no rule.
-                    Kind::Selector if c.span() > 1 => return 0,
-                    _ => {}
-                }
-                if word >> e & 1 == 1 { c.span() } else { 0 }
-            });
-            settings.push(Setting {
-                purpose: Purpose::Ends,
-                positions: positions.collect(),
-            });
-        }
-        for s in 0..sweeps {
-            settings.push(Setting {
-                purpose: Purpose::Sweep,
-                positions: marks.iter().map(|m| m[s]).collect(),
-            });
-        }
-        for (l, lane) in lanes.iter().enumerate() {
-            let c = &panel.controls[lane.control];
-            if c.kind == Kind::Selector && c.span() > 1 {
-                let positions = balanced(c.span() + 1, settings.len(), &mut random);
-                for (setting, position) in settings.iter_mut().zip(positions) {
-                    setting.positions[l] = position;
-                }
-            }
-        }
+        let always = panel.controls.iter().all(|c| c.when.is_none());
+        let (mut settings, ends) = match always {
+            true => dialled::settings(panel, effort, seed, &mut random),
+            false => dependent::settings(panel, effort, &mut random),
+        };
+        let sweeps = settings.len() - ends;
         for r in 0..effort.repeats {
-            let again = ends as usize + r % sweeps.max(1);
+            let again = ends + r % sweeps.max(1);
             if let Some(positions) = settings.get(again).map(|s| s.positions.clone()) {
                 settings.push(Setting {
                     purpose: Purpose::Repeat,
@@ -260,7 +224,7 @@ impl Plan {
         }
         let alike = |s: &Setting| settings.iter().position(|o| o.positions == s.positions);
         let alike: Vec<usize> = settings.iter().filter_map(alike).collect();
-        let saves = saves(&alike, panel.presets);
+        let saves = saves::saves(&alike, panel.presets);
         Plan {
             panel: panel.clone(),
             distance: effort.distance,
@@ -313,6 +277,17 @@ impl Plan {
         let last = copy.map_or(Recall::Dial(first), |p| Recall::Preset(p - 1));
         let next = (1..presets).map(Recall::Preset);
         Some(next.chain([last]).collect())
+    }
+
+    /// True where a control, by its number among [`Panel::lanes`], means something in a setting, from 0: else it is not
+    /// dialled.
+    pub fn means(&self, lane: usize, setting: usize) -> bool {
+        let condition = self.panel.conditions().into_iter().nth(lane).flatten();
+        let positions = self.settings.get(setting).map(|s| &s.positions);
+        condition.is_none_or(|c| {
+            let at = positions.and_then(|p| p.get(c.lane));
+            at.is_some_and(|at| c.positions.contains(at))
+        })
     }
 
     /// What it costs.
@@ -431,83 +406,6 @@ impl Plan {
             None => Ok(()),
         }
     }
-}
-
-/// Where each setting is saved. The first reading takes as many settings as there are presets; what is left over holds
-/// earlier settings again in another order, so that no two presets have the same neighbour. The second reading holds
-/// all of the first, one preset further back: it shows the way from each preset to the next. Further readings take
-/// what settings remain.
-fn saves(alike: &[usize], presets: usize) -> Vec<Save> {
-    let settings = alike.len();
-    let mut out = Vec::new();
-    let mut save = |reading, preset, setting| {
-        out.push(Save {
-            reading,
-            preset,
-            setting,
-        });
-    };
-    let walk = walk(alike, presets);
-    for (preset, &setting) in walk.iter().enumerate() {
-        save(0, preset, setting);
-    }
-    let mut reading = 1;
-    if presets > 1 {
-        for preset in 0..presets {
-            save(reading, preset, walk[(preset + 1) % presets]);
-        }
-        reading += 1;
-    }
-    let mut first = presets;
-    while first < settings {
-        let here = presets.min(settings - first);
-        let steps: Vec<usize> = (1..=here).filter(|s| coprime(*s, here)).collect();
-        for preset in 0..presets {
-            let (round, at) = (preset / here, preset % here);
-            let step = steps[(round * 3) % steps.len()];
-            save(reading, preset, first + (at * step + round * 5) % here);
-        }
-        first += here;
-        reading += 1;
-    }
-    out
-}
-
-/// Settings for a row of presets: each in turn, then again in wider and wider steps, so that a pair of neighbours
-/// comes once. `alike[s]` names the setting that setting `s` repeats, or itself.
-fn walk(alike: &[usize], presets: usize) -> Vec<usize> {
-    let settings = alike.len().min(presets);
-    let steps: Vec<usize> = (1..=settings).filter(|s| coprime(*s, settings)).collect();
-    let mut walk: Vec<usize> = (0..settings).collect();
-    // Presets that hold the same and are followed by the same could be exchanged.
-    let open = |walk: &[usize]| {
-        let round = if walk.len() < presets { 0 } else { 1 };
-        let next = walk[1..].iter().chain(&walk[..round]);
-        let pairs = walk.iter().zip(next).map(|(a, b)| (alike[*a], alike[*b]));
-        let mut pairs: Vec<(usize, usize)> = pairs.collect();
-        pairs.sort_unstable();
-        pairs.windows(2).filter(|w| w[0] == w[1]).count()
-    };
-    while (1..presets).contains(&walk.len()) {
-        let step = steps[walk.len() / settings % steps.len()];
-        let from = |start: usize| -> Vec<usize> {
-            let more = (start..start + settings).map(|at| at * step % settings);
-            walk.iter().copied().chain(more).take(presets).collect()
-        };
-        walk = (0..settings)
-            .map(from)
-            .min_by_key(|w| open(w))
-            .unwrap_or_default();
-    }
-    walk
-}
-
-fn coprime(a: usize, b: usize) -> bool {
-    let (mut a, mut b) = (a, b);
-    while b != 0 {
-        (a, b) = (b, a % b);
-    }
-    a == 1
 }
 
 #[cfg(test)]

@@ -105,6 +105,11 @@ pub fn compare(
         let certain = is_certain(solution, lane) || is_traced(found, plan, lane);
         let mut wrong = 0;
         for preset in 0..plan.panel.presets {
+            let target = targets[lane.control];
+            let entry = target.entry(layout, preset, lane.voice);
+            if !entry.is_some_and(|e| simulate::means(layout, target, e, &truth)) {
+                continue;
+            }
             out.values += 1;
             let want = true_value(layout, targets[lane.control], lane, preset, &truth);
             if want.is_some() && want == found_value(found, plan, lane, preset, &read) {
@@ -238,7 +243,17 @@ fn found_value(
             false => preset,
         })
         .collect();
-    value(found, a, p, 0, area.entry(&at)?, memory)
+    let entry = area.entry(&at)?;
+    let target = Target {
+        area: a,
+        parameter: p,
+        preset_axis: 0,
+        voice_axis: None,
+    };
+    if !simulate::means(found, target, entry, memory) {
+        return None;
+    }
+    value(found, a, p, 0, entry, memory)
 }
 
 /// The parameter of a layout found that is a control's: of a voice alone, or of all voices.

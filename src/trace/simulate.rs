@@ -1,10 +1,10 @@
 //! An instrument whose layout is known, dialled by a person who follows a plan: for rehearsing and for measuring
 //! the solver.
 
-use super::panel::{ChipShape, DIAL, Kind, Panel, PanelControl};
+use super::panel::{ChipShape, DIAL, Kind, Panel, PanelControl, When};
 use super::plan::Plan;
 use super::rng::Random;
-use crate::codec::{Memory, checks, coding};
+use crate::codec::{Memory, checks, coding, setting};
 use crate::layout::model::{Coding, Control, Layout, Scale};
 use crate::reading::{ChipReading, Reading};
 
@@ -44,8 +44,9 @@ impl Target {
 }
 
 /// The panel a person would describe for an instrument of this layout, and where each control lives. Parameters
-/// that show bits in another way, or that mean something only sometimes, are left out, as are areas that are not
-/// saved preset by preset; `None` where no area is.
+/// that show bits in another way are left out, as are areas that are not saved preset by preset, and what means something
+/// only while another stands in some position where that other is no switch or selector of the panel; `None` where no area
+/// is.
 pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
     // The axis that most parameters repeat over and that is not the voice.
     let (axis, presets) = layout
@@ -79,7 +80,7 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
             voices = here;
         }
         for (p, parameter) in area.parameters.iter().enumerate() {
-            if parameter.alias_of.is_some() || parameter.when.is_some() {
+            if parameter.alias_of.is_some() {
                 continue;
             }
             let width = area.fields[parameter.fields.start].width;
@@ -93,6 +94,7 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
                 low: None,
                 high: None,
                 chars: None,
+                when: None,
             };
             let (low, high) = (*parameter.range.start(), *parameter.range.end());
             match &parameter.scale {
@@ -140,6 +142,7 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
             controls[i].key = format!("{}.{}", layout.areas[targets[i].area].name, controls[i].key);
         }
     }
+    decided(layout, &mut controls, &mut targets);
     if controls.is_empty() {
         return None;
     }
@@ -162,6 +165,58 @@ pub fn panel_of(layout: &Layout) -> Option<(Panel, Vec<Target>)> {
         },
         targets,
     ))
+}
+
+/// Says of controls which switch or selector decides when they mean something, and leaves out those of which the panel
+/// cannot say it.
+fn decided(layout: &Layout, controls: &mut Vec<PanelControl>, targets: &mut Vec<Target>) {
+    let when = |i: usize, controls: &[PanelControl]| -> Option<When> {
+        let area = &layout.areas[targets[i].area];
+        let when = area.parameters[targets[i].parameter].when.as_ref()?;
+        let by = |t: &Target| (t.area, t.parameter) == (targets[i].area, when.parameter);
+        let by = targets.iter().position(by)?;
+        let (selector, control) = (&area.parameters[when.parameter], &controls[by]);
+        if selector.when.is_some() || !matches!(control.kind, Kind::Switch | Kind::Selector) {
+            return None;
+        }
+        let position = |n: &i64| match &selector.scale {
+            Scale::Steps(steps) => steps.iter().position(|s| s.0 == *n),
+            _ => usize::try_from(n - selector.range.start()).ok(),
+        };
+        let positions = when.is.iter().filter_map(position);
+        let is: Vec<String> = positions.map(|p| control.position(p as u32)).collect();
+        let some = !is.is_empty() && is.len() <= control.span() as usize;
+        some.then(|| When {
+            key: control.key.clone(),
+            is,
+        })
+    };
+    let mut stays = Vec::new();
+    for i in 0..controls.len() {
+        let hangs = {
+            let parameter = targets[i].parameter;
+            layout.areas[targets[i].area].parameters[parameter]
+                .when
+                .is_some()
+        };
+        controls[i].when = when(i, controls);
+        stays.push(!hangs || controls[i].when.is_some());
+    }
+    let mut stays_too = stays.clone().into_iter();
+    controls.retain(|_| stays_too.next().unwrap_or(true));
+    let mut stays_too = stays.into_iter();
+    targets.retain(|_| stays_too.next().unwrap_or(true));
+}
+
+/// Whether what is kept of a control in an entry means something, by what the memory holds of what decides.
+pub(crate) fn means(layout: &Layout, target: Target, entry: usize, memory: &Memory) -> bool {
+    let area = &layout.areas[target.area];
+    let Some(when) = &area.parameters[target.parameter].when else {
+        return true;
+    };
+    let field = area.parameters[when.parameter].fields.start;
+    let (code, _) = memory.gather(area.field_places(entry, field));
+    setting::selects(area, when, code) == Some(true)
 }
 
 /// The code a parameter takes when its control stands at a position.
@@ -226,7 +281,15 @@ pub fn dial(
                 }
             }
             let before = memory.clone();
-            for (l, lane) in lanes.iter().enumerate() {
+            // First what always means something: it decides whether the rest is kept.
+            let hangs = |l: &usize| {
+                let target = targets[lanes[*l].control];
+                let parameter = &layout.areas[target.area].parameters[target.parameter];
+                parameter.when.is_some()
+            };
+            let (last, first): (Vec<usize>, Vec<usize>) = (0..lanes.len()).partition(hangs);
+            for l in first.into_iter().chain(last) {
+                let lane = &lanes[l];
                 let target = targets[lane.control];
                 let control = &plan.panel.controls[lane.control];
                 let jitter = if hand.jitter {
@@ -240,6 +303,9 @@ pub fn dial(
                 let Some(code) = code_at(layout, target, control, positions[l], jitter) else {
                     continue;
                 };
+                if !means(layout, target, entry, &memory) {
+                    continue;
+                }
                 let area = &layout.areas[target.area];
                 let field =
                     area.parameters[target.parameter].fields.start + lane.character.unwrap_or(0);

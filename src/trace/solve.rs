@@ -185,7 +185,7 @@ fn measure(
             continue;
         }
         for (s, save) in experiment.plan.saves.iter().enumerate() {
-            if bad[s] {
+            if bad[s] || !experiment.means(f.lane, save.setting) {
                 continue;
             }
             let position = experiment.plan.settings[save.setting].positions[f.lane];
@@ -257,6 +257,9 @@ fn off_mark(
         }
         let lane = experiment.lanes[f.lane];
         for (d, setting) in experiment.plan.settings.iter().enumerate() {
+            if !experiment.means(f.lane, d) {
+                continue;
+            }
             let want = signal::step_at(
                 f.hypothesis,
                 experiment.panel(),

@@ -29,13 +29,14 @@ pub(crate) fn expected(experiment: &Experiment, found: &[Option<Found>]) -> Vec<
         let chances = signal::chances(f.hypothesis, experiment.plan, f.lane, lane, Noise::START);
         for (bit, chances) in f.bits.iter().zip(&chances) {
             for home in bit.homes.iter().filter(|h| h.odds > 8.0) {
-                let sure = |p: &f64| {
+                let sure = |(d, p): (usize, &f64)| {
                     let one = (*p > 0.5) != home.inverted;
-                    (!(0.1..=0.9).contains(p)).then_some(one)
+                    let beyond_doubt = !(0.1..=0.9).contains(p) && experiment.means(f.lane, d);
+                    beyond_doubt.then_some(one)
                 };
                 out.push(Expected {
                     column: home.column,
-                    sure: chances.iter().map(sure).collect(),
+                    sure: chances.iter().enumerate().map(sure).collect(),
                 });
             }
         }

@@ -17,11 +17,11 @@ pub(crate) fn tables(
     noise: Noise,
 ) {
     let coins = coins(experiment, columns, noise);
-    let mut owned = vec![false; columns.len()];
+    let mut owned: Vec<Vec<usize>> = vec![Vec::new(); columns.len()];
     for f in found.iter().flatten() {
         for m in f.bits.iter().flat_map(|b| &b.homes) {
             if m.odds > 10.0 {
-                owned[m.column] = true;
+                owned[m.column].push(f.lane);
             }
         }
     }
@@ -31,6 +31,7 @@ pub(crate) fn tables(
             continue;
         }
         let positions = control.positions.len();
+        let coins = &coins[experiment.class(lane)];
         let at = |d: usize| experiment.plan.settings[d].positions[lane] as usize;
         let mine: Vec<usize> = found[lane]
             .iter()
@@ -47,12 +48,13 @@ pub(crate) fn tables(
         // A column of nobody's that could be a further bit, though little says so.
         let mut further = false;
         for (c, column) in columns.iter().enumerate() {
-            if !column.moves() || (owned[c] && !mine.contains(&c)) {
+            let taken = owned[c].iter().any(|o| !experiment.excludes(*o, lane));
+            if !column.moves() || (taken && !mine.contains(&c)) {
                 continue;
             }
             let mut ones = vec![0.0; positions];
             let mut known = vec![0.0; positions];
-            for d in 0..column.ones.len() {
+            for d in (0..column.ones.len()).filter(|d| experiment.means(lane, *d)) {
                 ones[at(d)] += f64::from(column.ones[d]);
                 known[at(d)] += f64::from(column.known[d]);
             }
@@ -103,7 +105,7 @@ pub(crate) fn tables(
                 }],
                 ..Bit::default()
             });
-            owned[*column] = true;
+            owned[*column].push(lane);
         }
         let rival = found[lane].as_ref().map(|f| f.hypothesis);
         found[lane] = Some(Found {

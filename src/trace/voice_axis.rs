@@ -119,6 +119,10 @@ impl Look<'_> {
                 alike.push(m);
             }
         }
+        self.keep_together(&mut alike);
+        if alike.is_empty() {
+            return None;
+        }
         let (boards, apart) = boards(best, &becomes, xor)?;
         let ordered = |b: &Board| (0..).zip(&b.voices).all(|(n, v)| v.1 == n);
         // An order of its own is no accident only where several controls bear it out.
@@ -131,6 +135,35 @@ impl Look<'_> {
             shown: alike.iter().filter(|m| m.certain).count() >= SHOWN,
             members: alike.into_iter().map(|m| m.fields.clone()).collect(),
         })
+    }
+
+    /// Leaves voice by voice what hangs on a control that is, and what decides of such a one: a parameter and what decides
+    /// of it stand in one area.
+    fn keep_together(&self, alike: &mut Vec<&Member>) {
+        let control = |m: &Member| &self.panel.controls[self.fields[m.fields[0]].control];
+        loop {
+            let keys: Vec<&str> = alike.iter().map(|m| control(m).key.as_str()).collect();
+            let apart = |m: &&Member| {
+                let c = control(m);
+                let alone = |key: &str| !keys.contains(&key);
+                let hangs = c.when.as_ref().is_some_and(|w| alone(&w.key));
+                let found = |key: &str| {
+                    let of = |f: &FoundField| self.panel.controls[f.control].key == key;
+                    self.fields.iter().any(of)
+                };
+                let decides = self.panel.controls.iter().any(|o| {
+                    let of_this = o.when.as_ref().is_some_and(|w| w.key == c.key);
+                    of_this && alone(&o.key) && found(&o.key)
+                });
+                hangs || decides
+            };
+            let before = alike.len();
+            let stay: Vec<&Member> = alike.iter().copied().filter(|m| !apart(m)).collect();
+            *alike = stay;
+            if alike.len() == before {
+                return;
+            }
+        }
     }
 
     /// A control in the group, a character each, where all its voices were found whole and lie alike.

@@ -1,13 +1,14 @@
 //! Writes what was found as a layout file, each claim with its evidence.
 
-use std::collections::HashSet;
+use std::collections::HashMap;
 use std::fmt::Write as _;
 
+use super::cells::Experiment;
 use super::codes::{self, Code};
 use super::explain::Explained;
 use super::fields::{Bit, Found};
 use super::groups::{self, Group, Spot};
-use super::panel::{Kind, Lane, Panel, PanelControl};
+use super::panel::{Condition, Kind, Lane, Panel, PanelControl};
 use super::solution::{CERTAIN, FoundField, Solution};
 
 mod areas;
@@ -29,6 +30,27 @@ struct Writer<'a> {
     groups: &'a [Group],
     /// The fields found, in the order of the solution's.
     found: Vec<&'a Found>,
+}
+
+/// The columns that were written, with the lanes they were written for.
+#[derive(Default)]
+struct Taken(HashMap<usize, Vec<usize>>);
+
+impl Taken {
+    /// True where a column is free for a lane: of nobody yet, or of lanes that never mean something beside it.
+    fn free(&self, experiment: &Experiment, column: usize, lane: usize) -> bool {
+        let mut others = self.0.get(&column).into_iter().flatten();
+        others.all(|o| experiment.excludes(*o, lane))
+    }
+
+    /// Takes a column for a lane, if it is free.
+    fn take(&mut self, experiment: &Experiment, column: usize, lane: usize) -> bool {
+        let free = self.free(experiment, column, lane);
+        if free {
+            self.0.entry(column).or_default().push(lane);
+        }
+        free
+    }
 }
 
 /// The layout file.
@@ -116,12 +138,14 @@ impl Writer<'_> {
 
     /// Writes a field, or those of all voices of a control that lie alike: `fields` are their indices, the one whose places
     /// are written first.
-    fn field(&self, t: &mut String, area: &Area, fields: &[usize], taken: &mut HashSet<usize>) {
+    fn field(&self, t: &mut String, area: &Area, fields: &[usize], taken: &mut Taken) {
         let solved = &self.solution.solved;
         let panel = &solved.experiment.plan.panel;
         let (f, field) = (self.found[fields[0]], &self.solution.fields[fields[0]]);
         let control = &panel.controls[field.control];
         let (key, label) = self.key(field, fields.len() > 1);
+        let when = solved.experiment.conditions[f.lane].as_ref();
+        let selector = when.map(|c| self.selector(c, fields.len() > 1));
         let here = |s: &Spot| area.structures.contains(&s.structure);
         // Bits above all that its positions set need no place.
         let idle = field.bits.iter().rev().take_while(|b| b.idle).count();
@@ -140,6 +164,17 @@ impl Writer<'_> {
             );
             return;
         }
+        if let (Some(when), Some(selector)) = (when, &selector)
+            && top.is_some_and(|(_, t)| here(&t))
+            && !t.contains(&format!("\nkey = {selector:?}\n"))
+        {
+            let _ = writeln!(
+                t,
+                "\n# {key} means something only where {}, of which nothing is written here; left out.",
+                panel.condition_says(when)
+            );
+            return;
+        }
         // From the top down to the first bit that has no home here, or is not shown.
         let mut spots: Vec<Spot> = Vec::new();
         let mut copies = Vec::new();
@@ -147,14 +182,14 @@ impl Writer<'_> {
             let Some((column, first)) = spot(bit).filter(|_| found.sure >= SHOWN) else {
                 break;
             };
-            if !here(&first) || !taken.insert(column) {
+            if !here(&first) || !taken.take(&solved.experiment, column, f.lane) {
                 break;
             }
             spots.push(first);
             for m in &bit.homes[1..] {
                 if let Some(s) = self.spot(m.column, m.inverted)
                     && here(&s)
-                    && taken.insert(m.column)
+                    && taken.take(&solved.experiment, m.column, f.lane)
                 {
                     copies.push(s);
                 }
@@ -187,6 +222,18 @@ impl Writer<'_> {
         }
         let table = codes.as_ref().or(f.table.as_ref());
         meaning(t, control, f, table, code, spots.len() + idle);
+        if let (Some(when), Some(selector)) = (when, &selector) {
+            let lane = solved.experiment.lanes[when.lane];
+            let names = when.positions.iter();
+            let names: Vec<String> = names
+                .map(|p| format!("{:?}", panel.controls[lane.control].position(*p)))
+                .collect();
+            let _ = writeln!(
+                t,
+                "when = {{ key = {selector:?}, is = [{}] }}",
+                names.join(", ")
+            );
+        }
         let mut note = format!(
             "sure to {:.1} % by {} settings",
             (sure * 1000.0).floor() / 10.0,
@@ -222,6 +269,17 @@ impl Writer<'_> {
                 format!("always equals a bit of {key}, or its complement")
             );
         }
+    }
+
+    /// The key of the parameter that decides when another means something.
+    fn selector(&self, when: &Condition, voices: bool) -> String {
+        let solved = &self.solution.solved;
+        let lane = solved.experiment.lanes[when.lane];
+        let mut key = solved.experiment.panel().controls[lane.control].key.clone();
+        if let Some(v) = lane.voice.filter(|_| !voices) {
+            let _ = write!(key, ".voice-{}", v + 1);
+        }
+        key
     }
 
     /// The chance that fields are right in their coding and the bits that are written, the uppermost but the idle ones.

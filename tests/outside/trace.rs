@@ -39,6 +39,7 @@ fn control(name: &str, width: u32) -> PanelControl {
         low: Some(0),
         high: Some((1 << width) - 1),
         chars: None,
+        when: None,
     }
 }
 

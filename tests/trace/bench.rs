@@ -1,7 +1,8 @@
 //! The tracing bench: random instruments with hidden layouts, dialled by a simulated hand, solved and compared.
 //!
 //! `cargo run --release --example trace-bench -- tuning|evaluation COUNT [words]`, or with a first seed in place of the
-//! word. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
+//! word; `decided` and `evaluation-decided` in its place run instruments with controls that mean something only while another
+//! stands in some position, from seed 500,000 and 1,500,000 on. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
 //! of them with every field named that is wrong or not certain. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
 //! CELLKEEP_FAMILY=nibbles runs only the instruments whose family or description contains the word, and `-- list FIRST
@@ -508,6 +509,19 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
         of(|o| o.compared.values),
         of(|o| o.compared.certain_wrong)
     );
+    let hang: Vec<&&judge::Verdict> = all.iter().filter(|v| v.hangs).collect();
+    if !hang.is_empty() {
+        let of = |f: &dyn Fn(&judge::Verdict) -> bool| {
+            share(hang.iter().filter(|v| f(v)).count(), hang.len())
+        };
+        println!(
+            "    {} mean something only while another stands in some position: right {}, but low bits {}, certain {}",
+            hang.len(),
+            of(&|v| v.right),
+            of(&|v| v.right_but_low),
+            of(&|v| v.certain)
+        );
+    }
     println!(
         "    voices: {} of {} controls that each voice has of its own are written once for all",
         of(|o| o.written.1),
@@ -532,6 +546,8 @@ fn main() {
             return;
         }
         Some("evaluation") => 1_000_000,
+        Some("decided") => generator::DECIDED[0],
+        Some("evaluation-decided") => generator::DECIDED[1],
         Some("tuning") | None => 1,
         Some(_) => number(0, 1),
     };

@@ -145,6 +145,63 @@ fn bounds(coding: &Coding, width: usize) -> (i64, i64) {
     cellkeep::codec::coding::bounds(coding, width as u8)
 }
 
+/// First seeds of instruments in which switches and selectors decide what others mean: for tuning, and for evaluation. All
+/// other seeds have none, as before there were any.
+pub(crate) const DECIDED: [u64; 2] = [500_000, 1_500_000];
+
+/// True where controls of the instrument of a seed mean something only while another stands in some position.
+fn decided(seed: u64) -> bool {
+    DECIDED
+        .iter()
+        .any(|first| (*first..first + 500_000).contains(&seed))
+}
+
+/// Lets a switch or selector decide what bits mean: some controls mean something only in some of its positions, and in
+/// others their bits are a further control's, which is added to them. For each control what decides of it.
+fn decide(
+    r: &mut Random,
+    controls: &mut Vec<Control>,
+    slots: &mut Vec<Vec<(usize, usize)>>,
+) -> Option<Vec<Option<When>>> {
+    let decides = |i: &usize| controls[*i].kind == 1 || controls[*i].kind == 2;
+    let some: Vec<usize> = (0..controls.len()).filter(decides).collect();
+    if some.is_empty() {
+        return None;
+    }
+    let by = some[r.below(some.len())];
+    let numbers: Vec<i64> = match &controls[by].scale {
+        Scale::Steps(steps) => steps.iter().map(|s| s.0).collect(),
+        _ => vec![0, 1],
+    };
+    let mut out: Vec<Option<When>> = vec![None; controls.len()];
+    let wide = |i: &usize| *i != by && controls[*i].width > 1;
+    let mut free: Vec<usize> = (0..controls.len()).filter(wide).collect();
+    r.shuffle(&mut free);
+    free.truncate(r.between(1, 3));
+    for first in free {
+        let mut numbers = numbers.clone();
+        r.shuffle(&mut numbers);
+        let split = r.between(1, numbers.len() - 1);
+        let when = |is: &[i64]| {
+            let mut is = is.to_vec();
+            is.sort_unstable();
+            Some(When { parameter: by, is })
+        };
+        out[first] = when(&numbers[..split]);
+        // In the other positions the bits are another's, in all or some of them, or nobody's.
+        let other = (0..20).map(|_| some_control(r));
+        let other: Vec<Control> = other.filter(|c| c.width <= controls[first].width).collect();
+        if let Some(second) = other.into_iter().next().filter(|_| r.chance(0.85)) {
+            let rest = &numbers[split..];
+            let count = r.between(1, rest.len());
+            out.push(when(&rest[..count]));
+            slots.push(slots[first][..second.width].to_vec());
+            controls.push(second);
+        }
+    }
+    Some(out)
+}
+
 /// The instrument of a seed.
 pub(crate) fn instrument(seed: u64) -> Instrument {
     let mut r = Random::new(seed);
@@ -168,8 +225,7 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
         _ => *[8, 16, 16, 32, 64].get(r.below(5))?,
     };
     let most = if voices > 1 { 24 } else { 60 };
-    let controls: Vec<Control> = (0..r.between(8, most)).map(|_| some_control(r)).collect();
-    let bits: usize = controls.iter().map(|c| c.width).sum();
+    let mut controls: Vec<Control> = (0..r.between(8, most)).map(|_| some_control(r)).collect();
     // Lines of the word bus, and the chips that make it up.
     let (lines, chip_width, boards) = match family {
         "bit-serial, 1-bit chips" => (
@@ -190,7 +246,12 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
     }
     let per_board = voices / boards;
     // Places of the code bits among units and lines.
-    let (units, slots) = pack(r, family, &controls, lines)?;
+    let (units, mut slots) = pack(r, family, &controls, lines)?;
+    let mut when = match decided(seed) {
+        true => decide(r, &mut controls, &mut slots)?,
+        false => vec![None; controls.len()],
+    };
+    let bits: usize = controls.iter().map(|c| c.width).sum();
     let stepped = match family {
         "bytes, 8-bit chips" => r.chance(0.85),
         "nibbles, 4-bit chips" => r.chance(0.4),
@@ -369,7 +430,7 @@ fn attempt(r: &mut Random, seed: u64) -> Option<Instrument> {
             scale: c.scale.clone(),
             range: c.range.0..=c.range.1,
             control: c.control,
-            when: None,
+            when: when[i].take(),
             alias_of: None,
             blank: None,
             evidence: Evidence::Unstated,

@@ -15,6 +15,9 @@ pub(crate) struct Verdict {
     pub(crate) right: bool,
     /// All but the lowest two bits in their place, in order, and nothing else claimed for them.
     pub(crate) right_but_low: bool,
+    /// It means something only while another control stands in some position.
+    #[allow(dead_code)] // The bench counts these.
+    pub(crate) hangs: bool,
     /// Called certain.
     pub(crate) certain: bool,
     pub(crate) chance: f64,
@@ -79,6 +82,7 @@ fn one(
         .collect();
     let reach: Vec<usize> = (0..width).filter(|&k| turns(k)).collect();
     let mut v = Verdict {
+        hangs: parameter.when.is_some(),
         certain: found.is_some_and(FoundField::certain),
         chance: found.map_or(0.0, FoundField::chance),
         ..Verdict::default()

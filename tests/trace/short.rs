@@ -9,6 +9,7 @@ mod bad_input;
 mod check_judge;
 mod checks;
 mod commands;
+mod decided;
 mod generator;
 mod judge;
 mod noise;

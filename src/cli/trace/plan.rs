@@ -36,6 +36,12 @@ The panel file says what the person at the bench knows:
   per_voice = true              # where each voice is set apart
 
   [[control]]
+  key  = \"osc.width\"
+  kind = \"knob\"
+  per_voice = true
+  when = { key = \"osc.wave\", is = [\"pulse\"] }   # where it means something only then
+
+  [[control]]
   key = \"transpose\"
   kind = \"number\"
   low = -12
@@ -264,7 +270,11 @@ pub(super) fn settings(plan: &Plan, first_setting: usize, first_reading: usize) 
             for (l, lane) in lanes.iter().enumerate() {
                 let control = &panel.controls[lane.control];
                 // Dialled anew means every control; otherwise what stands right already is left out.
-                let same = before.is_some_and(|b| b.positions[l] == setting.positions[l]);
+                if !plan.means(l, d) {
+                    continue;
+                }
+                let same = before.is_some_and(|b| b.positions[l] == setting.positions[l])
+                    && plan.means(l, d - 1);
                 if same && setting.purpose != Purpose::Repeat {
                     continue;
                 }

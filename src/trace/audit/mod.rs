@@ -455,6 +455,7 @@ fn dialled(layout: &Layout, plan: Option<&Plan>, readings: usize) -> Vec<Vec<Vec
     let (Some(plan), Some((panel, targets))) = (plan, simulate::panel_of(layout)) else {
         return out;
     };
+    let conditions = plan.panel.conditions();
     for (l, lane) in plan.panel.lanes().iter().enumerate() {
         let control = &plan.panel.controls[lane.control];
         let Some((target, character)) = place(&panel, &targets, &control.key, *lane) else {
@@ -464,7 +465,13 @@ fn dialled(layout: &Layout, plan: Option<&Plan>, readings: usize) -> Vec<Vec<Vec
             area, parameter, ..
         } = target;
         let field = layout.areas[area].parameters[parameter].fields.start + character;
-        for save in plan.saves.iter().filter(|s| s.reading < readings) {
+        let condition = conditions[l].as_ref();
+        let means = |s: &&super::plan::Save| {
+            let positions = &plan.settings[s.setting].positions;
+            condition.is_none_or(|c| c.positions.contains(&positions[c.lane]))
+        };
+        let saves = plan.saves.iter().filter(|s| s.reading < readings);
+        for save in saves.filter(means) {
             let position = plan.settings[save.setting].positions[l];
             let code = |jitter| simulate::code_at(layout, target, control, position, jitter);
             let (Some(entry), Some(want)) =

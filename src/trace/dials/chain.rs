@@ -161,6 +161,8 @@ impl Dials<'_> {
     ) -> Chain {
         let saves = &self.experiment.plan.saves;
         let steps = self.steps(lane, h, noise);
+        let class = self.experiment.class(lane);
+        let weights = &self.weights[class];
         // For every save the chances that it was one step low, right, one step high, and anything else.
         let mut went: Vec<[f64; 4]> = saves
             .iter()
@@ -199,7 +201,7 @@ impl Dials<'_> {
                 .collect();
             let worth: f64 = one
                 .iter()
-                .zip(&self.weights)
+                .zip(weights)
                 .map(|(p, w)| {
                     w * (p * p.ln() + (1.0 - p) * (1.0 - p).ln() + std::f64::consts::LN_2)
                 })
@@ -212,14 +214,14 @@ impl Dials<'_> {
             } else {
                 less.min(MISSING)
             };
-            let Some(pick) = self.pick(h, k, upper, &one, mine, &used, absent) else {
+            let Some(pick) = self.pick(h, k, class, upper, &one, mine, &used, absent) else {
                 out.scored.score -= less.min(MISSING);
                 out.scored.hidden += (less - MISSING).max(0.0);
                 continue;
             };
             let rows = &self.columns[pick.column].rows;
             for ((s, w), row) in saves.iter().zip(&mut went).zip(rows) {
-                if *row == 2 {
+                if *row == 2 || !self.experiment.means(lane, s.setting) {
                     continue;
                 }
                 let bit = u64::from((*row == 1) != pick.inverted);
@@ -248,6 +250,7 @@ impl Dials<'_> {
         &self,
         h: Hypothesis,
         k: usize,
+        class: usize,
         upper: Option<(usize, bool)>,
         one: &[f64],
         mine: &[usize],
@@ -256,7 +259,7 @@ impl Dials<'_> {
     ) -> Option<Pick> {
         /// What is further behind than this is not looked at closely.
         const FAR: f64 = 16.0;
-        let told = Told::of(one, &self.weights);
+        let told = Told::of(one, &self.weights[class]);
         let anywhere = 1.0 / mine.len().max(1) as f64;
         let mut looks: Vec<Look> = Vec::new();
         let mut best = absent;
@@ -268,11 +271,11 @@ impl Dials<'_> {
                 let some = &free[i..free.len().min(i + TOGETHER)];
                 let columns = some
                     .iter()
-                    .map(|c| (&self.columns[*c].rows[..], self.nobody[*c]));
+                    .map(|c| (&self.columns[*c].rows[..], self.nobody[class][*c]));
                 sums = told.sums(columns, best - FAR);
             }
             let [straight, turned] = sums[i % TOGETHER];
-            let nobody = self.nobody[c];
+            let nobody = self.nobody[class][c];
             if f64::max(straight, turned) - nobody < best - FAR {
                 continue;
             }

@@ -14,7 +14,7 @@ use super::arrangement::Arrangement;
 use super::cells::Experiment;
 use super::codes::{self, Hypothesis};
 use super::columns::Column;
-use super::fields::{self, Bit, CHOICE, Chosen, Found, Match, QUIET, Scored};
+use super::fields::{self, Bit, CHOICE, Chosen, Found, Match, QUIET, Rivals, Scored};
 use super::plan::Purpose;
 use super::signal::{self, EVEN, Noise};
 use super::voices;
@@ -31,10 +31,10 @@ struct Looked {
 struct Dials<'a> {
     experiment: &'a Experiment<'a>,
     columns: &'a [Column],
-    /// How much each save says.
-    weights: Vec<f64>,
-    /// What each column is worth as nobody's.
-    nobody: Vec<f64>,
+    /// How much each save says, for each class of settings over those.
+    weights: Vec<Vec<f64>>,
+    /// What each column is worth as nobody's, likewise.
+    nobody: Vec<Vec<f64>>,
     habit: Arrangement,
     covered: bool,
     noise: Noise,
@@ -49,9 +49,17 @@ pub(crate) fn settle(
     covered: bool,
     noise: Noise,
 ) -> Vec<Option<Found>> {
-    let weights = weights(experiment, columns, &found, bad);
+    let all = weights(experiment, columns, &found, bad);
+    let over = |class: &Vec<bool>| -> Vec<f64> {
+        let saves = experiment.plan.saves.iter().zip(&all);
+        saves
+            .map(|(s, w)| if class[s.setting] { *w } else { 0.0 })
+            .collect()
+    };
+    let weights: Vec<Vec<f64>> = experiment.classes().iter().map(over).collect();
+    let nobody = |weights: &Vec<f64>| nobody(experiment, columns, weights, noise);
     let dials = Dials {
-        nobody: nobody(experiment, columns, &weights, noise),
+        nobody: weights.iter().map(nobody).collect(),
         habit: Arrangement::learn(columns, &found),
         experiment,
         columns,
@@ -87,7 +95,9 @@ fn weights(
         for (bit, chances) in f.bits.iter().zip(&chances) {
             if let Some(home) = bit.homes.first().filter(|h| h.odds > 8.0) {
                 let rows = &columns[home.column].rows;
-                for (saves, p) in of.iter().zip(chances) {
+                let meant = of.iter().zip(chances).enumerate();
+                let meant = meant.filter(|(d, _)| experiment.means(f.lane, *d));
+                for (_, (saves, p)) in meant {
                     for pair in saves.windows(2) {
                         let (a, b) = (rows[pair[0]], rows[pair[1]]);
                         if a < 2 && b < 2 {
@@ -147,11 +157,11 @@ impl Dials<'_> {
         /// How often a column that two claim goes to the better, and the other looks again.
         const ROUNDS: usize = 3;
         // Columns that are plainly somebody's.
-        let mut owner: Vec<Option<usize>> = vec![None; self.columns.len()];
+        let mut owners: Vec<Vec<usize>> = vec![Vec::new(); self.columns.len()];
         for f in found.iter().flatten() {
             for m in f.bits.iter().flat_map(|b| &b.homes) {
                 if m.odds > 10.0 && m.margin > 3.0 {
-                    owner[m.column] = Some(f.lane);
+                    owners[m.column].push(f.lane);
                 }
             }
         }
@@ -164,16 +174,16 @@ impl Dials<'_> {
         let together = self.together(&todo);
         let mut looked: Vec<Looked> = vec![Looked::default(); found.len()];
         let mut out: Vec<Option<(Chosen, Chain)>> = found.iter().map(|_| None).collect();
-        let mut rivals: Vec<[(f64, usize); 2]> = Vec::new();
+        let mut rivals = Rivals::new(self.experiment, self.columns.len());
         for _ in 0..ROUNDS {
             let done: Vec<(usize, Looked)> = todo
                 .par_iter()
                 .map(|f| {
-                    let mine = |c: &usize| {
-                        owner[*c].is_none_or(|o| o == f.lane) && !denied[f.lane].contains(c)
-                    };
+                    let other = |o: &usize| *o != f.lane && !self.experiment.excludes(*o, f.lane);
+                    let mine =
+                        |c: &usize| !owners[*c].iter().any(other) && !denied[f.lane].contains(c);
                     let mine: Vec<usize> = varying.iter().copied().filter(mine).collect();
-                    let own = |c: &usize| owner[*c] == Some(f.lane);
+                    let own = |c: &usize| owners[*c].contains(&f.lane);
                     let own: Vec<usize> = mine.iter().copied().filter(own).collect();
                     let voices = together.iter().find(|v| v.contains(&f.lane));
                     let voices = voices.map_or(&[][..], |v| v);
@@ -201,15 +211,10 @@ impl Dials<'_> {
             for (lane, chosen) in done {
                 out[lane] = chosen;
             }
-            rivals = vec![[(f64::MIN, usize::MAX); 2]; self.columns.len()];
+            rivals = Rivals::new(self.experiment, self.columns.len());
             for (lane, chain) in out.iter().enumerate() {
                 for p in chain.iter().flat_map(|(_, c)| c.picks.iter().flatten()) {
-                    let r = &mut rivals[p.column];
-                    if p.value > r[0].0 {
-                        *r = [(p.value, lane), r[0]];
-                    } else if p.value > r[1].0 {
-                        r[1] = (p.value, lane);
-                    }
+                    rivals.claim(p.column, p.value, lane);
                 }
             }
             todo.clear();
@@ -217,7 +222,7 @@ impl Dials<'_> {
                 let Some((_, chain)) = &out[f.lane] else {
                     continue;
                 };
-                let lost = |p: &&Pick| rivals[p.column][0].1 != f.lane;
+                let lost = |p: &&Pick| !rivals.wins(p.column, f.lane, p.value);
                 let before = denied[f.lane].len();
                 denied[f.lane].extend(chain.picks.iter().flatten().filter(lost).map(|p| p.column));
                 if denied[f.lane].len() > before {
@@ -236,18 +241,11 @@ impl Dials<'_> {
             .collect()
     }
 
-    fn found(
-        &self,
-        lane: usize,
-        chosen: Chosen,
-        chain: Chain,
-        rivals: &[[(f64, usize); 2]],
-    ) -> Option<Found> {
+    fn found(&self, lane: usize, chosen: Chosen, chain: Chain, rivals: &Rivals) -> Option<Found> {
         let bit = |pick: Option<Pick>| {
             let Some(p) = pick else { return Bit::default() };
-            let r = rivals[p.column];
             let mut could_be = p.others;
-            if r[0].1 != lane {
+            if !rivals.wins(p.column, lane, p.value) {
                 could_be.insert(0, p.column);
                 return Bit {
                     could_be,
@@ -258,7 +256,9 @@ impl Dials<'_> {
                 column,
                 inverted,
                 odds: p.value + CHOICE,
-                margin: p.margin.min(p.value - r[1].0),
+                margin: p
+                    .margin
+                    .min(p.value - rivals.next(p.column, lane, f64::MIN)),
             };
             let copies = p.copies.iter().map(|c| (c.0, c.1));
             let homes = [(p.column, p.inverted)].into_iter().chain(copies);

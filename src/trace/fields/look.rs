@@ -32,7 +32,11 @@ pub(super) fn claims(
             let p = |d: usize| {
                 let high = experiment.plan.settings[d].positions[l] > 0;
                 let p = if high { 1.0 - noise.slip } else { noise.slip };
-                if ends[d] { p } else { 0.5 }
+                if ends[d] && experiment.means(l, d) {
+                    p
+                } else {
+                    0.5
+                }
             };
             Some(Prediction {
                 still: false,
@@ -60,19 +64,26 @@ pub(super) fn claims(
                 .iter()
                 .map(|p| p.as_ref().map_or(f64::MIN, |p| p.odds(c, coin).0))
                 .collect();
+            // One bit may be of two that never mean something together: each is held against the others only.
             let best = odds.iter().copied().fold(f64::MIN, f64::max);
+            let best_beside = |l: usize| match experiment.conditions[l] {
+                None => best,
+                Some(_) => {
+                    let beside = (0..lanes).filter(|o| !experiment.excludes(*o, l));
+                    beside.map(|o| odds[o]).fold(f64::MIN, f64::max)
+                }
+            };
             (0..lanes)
-                .filter(|&l| best < 2.5 || odds[l] > best - 9.0 || odds_at_ends[l].is_none())
-                .map(|l| {
-                    let strong = best >= 2.5 && odds[l] > best - 9.0;
-                    (
-                        l,
-                        Claim {
-                            column,
-                            strong,
-                            sole: strong && odds[l] >= best,
-                        },
-                    )
+                .filter_map(|l| {
+                    let best = best_beside(l);
+                    let near = odds[l] > best - 9.0;
+                    let strong = best >= 2.5 && near;
+                    let claim = Claim {
+                        column,
+                        strong,
+                        sole: strong && odds[l] >= best,
+                    };
+                    (best < 2.5 || near || odds_at_ends[l].is_none()).then_some((l, claim))
                 })
                 .collect()
         })
@@ -167,7 +178,9 @@ pub(super) fn score(experiment: &Experiment, look: &Look, noise: Noise, h: Hypot
     // What does not stand at two ends is looked for in every column. There a check that covers the control may pass for
     // a bit of it; but a position slipped shows in all bits alike, so none has several misses where another has none.
     let lacks = |column: usize, odds: f64| {
-        let known: f32 = columns[column].known.iter().sum();
+        let known = columns[column].known.iter().enumerate();
+        let known = known.filter(|(d, _)| experiment.means(look.lane, *d));
+        let known: f32 = known.map(|(_, k)| k).sum();
         f64::from(known) * (1.0 - noise.slip).ln() - coins[column] - odds
     };
     let most = if all {

@@ -7,12 +7,14 @@
 
 mod look;
 mod predicted;
+mod rivals;
 
 use rayon::prelude::*;
 
 use look::{Claim, Look, claims, score};
 pub(crate) use predicted::coins;
 use predicted::predictions;
+pub(crate) use rivals::Rivals;
 
 use super::cells::Experiment;
 use super::columns::Column;
@@ -139,41 +141,33 @@ pub(crate) fn assign(
     let coins = coins(experiment, columns, noise);
     let claims = claims(experiment, columns, &varying, noise);
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
-    let mut owner: Vec<Option<usize>> = vec![None; columns.len()];
+    let mut owners: Vec<Vec<usize>> = vec![Vec::new(); columns.len()];
     let mut chosen: Vec<Option<Chosen>> = (0..lanes).map(|_| None).collect();
     let mut looked: Vec<Option<Vec<Claim>>> = vec![None; lanes];
-    let mut best: Vec<[(f64, usize); 2]> = Vec::new();
+    let mut rivals = Rivals::new(experiment, columns.len());
     for _ in 0..4 {
         chosen
             .par_iter_mut()
             .zip(&mut looked)
             .enumerate()
             .for_each(|(lane, (chosen, looked))| {
-                let free = |c: &&Claim| owner[c.column].is_none_or(|o| o == lane);
+                let other = |o: &usize| *o != lane && !experiment.excludes(*o, lane);
+                let free = |c: &&Claim| !owners[c.column].iter().any(other);
                 let mine: Vec<Claim> = claims[lane].iter().filter(free).copied().collect();
                 // What has not changed comes out as it did.
                 if looked.as_ref() != Some(&mine) {
-                    *chosen = choose(experiment, columns, &coins, lane, &mine, covered, noise);
+                    let coins = &coins[experiment.class(lane)];
+                    *chosen = choose(experiment, columns, coins, lane, &mine, covered, noise);
                     *looked = Some(mine);
                 }
             });
-        best = vec![[(0.0, usize::MAX); 2]; columns.len()];
+        rivals = Rivals::new(experiment, columns.len());
         for (lane, c) in chosen.iter().enumerate() {
-            let Some(c) = c else { continue };
-            for &(column, _, _, odds) in &c.scored.matches {
-                let b = &mut best[column];
-                if odds > b[0].0 {
-                    b[1] = b[0];
-                    b[0] = (odds, lane);
-                } else if odds > b[1].0 {
-                    b[1] = (odds, lane);
-                }
+            for &(column, _, _, odds) in c.iter().flat_map(|c| &c.scored.matches) {
+                rivals.claim(column, odds, lane);
             }
         }
-        owner = best
-            .iter()
-            .map(|b| (b[0].0 > b[1].0 + 3.0).then_some(b[0].1))
-            .collect();
+        owners = rivals.owners(3.0);
     }
     chosen
         .into_iter()
@@ -187,14 +181,14 @@ pub(crate) fn assign(
             } = c?;
             let mut bits = vec![Bit::default(); scored.h.width as usize];
             for &(column, k, inverted, odds) in &scored.matches {
-                if best[column][0].1 != lane {
+                if !rivals.wins(column, lane, odds) {
                     continue;
                 }
                 bits[k as usize].homes.push(Match {
                     column,
                     inverted,
                     odds,
-                    margin: odds - best[column][1].0,
+                    margin: odds - rivals.next(column, lane, 0.0),
                 });
             }
             if bits.iter().all(|b| b.homes.is_empty()) {
@@ -213,7 +207,12 @@ pub(crate) fn assign(
             for bit in &mut found.bits {
                 sort_homes(columns, bit);
             }
-            margins(experiment, columns, &coins, &mut found);
+            margins(
+                experiment,
+                columns,
+                &coins[experiment.class(lane)],
+                &mut found,
+            );
             Some(found)
         })
         .collect()

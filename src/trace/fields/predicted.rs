@@ -5,7 +5,7 @@ use super::super::columns::Column;
 use super::super::plan::Purpose;
 use super::super::signal::{self, Hypothesis, Noise};
 
-/// Logarithms of the chances of one bit, a setting each.
+/// Logarithms of the chances of one bit, a setting each; nought for both where the control means nothing.
 pub(super) struct Prediction {
     pub(super) one: Vec<f32>,
     pub(super) zero: Vec<f32>,
@@ -17,6 +17,9 @@ impl Prediction {
     /// The odds against a coin that a column of this bit may be expected to have (natural logarithm).
     pub(super) fn worth(&self) -> f64 {
         let told = |(one, zero): (&f32, &f32)| {
+            if *one == 0.0 && *zero == 0.0 {
+                return 0.0;
+            }
             f64::from(one.exp() * one + zero.exp() * zero) + std::f64::consts::LN_2
         };
         self.one.iter().zip(&self.zero).map(told).sum()
@@ -92,8 +95,21 @@ impl Blocks {
     }
 }
 
-/// What a column would be worth as nobody's bit: tossed like a coin, or still, over end stops and sweeps apart.
-pub(crate) fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<f64> {
+/// What a column would be worth as nobody's bit: tossed like a coin, or still, over end stops and sweeps apart. For each
+/// class of settings over those.
+pub(crate) fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -> Vec<Vec<f64>> {
+    let classes = experiment.classes().iter();
+    classes
+        .map(|class| coins_over(experiment, columns, noise, class))
+        .collect()
+}
+
+fn coins_over(
+    experiment: &Experiment,
+    columns: &[Column],
+    noise: Noise,
+    class: &[bool],
+) -> Vec<f64> {
     let (hit, miss) = ((1.0 - noise.slip).ln(), noise.slip.ln());
     columns
         .iter()
@@ -102,7 +118,7 @@ pub(crate) fn coins(experiment: &Experiment, columns: &[Column], noise: Noise) -
             for ends in [true, false] {
                 let (mut ones, mut known) = (0.0, 0.0);
                 for (d, s) in experiment.plan.settings.iter().enumerate() {
-                    if (s.purpose == Purpose::Ends) == ends {
+                    if class[d] && (s.purpose == Purpose::Ends) == ends {
                         ones += f64::from(c.ones[d]);
                         known += f64::from(c.known[d]);
                     }
@@ -133,15 +149,23 @@ pub(super) fn predictions(
             (one, zero)
         }
     };
+    let means = &experiment.classes()[experiment.class(lane)];
     signal::chances(h, experiment.plan, lane, experiment.lanes[lane], noise)
         .into_iter()
         .map(|row| {
             let ends = row
                 .iter()
                 .zip(&experiment.plan.settings)
-                .filter(|(_, s)| s.purpose == Purpose::Ends);
-            let (low, high) = ends.fold((1.0f64, 0.0f64), |(l, h), (p, _)| (l.min(*p), h.max(*p)));
-            let (one, zero) = row.iter().map(|p| logarithms(*p)).unzip();
+                .zip(means)
+                .filter(|((_, s), means)| **means && s.purpose == Purpose::Ends);
+            let (low, high) = ends.fold((1.0f64, 0.0f64), |(l, h), ((p, _), _)| {
+                (l.min(*p), h.max(*p))
+            });
+            let told = row.iter().zip(means).map(|(p, means)| match means {
+                true => logarithms(*p),
+                false => (0.0, 0.0),
+            });
+            let (one, zero) = told.unzip();
             Prediction {
                 still: high - low < 0.2,
                 one,

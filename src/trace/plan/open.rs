@@ -81,7 +81,11 @@ impl Plan {
     /// the same.
     fn bits(&self, l: usize, lane: Lane, h: Hypothesis) -> Vec<Vec<bool>> {
         let code = |s: &super::Setting| codes::code(h, &self.panel, lane, s.positions[l]);
-        let codes: Vec<u64> = self.settings.iter().map(code).collect();
+        let condition = self.panel.conditions().swap_remove(l);
+        let means = |s: &&super::Setting| {
+            (condition.as_ref()).is_none_or(|c| c.positions.contains(&s.positions[c.lane]))
+        };
+        let codes: Vec<u64> = self.settings.iter().filter(means).map(code).collect();
         let first = codes.first().copied().unwrap_or(0);
         (0..h.width)
             .map(|k| codes.iter().map(|c| (c ^ first) >> k & 1 == 1).collect())

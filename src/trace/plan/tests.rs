@@ -1,6 +1,7 @@
 //! Plans: how many settings, what they tell apart, and which are refused.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+use super::saves::walk;
 use super::*;
 use crate::trace::panel::PanelControl;
 
@@ -22,6 +23,7 @@ pub(crate) fn knobs(n: usize, presets: usize) -> Panel {
                 low: None,
                 high: None,
                 chars: None,
+                when: None,
             })
             .collect(),
     }

@@ -300,7 +300,9 @@ impl Solution<'_> {
         self.slips_of_one_save(&mut out);
         self.still_lines(&mut out);
         for (l, lane) in experiment.lanes.iter().enumerate() {
-            let positions = experiment.plan.settings.iter().map(|s| s.positions[l]);
+            let settings = experiment.plan.settings.iter().enumerate();
+            let meant = settings.filter(|(d, _)| experiment.means(l, *d));
+            let positions = meant.map(|(_, s)| s.positions[l]);
             let moved = positions
                 .clone()
                 .zip(positions.skip(1))

@@ -1,10 +1,9 @@
 //! The areas of a layout: for each group of chips the presets, and what each voice has of its own where voices lie alike.
 
-use std::collections::HashSet;
 use std::fmt::Write as _;
 
 use super::text::order_text;
-use super::{Writer, check};
+use super::{Taken, Writer, check};
 use crate::trace::voice_axis::{Apart, VoiceAxis};
 
 /// An area as it is written.
@@ -20,9 +19,13 @@ impl Writer<'_> {
     pub(super) fn areas(&self, t: &mut String, g: usize) {
         let group = &self.groups[g];
         let axis = self.solution.voices[g].as_ref();
-        let mut taken = HashSet::new();
+        let mut taken = Taken::default();
+        let experiment = &self.solution.solved.experiment;
         let mut all: Vec<(Area, String)> = Vec::new();
+        let hangs = |f: &usize| experiment.conditions[self.found[*f].lane].is_some();
         let mut alone: Vec<usize> = (0..self.found.len()).collect();
+        // What decides is written before what it decides of.
+        alone.sort_by_key(hangs);
         if let Some(axis) = axis {
             let area = Area {
                 name: format!("{}-voices", group.name),
@@ -34,16 +37,23 @@ impl Writer<'_> {
                 voices: Some(axis),
             };
             let mut text = String::new();
-            for member in &axis.members {
-                let columns: Vec<usize> = self.columns(member).collect();
-                if columns.iter().any(|c| taken.contains(c)) {
+            let mut members: Vec<&Vec<usize>> = axis.members.iter().collect();
+            members.sort_by_key(|m| hangs(&m[0]));
+            for member in members {
+                let columns: Vec<(usize, usize)> = self.columns(member).collect();
+                if !columns
+                    .iter()
+                    .all(|(c, lane)| taken.free(experiment, *c, *lane))
+                {
                     continue;
                 }
                 let first = *axis.written(member);
                 let others = member.iter().copied().filter(|f| *f != first);
                 let fields: Vec<usize> = [first].into_iter().chain(others).collect();
                 self.field(&mut text, &area, &fields, &mut taken);
-                taken.extend(columns);
+                for (column, lane) in columns {
+                    taken.take(experiment, column, lane);
+                }
                 alone.retain(|f| !member.contains(f));
             }
             all.push((area, text));
@@ -86,10 +96,13 @@ impl Writer<'_> {
         }
     }
 
-    /// The columns of all homes of fields.
-    fn columns<'f>(&'f self, fields: &'f [usize]) -> impl Iterator<Item = usize> + 'f {
-        let bits = fields.iter().flat_map(|f| &self.found[*f].bits);
-        bits.flat_map(|b| &b.homes).map(|m| m.column)
+    /// The columns of all homes of fields, with the lane.
+    fn columns<'f>(&'f self, fields: &'f [usize]) -> impl Iterator<Item = (usize, usize)> + 'f {
+        let found = fields.iter().map(|f| self.found[*f]);
+        found.flat_map(|f| {
+            let homes = f.bits.iter().flat_map(|b| &b.homes);
+            homes.map(|m| (m.column, f.lane))
+        })
     }
 
     /// Name, chips, axes and lines of an area.

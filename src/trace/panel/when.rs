@@ -1,0 +1,118 @@
+//! Controls that mean something only while another stands in some position.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use super::{Kind, Panel, PanelControl, PanelError};
+
+/// When a control means something: another one stands in one of these positions.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct When {
+    /// Key of the switch or selector that decides.
+    pub key: String,
+    /// Names of its positions in which this control means something; "off" and "on" where a switch has no names.
+    pub is: Vec<String>,
+}
+
+/// When what is dialled by itself means something.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub(crate) struct Condition {
+    /// Index into [`Panel::lanes`] of the switch or selector that decides.
+    pub(crate) lane: usize,
+    /// Its positions, from 0, in ascending order.
+    pub(crate) positions: Vec<u32>,
+}
+
+impl Condition {
+    /// True where no setting gives meaning to both.
+    pub(crate) fn excludes(&self, other: &Condition) -> bool {
+        self.lane == other.lane && !self.positions.iter().any(|p| other.positions.contains(p))
+    }
+}
+
+/// Positions of a control by name, as [`PanelControl::position`] writes them.
+fn named(control: &PanelControl, name: &str) -> Option<u32> {
+    (0..=control.span()).find(|p| control.position(*p) == name)
+}
+
+impl Panel {
+    /// Looks for conditions that cannot be.
+    pub(super) fn check_when(&self) -> Result<(), PanelError> {
+        let no = |what: String| Err(PanelError::Impossible(what));
+        for c in &self.controls {
+            let (key, Some(when)) = (&c.key, &c.when) else {
+                continue;
+            };
+            let Some(by) = self.controls.iter().find(|o| o.key == when.key) else {
+                return no(format!(
+                    "{key}: `when` names {:?}, which no control has for its key",
+                    when.key
+                ));
+            };
+            let other = match by.kind {
+                _ if by.key == *key => Some("the control itself"),
+                Kind::Switch | Kind::Selector if by.when.is_some() => {
+                    Some("a control that itself means something only sometimes")
+                }
+                Kind::Switch | Kind::Selector if by.per_voice && !c.per_voice => {
+                    Some("a control of each voice, and this one is of all")
+                }
+                Kind::Switch | Kind::Selector => None,
+                _ => Some("neither a switch nor a selector"),
+            };
+            if let Some(what) = other {
+                return no(format!("{key}: `when` names {}, {what}", by.key));
+            }
+            if let Some(name) = when.is.iter().find(|n| named(by, n).is_none()) {
+                let all: Vec<String> = (0..=by.span()).map(|p| by.position(p)).collect();
+                return no(format!(
+                    "{key}: {} has no position {name:?}; it has {}",
+                    by.key,
+                    all.join(", ")
+                ));
+            }
+            let mut positions: Vec<u32> = when.is.iter().filter_map(|n| named(by, n)).collect();
+            positions.sort_unstable();
+            positions.dedup();
+            if positions.is_empty() || positions.len() > by.span() as usize {
+                return no(format!(
+                    "{key}: `when` must name some positions of {} and not all",
+                    by.key
+                ));
+            }
+        }
+        Ok(())
+    }
+
+    /// For each lane when it means something; `None` where it always does.
+    pub(crate) fn conditions(&self) -> Vec<Option<Condition>> {
+        let lanes = self.lanes();
+        let of = |lane: &super::Lane| -> Option<Condition> {
+            let when = self.controls[lane.control].when.as_ref()?;
+            let by = self.controls.iter().position(|c| c.key == when.key)?;
+            let own =
+                |l: &super::Lane| l.control == by && l.voice.is_none_or(|v| Some(v) == lane.voice);
+            let mut positions: Vec<u32> = (when.is.iter())
+                .filter_map(|n| named(&self.controls[by], n))
+                .collect();
+            positions.sort_unstable();
+            positions.dedup();
+            Some(Condition {
+                lane: lanes.iter().position(own)?,
+                positions,
+            })
+        };
+        lanes.iter().map(of).collect()
+    }
+
+    /// When a lane means something, as part of a sentence: "osc.wave is at pulse".
+    pub(crate) fn condition_says(&self, condition: &Condition) -> String {
+        let lane = self.lanes()[condition.lane];
+        let control = &self.controls[lane.control];
+        let names: Vec<String> = (condition.positions.iter())
+            .map(|p| control.position(*p))
+            .collect();
+        format!("{} is at {}", self.lane_name(lane), names.join(" or "))
+    }
+}
