@@ -1,10 +1,11 @@
 //! Controls that mean something only while another stands in some position.
 
-use cellkeep::layout::{self, model::BitPlace};
-use cellkeep::trace::plan::{Effort, Plan};
+use cellkeep::layout;
 use cellkeep::trace::rehearsal::compare;
 use cellkeep::trace::simulate::{self, Hand};
 use cellkeep::trace::solve;
+
+use crate::hidden::{Hidden, bits_of};
 
 /// Sixteen presets of four bytes from cell 8 on: a switch in the top bit of the first byte decides whether the second byte
 /// holds a split point of six bits or a spread of four.
@@ -53,9 +54,12 @@ scale = { dial = [0, 10] }
 /// lines 0 to 3.
 #[test]
 fn two_controls_in_one_byte_are_found_with_what_decides() {
-    let hidden = layout::from_text("hidden", HIDDEN).unwrap();
-    let (panel, targets) = simulate::panel_of(&hidden).unwrap();
-    let plan = Plan::with(&panel, Effort::FULL);
+    let Hidden {
+        layout: hidden,
+        panel,
+        targets,
+        plan,
+    } = Hidden::of(HIDDEN);
     // Each is dialled where it means something, at both ends and between them.
     let lane = |key: &str| panel.controls.iter().position(|c| c.key == key).unwrap();
     for key in ["split-point", "spread"] {
@@ -72,18 +76,10 @@ fn two_controls_in_one_byte_are_found_with_what_decides() {
     let text = solution.layout_toml("found");
     let found = layout::from_text("found", &text).unwrap();
     let area = &found.areas[0];
-    let on = |lines: std::ops::Range<u8>| -> Vec<BitPlace> {
-        let place = |line| BitPlace {
-            chip: 0,
-            cell: 21,
-            line,
-            inverted: false,
-        };
-        lines.map(place).collect()
-    };
     for (key, lines, is) in [("split-point", 0..6, 1), ("spread", 0..4, 0)] {
         let p = &area.parameters[area.parameter(key).unwrap()];
-        assert_eq!(area.field_places(3, p.fields.start), on(lines), "{text}");
+        let places = area.field_places(3, p.fields.start);
+        assert_eq!(places, bits_of(21, lines), "{text}");
         let when = p.when.as_ref().unwrap();
         assert_eq!(area.parameters[when.parameter].key, "split");
         assert_eq!(when.is, [is]);

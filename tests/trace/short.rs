@@ -11,6 +11,7 @@ mod checks;
 mod commands;
 mod decided;
 mod generator;
+mod hidden;
 mod judge;
 mod noise;
 mod shipped;

@@ -10,13 +10,12 @@ use cellkeep::trace::rehearsal::rehearse;
 use cellkeep::trace::simulate::{self, Hand, Target};
 use cellkeep::trace::{order_of, solve};
 
+use crate::hidden::Hidden;
 use crate::noise;
 
 fn small(chips: usize) -> (Layout, Vec<Target>, Plan) {
-    let layout = layout::from_text("small", &noise::small(chips, 16)).unwrap();
-    let (panel, targets) = simulate::panel_of(&layout).unwrap();
-    let plan = Plan::with(&panel, Effort::FULL);
-    (layout, targets, plan)
+    let hidden = Hidden::of(&noise::small(chips, 16));
+    (hidden.layout, hidden.targets, hidden.plan)
 }
 
 fn dial(layout: &Layout, targets: &[Target], plan: &Plan) -> Vec<Reading> {

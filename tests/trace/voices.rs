@@ -1,10 +1,12 @@
 //! Voices that lie alike are written as an axis.
 
 use cellkeep::layout::{self, model::BitPlace};
-use cellkeep::trace::plan::{Effort, Plan};
+use cellkeep::trace::plan::Plan;
 use cellkeep::trace::rehearsal::compare;
 use cellkeep::trace::simulate::{self, Hand};
 use cellkeep::trace::solve;
+
+use crate::hidden::{Hidden, bits_of};
 
 /// Eight presets of eight bytes from cell 16 on; two bytes a voice, the second voice three bytes after the first; and a
 /// control of both in the last byte.
@@ -47,9 +49,12 @@ scale = { dial = [0, 10] }
 /// 60, and the shared volume of preset 6 in cell 16 + 5 x 8 + 6 = 62.
 #[test]
 fn two_voices_are_one_parameter_each() {
-    let hidden = layout::from_text("hidden", HIDDEN).unwrap();
-    let (panel, targets) = simulate::panel_of(&hidden).unwrap();
-    let plan = Plan::with(&panel, Effort::FULL);
+    let Hidden {
+        layout: hidden,
+        targets,
+        plan,
+        ..
+    } = Hidden::of(HIDDEN);
     let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 3).unwrap();
     let solution = solve(&plan, &readings).unwrap();
     assert_eq!(
@@ -68,20 +73,11 @@ fn two_voices_are_one_parameter_each() {
         area.field_places(entry, area.parameters[p].fields.start)
             .to_vec()
     };
-    let on = |cell: u32, lines: std::ops::Range<u8>| -> Vec<BitPlace> {
-        let place = |line| BitPlace {
-            chip: 0,
-            cell,
-            line,
-            inverted: false,
-        };
-        lines.map(place).collect()
-    };
-    assert_eq!(places("filter.cutoff", 5, Some(1)), on(59, 0..7));
-    assert_eq!(places("osc.sync", 5, Some(1)), on(59, 7..8));
-    assert_eq!(places("amp.level", 5, Some(1)), on(60, 0..6));
-    assert_eq!(places("amp.level", 0, Some(0)), on(17, 0..6));
-    assert_eq!(places("volume", 5, None), on(62, 0..5));
+    assert_eq!(places("filter.cutoff", 5, Some(1)), bits_of(59, 0..7));
+    assert_eq!(places("osc.sync", 5, Some(1)), bits_of(59, 7..8));
+    assert_eq!(places("amp.level", 5, Some(1)), bits_of(60, 0..6));
+    assert_eq!(places("amp.level", 0, Some(0)), bits_of(17, 0..6));
+    assert_eq!(places("volume", 5, None), bits_of(62, 0..5));
     // What a person saves afterwards reads as it was dialled.
     let bank = compare(&hidden, &targets, &solution, &found, 3).unwrap();
     assert_eq!((bank.right, bank.values), (7 * 8, 7 * 8));
@@ -97,13 +93,16 @@ fn what_lies_otherwise_stays_voice_by_voice() {
          [[area.parameter]]\nkey = \"odd\"\nbits = \"7.3..0\"\nscale = { dial = [0, 10] }\n\
          [[area]]\nname = \"shared\"",
     );
-    let hidden = layout::from_text("hidden", &hidden).unwrap();
-    let (mut panel, targets) = simulate::panel_of(&hidden).unwrap();
+    let Hidden {
+        layout: hidden,
+        mut panel,
+        targets,
+        plan,
+    } = Hidden::of(&hidden);
     // A person takes two controls of the panel, one after the other, for the two voices' of one.
     let at = |key: &str| panel.controls.iter().position(|c| c.key == key).unwrap();
     let (volume, odd) = (at("volume"), at("odd"));
     assert_eq!(volume, odd + 1);
-    let plan = Plan::with(&panel, Effort::FULL);
     let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 5).unwrap();
     panel.controls[odd].key = "drive".to_owned();
     panel.controls[odd].per_voice = true;

@@ -15,6 +15,16 @@ pub struct When {
     pub is: Vec<String>,
 }
 
+impl When {
+    /// The positions named, of the control that decides: from 0, in ascending order, each once.
+    fn positions(&self, by: &PanelControl) -> Vec<u32> {
+        let mut positions: Vec<u32> = self.is.iter().filter_map(|n| named(by, n)).collect();
+        positions.sort_unstable();
+        positions.dedup();
+        positions
+    }
+}
+
 /// When what is dialled by itself means something.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(crate) struct Condition {
@@ -72,9 +82,7 @@ impl Panel {
                     all.join(", ")
                 ));
             }
-            let mut positions: Vec<u32> = when.is.iter().filter_map(|n| named(by, n)).collect();
-            positions.sort_unstable();
-            positions.dedup();
+            let positions = when.positions(by);
             if positions.is_empty() || positions.len() > by.span() as usize {
                 return no(format!(
                     "{key}: `when` must name some positions of {} and not all",
@@ -93,14 +101,9 @@ impl Panel {
             let by = self.controls.iter().position(|c| c.key == when.key)?;
             let own =
                 |l: &super::Lane| l.control == by && l.voice.is_none_or(|v| Some(v) == lane.voice);
-            let mut positions: Vec<u32> = (when.is.iter())
-                .filter_map(|n| named(&self.controls[by], n))
-                .collect();
-            positions.sort_unstable();
-            positions.dedup();
             Some(Condition {
                 lane: lanes.iter().position(own)?,
-                positions,
+                positions: when.positions(&self.controls[by]),
             })
         };
         lanes.iter().map(of).collect()
