@@ -171,6 +171,12 @@ impl Shifted {
     }
 }
 
+/// What a cell's presets hold, one after the other.
+fn each(bits: &[u64], base: u32, stride: u32, presets: u32) -> impl Iterator<Item = &u64> {
+    let from = bits.get(base as usize..).unwrap_or(&[]);
+    from.iter().step_by(stride as usize).take(presets as usize)
+}
+
 /// The likeliest steps.
 fn best(steps: &mut Vec<Step>, keep: usize) {
     steps.sort_by(|a, b| {
@@ -183,9 +189,11 @@ fn best(steps: &mut Vec<Step>, keep: usize) {
 
 /// The memory in the order of its addresses behind a wiring.
 struct Order<'a> {
-    packed: &'a Packed,
     pins: &'a Pins,
-    cells: Vec<u32>,
+    before: Vec<u64>,
+    after: Vec<u64>,
+    changed: Vec<u64>,
+    planes: usize,
     presets: u32,
     /// Changed cells up to each address.
     sums: Vec<u32>,
@@ -195,25 +203,26 @@ struct Order<'a> {
 }
 
 impl<'a> Order<'a> {
-    fn of(shifted: &Shifted, packed: &'a Packed, pins: &'a Pins) -> Self {
+    fn of(shifted: &Shifted, packed: &Packed, pins: &'a Pins) -> Self {
         let cells = pins.cells(shifted.len);
-        let changed = |a: usize| {
-            packed
-                .changed
-                .get(cells[a] as usize)
-                .is_some_and(|c| *c != 0)
+        let in_order = |bits: &[u64]| -> Vec<u64> {
+            let at = |x: &u32| bits.get(*x as usize).copied().unwrap_or(0);
+            cells.iter().map(at).collect()
         };
-        let mut sums = vec![0; cells.len() + 1];
-        for a in 0..cells.len() {
-            sums[a + 1] = sums[a] + u32::from(changed(a));
+        let changed = in_order(&packed.changed);
+        let mut sums = vec![0; changed.len() + 1];
+        for (a, c) in changed.iter().enumerate() {
+            sums[a + 1] = sums[a] + u32::from(*c != 0);
         }
-        let all = 0..cells.len();
-        let from = all.clone().find(|a| changed(*a)).unwrap_or(0) as u32;
-        let to = all.rev().find(|a| changed(*a)).unwrap_or(0) as u32;
+        let moves = |c: &u64| *c != 0;
+        let from = changed.iter().position(moves).unwrap_or(0) as u32;
+        let to = changed.iter().rposition(moves).unwrap_or(0) as u32;
         Self {
-            packed,
             pins,
-            cells,
+            before: in_order(&packed.before),
+            after: in_order(&packed.after),
+            changed,
+            planes: packed.planes.max(1),
             presets: shifted.presets() as u32,
             sums,
             from,
@@ -223,7 +232,7 @@ impl<'a> Order<'a> {
 
     /// A step, where its rows are followed: with all of an entry together, or each of its cells a window apart.
     fn step(&self, stride: u32) -> Vec<Step> {
-        let (n, len) = (self.presets, self.cells.len() as u32);
+        let (n, len) = (self.presets, self.changed.len() as u32);
         let (span, used) = (n * stride, self.to + 1 - self.from);
         if span > len || span >= used + 2 * stride {
             return Vec::new();
@@ -262,7 +271,7 @@ impl<'a> Order<'a> {
     /// Where a window of all presets holds most of what changed.
     fn fullest(&self, stride: u32) -> u32 {
         let span = (self.presets * stride) as usize;
-        let last = self.cells.len() - span;
+        let last = self.changed.len() - span;
         let by = (stride as usize / 8).max(1);
         let all = (0..=last).step_by(by).chain([last]);
         let most = all.max_by_key(|&a| (self.sums[a + span] - self.sums[a], usize::MAX - a));
@@ -273,15 +282,16 @@ impl<'a> Order<'a> {
     fn unlike(&self, stride: u32, at: u32, windows: u32, look: usize) -> f64 {
         let n = self.presets;
         let all = windows * stride;
-        let planes = self.packed.planes.max(1);
-        let want = (BITS[look] / planes).max(4) as u32;
-        let cell = |base: u32, q: u32| self.cells[(base + q * stride) as usize] as usize;
-        let some: Vec<(u32, u64)> = (0..want.min(all))
-            .map(|i| (u64::from(i) * u64::from(all) / u64::from(want.min(all))) as u32)
+        let planes = self.planes;
+        let want = ((BITS[look] / planes).max(4) as u32).min(all);
+        let some: Vec<(u32, u64)> = (0..want)
+            .map(|i| (u64::from(i) * u64::from(all) / u64::from(want)) as u32)
             .map(|i| at + i / stride * n * stride + i % stride)
             .map(|base| {
-                let changed = (0..n).map(|q| self.packed.changed[cell(base, q)]);
-                (base, changed.fold(0, |o, c| o | c))
+                (
+                    base,
+                    each(&self.changed, base, stride, n).fold(0, |o, c| o | c),
+                )
             })
             .filter(|(_, live)| *live != 0)
             .collect();
@@ -290,30 +300,41 @@ impl<'a> Order<'a> {
         }
         // As many cells in a word as it takes.
         let together = 64 / planes;
-        let held = |bits: &[u64], q: u32, words: &mut Vec<u64>| {
+        let words = some.len().div_ceil(together);
+        let mut before = vec![0u64; words * n as usize];
+        for (i, (base, live)) in some.iter().enumerate() {
+            let (word, by) = (i / together, i % together * planes);
+            let rows = before.iter_mut().skip(word).step_by(words);
+            for (row, held) in rows.zip(each(&self.before, *base, stride, n)) {
+                *row |= (held & live) << by;
+            }
+        }
+        let held = |q: u32, words: &mut Vec<u64>| {
             for some in some.chunks(together) {
                 let word = |o: u64, (i, (base, live)): (usize, &(u32, u64))| {
-                    o | (bits[cell(*base, q)] & live) << (i * planes)
+                    o | (self.after[(base + q * stride) as usize] & live) << (i * planes)
                 };
                 words.push(some.iter().enumerate().fold(0, word));
             }
         };
-        let words = some.len().div_ceil(together);
-        let mut before = Vec::with_capacity(words * n as usize);
-        (0..n).for_each(|q| held(&self.packed.before, q, &mut before));
         let rows = ROWS[look].min(n as usize) as u32;
         let (mut nearest, mut usual) = (0.0, 0.0);
         let mut after = Vec::with_capacity(words);
         for row in 0..rows {
             let q = row * n / rows;
             after.clear();
-            held(&self.packed.after, q, &mut after);
-            let apart: Vec<u32> = (before.chunks(words).map(|b| apart(&after, b))).collect();
-            // What stays where it is says nothing.
-            let others = (0..n as usize).filter(|o| *o != q as usize);
-            let least = others.map(|o| apart[o]).min().unwrap_or(0);
-            nearest += f64::from(least);
-            usual += f64::from(apart.iter().sum::<u32>()) / f64::from(n);
+            held(q, &mut after);
+            let (mut least, mut sum) = (u32::MAX, 0);
+            for (o, before) in (0..n).zip(before.chunks(words)) {
+                let apart = apart(&after, before);
+                sum += apart;
+                // What stays where it is says nothing.
+                if o != q {
+                    least = least.min(apart);
+                }
+            }
+            nearest += f64::from(if least == u32::MAX { 0 } else { least });
+            usual += f64::from(sum) / f64::from(n);
         }
         // Too little that differs tells nothing.
         if usual < 4.0 * f64::from(rows) {

@@ -15,6 +15,9 @@ const TIE: f64 = 6.0;
 /// How many wirings that are not told apart are handed on: what the saves hold must choose among them.
 const TIES: usize = 48;
 
+/// How many times as many as are kept are compared, since many say the same.
+const MORE: usize = 32;
+
 /// How often wirings are changed further.
 const ROUNDS: usize = 8;
 
@@ -94,7 +97,7 @@ impl Shifted {
             let key = |b: &(f64, i32, Pins)| (same(b.1, &b.2), moved(&b.2), b.1 < 0);
             beam.sort_by(|a, b| b.0.total_cmp(&a.0));
             // More than are kept, since many may say the same.
-            beam.truncate(keep * 32);
+            beam.truncate(keep * MORE);
             let mut keyed: Vec<_> = beam.drain(..).map(|b| (key(&b), b)).collect();
             keyed.sort_by(|(a, x), (b, y)| y.0.total_cmp(&x.0).then_with(|| a.cmp(b)));
             keyed.dedup_by(|a, b| a.0.0 == b.0.0);
@@ -117,12 +120,22 @@ impl Shifted {
             if fresh.is_empty() {
                 break;
             }
-            let next: Vec<(f64, i32, Pins)> = fresh
+            let mut next: Vec<(f64, usize, Change)> = fresh
                 .par_iter()
-                .flat_map_iter(|(_, stride, pins)| {
-                    changes(pins)
-                        .map(|p| (behind(&p, *stride, &few), *stride, p))
-                        .collect::<Vec<_>>()
+                .enumerate()
+                .flat_map_iter(|(parent, (_, stride, pins))| {
+                    let near = Near::of(&looked, &few, pins, self.len);
+                    let all = Change::all(pins);
+                    let looked = all.map(|c| (near.agreement(&looked, c, *stride), parent, c));
+                    looked.collect::<Vec<_>>()
+                })
+                .collect();
+            next.sort_by(|a, b| b.0.total_cmp(&a.0));
+            next.truncate(keep * MORE);
+            let next: Vec<(f64, i32, Pins)> = (next.into_iter())
+                .map(|(z, parent, change)| {
+                    let (_, stride, pins) = fresh[parent];
+                    (z, *stride, change.made(pins))
                 })
                 .collect();
             beam.extend(next);
@@ -240,20 +253,122 @@ fn same(stride: i32, pins: &Pins) -> (u32, Vec<u8>, u32) {
     (stride.unsigned_abs(), order, invert)
 }
 
-/// Wirings one exchange or inversion away; an exchange may come with inversions of its two lines.
-fn changes(pins: &Pins) -> impl Iterator<Item = Pins> {
-    let bits = pins.pins.len() as u32;
-    pins.changes(true).into_iter().flat_map(move |p| {
-        let exchanged = |p: &Pins, i: u32| p.pins[i as usize] != pins.pins[i as usize];
-        let lines: Vec<u32> = (0..bits)
-            .filter(|i| exchanged(&p, *i))
-            .map(|i| u32::from(p.pins[i as usize]))
-            .collect();
-        let mut out = vec![p];
-        for line in lines {
-            let more: Vec<Pins> = out.iter().map(|p| p.inverted(line)).collect();
-            out.extend(more);
+/// One exchange of two lines, or one inversion; an exchange may come with inversions of its two lines.
+#[derive(Clone, Copy)]
+struct Change {
+    /// Bits of the address whose lines are exchanged; the same twice where none are.
+    bits: [u32; 2],
+    /// Bits of the address whose lines, after the exchange, are inverted further, as a mask.
+    invert: u32,
+}
+
+impl Change {
+    /// All changes of a wiring.
+    fn all(pins: &Pins) -> impl Iterator<Item = Self> {
+        let bit_of = |line: u32| pins.pins.iter().position(|p| u32::from(*p) == line);
+        (0..pins.pins.len() as u32).flat_map(move |i| {
+            let exchanged = (0..i).flat_map(move |j| {
+                let invert = [0, 1 << j, 1 << i, 1 << j | 1 << i].into_iter();
+                invert.map(move |invert| Self {
+                    bits: [i, j],
+                    invert,
+                })
+            });
+            let inverted = Self {
+                bits: [i, i],
+                invert: bit_of(i).map_or(0, |bit| 1 << bit),
+            };
+            exchanged.chain([inverted])
+        })
+    }
+
+    /// A wiring with this change.
+    fn made(self, pins: &Pins) -> Pins {
+        let mut out = pins.clone();
+        out.pins.swap(self.bits[0] as usize, self.bits[1] as usize);
+        for (bit, pin) in out.pins.iter().enumerate() {
+            out.invert ^= (self.invert >> bit & 1) << pin;
         }
         out
-    })
+    }
+
+    /// An address with the two bits exchanged.
+    fn swapped(self, address: u32) -> u32 {
+        let [i, j] = self.bits;
+        let differ = (address >> i ^ address >> j) & 1;
+        address ^ (differ << i | differ << j)
+    }
+}
+
+/// Cells that changed by their addresses behind a wiring, and what was held before in the order of these addresses: for
+/// wirings that differ from it in one change.
+struct Near {
+    cells: Vec<Vec<Cell>>,
+    before: Vec<Vec<u64>>,
+}
+
+impl Near {
+    fn of(looked: &Looked, cells: &[Vec<Cell>], pins: &Pins, len: u32) -> Self {
+        let to = pins.cells(len);
+        let wiring = Wiring::of(pins);
+        let at = |c: &Cell| Cell {
+            at: wiring.logical(c.at),
+            ..*c
+        };
+        let in_order = |before: &Vec<u64>| to.iter().map(|x| before[*x as usize]).collect();
+        Self {
+            cells: (cells.iter()).map(|c| c.iter().map(at).collect()).collect(),
+            before: looked.before.iter().map(in_order).collect(),
+        }
+    }
+
+    /// By how much the cells agree with what lies a step on behind the changed wiring; standard deviations.
+    fn agreement(&self, looked: &Looked, change: Change, stride: i32) -> f64 {
+        looked.agreement_among(&self.cells, &self.before, |c, before| {
+            let here = change.swapped(c.at) ^ change.invert;
+            let next = here.wrapping_add_signed(stride);
+            let held = match (next as usize) < before.len() {
+                true => before.get(change.swapped(next ^ change.invert) as usize),
+                false => None,
+            };
+            // Nothing that changed is what it was before.
+            held.copied().unwrap_or(!c.after)
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Behind a changed wiring a cell's address, and the cell at an address, are those of the wiring before with the change
+    /// made to the address.
+    #[test]
+    fn a_change_of_the_wiring_is_one_of_the_address() {
+        let pins = Pins {
+            pins: vec![2, 0, 3, 1],
+            invert: 0b0101,
+        };
+        let all: Vec<Change> = Change::all(&pins).collect();
+        // Six exchanges with four inversions each, and four inversions.
+        assert_eq!(all.len(), 28);
+        let mut said = HashSet::new();
+        for change in all {
+            let made = change.made(&pins);
+            for x in 0..16 {
+                let here = change.swapped(pins.logical(x)) ^ change.invert;
+                assert_eq!(here, made.logical(x));
+                let there = pins.physical(change.swapped(x ^ change.invert));
+                assert_eq!(there, made.physical(x));
+            }
+            assert!(made != pins && said.insert((made.pins, made.invert)));
+        }
+        // By hand: bits 0 and 2 exchanged puts them on pins 3 and 2; bit 2, now on pin 2, is inverted no longer.
+        let change = Change {
+            bits: [2, 0],
+            invert: 1 << 2,
+        };
+        let made = change.made(&pins);
+        assert_eq!((made.pins, made.invert), (vec![3, 0, 2, 1], 0b0001));
+    }
 }
