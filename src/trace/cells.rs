@@ -1,7 +1,7 @@
 //! Readings and plan side by side: what every bit held for every save.
 
 use super::panel::{Condition, Kind, Lane, Panel};
-use super::plan::{Plan, Purpose};
+use super::plan::{Plan, Purpose, Save};
 use crate::reading::Reading;
 
 /// One chip over all readings.
@@ -194,8 +194,11 @@ pub(super) fn missing(plan: &Plan, given: usize) -> String {
 }
 
 /// Everything the solver looks at.
+#[derive(Clone)]
 pub(crate) struct Experiment<'a> {
     pub(crate) plan: &'a Plan,
+    /// Which preset holds which setting: as the plan says, but for presets that were plainly exchanged.
+    pub(crate) saves: Vec<Save>,
     pub(crate) lanes: Vec<Lane>,
     pub(crate) chips: Vec<Cells>,
     /// For each lane when it means something; `None` where it always does.
@@ -306,6 +309,7 @@ impl<'a> Experiment<'a> {
         }
         let mut out = Self {
             plan,
+            saves: plan.saves.clone(),
             lanes: plan.panel.lanes(),
             chips,
             conditions: plan.panel.conditions(),

@@ -59,7 +59,7 @@ impl Column {
     pub(crate) fn count(&mut self, experiment: &Experiment, bad: &[bool]) {
         self.ones.iter_mut().for_each(|x| *x = 0.0);
         self.known.iter_mut().for_each(|x| *x = 0.0);
-        for (s, save) in experiment.plan.saves.iter().enumerate() {
+        for (s, save) in experiment.saves.iter().enumerate() {
             if bad[s] || self.rows[s] == 2 {
                 continue;
             }
@@ -116,8 +116,8 @@ pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<
         let len = e.space.len();
         for &base in &e.bases {
             for line in 0..e.space.width {
-                let mut rows = Vec::with_capacity(experiment.plan.saves.len());
-                for save in &experiment.plan.saves {
+                let mut rows = Vec::with_capacity(experiment.saves.len());
+                for save in &experiment.saves {
                     let bit = e.map.cell(base, save.preset, len).map_or(2, |a| {
                         let (chip, cell) = e.space.place(a);
                         experiment.chips[chip].bit(save.reading, cell, line)
@@ -153,7 +153,7 @@ pub(crate) fn columns(experiment: &Experiment, structures: &[Explained]) -> Vec<
                     known: vec![0.0; settings],
                     written,
                 };
-                column.count(experiment, &vec![false; experiment.plan.saves.len()]);
+                column.count(experiment, &vec![false; experiment.saves.len()]);
                 out.push(column);
             }
         }

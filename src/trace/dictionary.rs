@@ -19,8 +19,8 @@ pub(crate) struct Dictionary {
 impl Dictionary {
     pub(crate) fn new(experiment: &Experiment) -> Self {
         let plan = experiment.plan;
-        let saves: Vec<usize> = (0..plan.saves.len())
-            .filter(|&s| plan.settings[plan.saves[s].setting].purpose == Purpose::Ends)
+        let saves: Vec<usize> = (0..experiment.saves.len())
+            .filter(|&s| plan.settings[experiment.saves[s].setting].purpose == Purpose::Ends)
             .take(128)
             .collect();
         let mut words = Vec::new();
@@ -31,7 +31,7 @@ impl Dictionary {
             }
             let mut word = 0u128;
             for (i, &s) in saves.iter().enumerate() {
-                if plan.settings[plan.saves[s].setting].positions[l] > 0 {
+                if plan.settings[experiment.saves[s].setting].positions[l] > 0 {
                     word |= 1 << i;
                 }
             }

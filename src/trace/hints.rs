@@ -152,20 +152,20 @@ pub(crate) fn off_in_save(
             signal::step_of(f.hypothesis, panel, lane, code)
         };
         let off = |save: &usize| {
-            let position = plan.settings[plan.saves[*save].setting].positions[f.lane];
+            let position = plan.settings[experiment.saves[*save].setting].positions[f.lane];
             let want = signal::step_at(f.hypothesis, panel, lane, position);
             let far = if f.hypothesis.width < 3 { 0 } else { 2 };
             stood(*save).is_some_and(|s| (s - want).abs() > far)
         };
-        let means = |s: &usize| experiment.means(f.lane, plan.saves[*s].setting);
-        let judged = (0..plan.saves.len()).filter(|s| !bad[*s] && means(s));
+        let means = |s: &usize| experiment.means(f.lane, experiment.saves[*s].setting);
+        let judged = (0..experiment.saves.len()).filter(|s| !bad[*s] && means(s));
         let (wrong, right): (Vec<usize>, Vec<usize>) = judged.partition(off);
         // Many of them are no slips: then it is the control that is not understood.
         if wrong.len() * 6 > right.len() {
             continue;
         }
         for save in wrong {
-            let same = |r: &&usize| plan.saves[**r].setting == plan.saves[save].setting;
+            let same = |r: &&usize| experiment.saves[**r].setting == experiment.saves[save].setting;
             if let (Some(step), Some(_)) = (stood(save), right.iter().find(same)) {
                 let at = signal::shown(f.hypothesis, panel, lane, step);
                 out.push((save, f.lane, at));

@@ -14,6 +14,7 @@ mod codes;
 mod columns;
 mod dials;
 mod dictionary;
+mod exchanges;
 mod explain;
 mod fields;
 mod groups;

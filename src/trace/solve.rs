@@ -4,11 +4,12 @@ use super::cells::{Experiment, TraceError};
 use super::columns::{self, Column};
 use super::dials;
 use super::dictionary::Dictionary;
+use super::exchanges;
 use super::explain::Explained;
 use super::fields::{self, Found};
 use super::hints;
 use super::signal::{self, Code, Noise};
-use super::standing::{self, Agreement};
+use super::standing;
 use super::structures::structures;
 use super::tables;
 
@@ -22,14 +23,54 @@ pub(crate) struct Solved<'a> {
     pub(crate) stepped: (f64, f64),
     /// Saves that do not hold what the plan says, with the setting they hold instead, if one.
     pub(crate) bad_saves: Vec<(usize, Option<usize>)>,
+    /// Saves of one reading that hold each other's settings: taken as what they hold where all then fits as well or
+    /// better, and else among the saves that do not hold what the plan says.
+    pub(crate) exchanged: Vec<[exchanges::Holds; 2]>,
     /// Dials off their mark: setting, lane, and the position they seem to have stood at.
     pub(crate) off_mark: Vec<(usize, usize, String)>,
     /// Dials off their mark in one save alone: save, lane, position.
     pub(crate) off_in_save: Vec<(usize, usize, String)>,
 }
 
-/// Solves.
+/// Solves; where presets were plainly saved in each other's places, once more with each taken as what it holds.
 pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError> {
+    /// Most times that further pairs are looked for.
+    const ROUNDS: usize = 2;
+    let mut solved = once(experiment)?;
+    for _ in 0..ROUNDS {
+        let pairs = exchanges::plain(&solved);
+        if pairs.is_empty() {
+            break;
+        }
+        let mut experiment = solved.experiment.clone();
+        for [(a, of_a), (b, of_b)] in &pairs {
+            (experiment.saves[*a].setting, experiment.saves[*b].setting) = (*of_a, *of_b);
+        }
+        let Ok(mut again) = once(experiment) else {
+            break;
+        };
+        if again.shown() < solved.shown() {
+            break;
+        }
+        again.exchanged = [std::mem::take(&mut solved.exchanged), pairs].concat();
+        solved = again;
+    }
+    Ok(solved)
+}
+
+impl Solved<'_> {
+    /// Bits of controls with a place that what they held shows.
+    fn shown(&self) -> usize {
+        /// Odds (natural logarithm) of a bit that is shown.
+        const SHOWN: f64 = 8.0;
+        let bits = self.found.iter().flatten().flat_map(|f| &f.bits);
+        let shown = |m: &super::fields::Match| m.odds.min(m.margin) > SHOWN;
+        bits.filter(|b| b.homes.iter().any(shown)).count()
+    }
+}
+
+/// Solves, with every save taken as holding what the experiment says.
+fn once(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError> {
     let dictionary = Dictionary::new(&experiment);
     let mut structures = structures(&experiment, &dictionary);
     if structures.is_empty() {
@@ -42,7 +83,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
     let covered = columns::cover(&experiment, &structures);
     let assign = |columns: &[Column], noise| fields::assign(&experiment, columns, covered, noise);
     let mut noise = Noise::START;
-    let mut bad = vec![false; experiment.plan.saves.len()];
+    let mut bad = vec![false; experiment.saves.len()];
     let mut found = assign(&columns, noise);
     if standing::settle_order(&experiment, &mut structures, &columns, &found) {
         columns = columns::columns(&experiment, &structures);
@@ -84,6 +125,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         found,
         stepped,
         bad_saves,
+        exchanged: Vec::new(),
         off_mark,
         off_in_save,
     })
@@ -96,17 +138,14 @@ fn bad_saves(
     found: &[Option<Found>],
 ) -> Vec<(usize, Option<usize>)> {
     let expected = standing::expected(experiment, found);
-    let off = |save: usize, setting: usize| -> Agreement {
-        let mut out = Agreement::default();
-        for e in &expected {
-            if let Some(sure) = e.sure[setting] {
-                out.add(sure, columns[e.column].rows[save]);
-            }
-        }
-        out
-    };
+    let off = |save, setting| exchanges::agreement(columns, &expected, save, setting);
+    let exchanged = exchanges::exchanged(experiment, columns, &expected);
     let mut out = Vec::new();
-    for (s, save) in experiment.plan.saves.iter().enumerate() {
+    for (s, save) in experiment.saves.iter().enumerate() {
+        if let Some((_, holds)) = exchanged.iter().flatten().find(|(e, _)| *e == s) {
+            out.push((s, Some(*holds)));
+            continue;
+        }
         let here = off(s, save.setting);
         if here.bad() || here.all >= 12 && here.wrong * 6 > here.all {
             let other = (0..experiment.plan.settings.len())
@@ -131,7 +170,7 @@ fn contradict(
     bad: &[bool],
 ) {
     let contradicted = |e: &standing::Expected| {
-        let saves = experiment.plan.saves.iter().zip(&columns[e.column].rows);
+        let saves = experiment.saves.iter().zip(&columns[e.column].rows);
         saves.zip(bad).any(|((save, row), bad)| {
             let sure = e.sure[save.setting];
             !bad && *row != 2 && sure.is_some_and(|one| one != (*row == 1))
@@ -184,7 +223,7 @@ fn measure(
         if f.bits[low..top].iter().any(|b| b.homes.is_empty()) {
             continue;
         }
-        for (s, save) in experiment.plan.saves.iter().enumerate() {
+        for (s, save) in experiment.saves.iter().enumerate() {
             if bad[s] || !experiment.means(f.lane, save.setting) {
                 continue;
             }
@@ -267,7 +306,7 @@ fn off_mark(
                 setting.positions[f.lane],
             );
             let mut seen = Vec::new();
-            for (s, save) in experiment.plan.saves.iter().enumerate() {
+            for (s, save) in experiment.saves.iter().enumerate() {
                 if save.setting == d && !bad[s] {
                     let code = code_in_save(columns, f, s, 0);
                     seen.push(

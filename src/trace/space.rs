@@ -299,7 +299,7 @@ impl Probe {
         keep: impl Fn(usize) -> bool,
         prefer: impl Fn(usize) -> bool,
     ) -> Self {
-        let preset = |i: usize| experiment.plan.saves[dictionary.saves[i]].preset;
+        let preset = |i: usize| experiment.saves[dictionary.saves[i]].preset;
         let mut chosen: Vec<usize> = (0..dictionary.saves.len())
             .filter(|&i| keep(preset(i)))
             .collect();
@@ -318,7 +318,7 @@ impl Probe {
         let rows: Vec<(usize, usize)> = chosen
             .iter()
             .map(|&i| {
-                let save = experiment.plan.saves[dictionary.saves[i]];
+                let save = experiment.saves[dictionary.saves[i]];
                 (save.reading, save.preset)
             })
             .collect();

@@ -16,6 +16,7 @@ use super::signal::{self, Noise};
 use super::space::PresetMap;
 
 /// What the plan says a column should hold in every setting, where that is beyond doubt.
+#[derive(Clone)]
 pub(crate) struct Expected {
     pub(crate) column: usize,
     pub(crate) sure: Vec<Option<bool>>,
@@ -60,7 +61,7 @@ impl Agreement {
     }
 
     /// Logarithm of the odds that the save holds the setting, against a coin for every bit.
-    fn odds(self) -> f64 {
+    pub(crate) fn odds(self) -> f64 {
         /// Share of bits that are off in a save that is right: dials off their mark, noise beyond a step.
         const OFF: f64 = 0.06;
         let right = f64::from(self.all - self.wrong);
@@ -169,7 +170,7 @@ impl Table {
         // against such a slip, and one that holds something else says nothing.
         let most = (map.offset.len() as f64 / SLIP).ln();
         let mut fit = vec![vec![0.0; places.len()]; map.offset.len()];
-        for save in &experiment.plan.saves {
+        for save in &experiment.saves {
             let mut agreement = vec![Agreement::default(); places.len()];
             for e in expected {
                 let column = &columns[e.column];
@@ -333,13 +334,13 @@ fn agreements(
     expected: &[Expected],
     of: &[usize],
 ) -> Vec<Agreement> {
-    let mut out = vec![Agreement::default(); experiment.plan.saves.len()];
+    let mut out = vec![Agreement::default(); experiment.saves.len()];
     for e in expected {
         let column = &columns[e.column];
         if !of.contains(&column.structure) {
             continue;
         }
-        for ((a, save), row) in out.iter_mut().zip(&experiment.plan.saves).zip(&column.rows) {
+        for ((a, save), row) in out.iter_mut().zip(&experiment.saves).zip(&column.rows) {
             if let Some(one) = e.sure[save.setting] {
                 a.add(one, *row);
             }
@@ -367,7 +368,7 @@ fn doubt(
         ));
     }
     let of = |p: usize, like: fn(Agreement) -> bool| {
-        let saves = experiment.plan.saves.iter().zip(seen);
+        let saves = experiment.saves.iter().zip(seen);
         saves.filter(|(s, a)| s.preset == p && like(**a)).count()
     };
     // By a rule the others tell where a preset lies; by a table only what it holds does.

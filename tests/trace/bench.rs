@@ -4,15 +4,18 @@
 //! word; `decided` and `evaluation-decided` in its place run instruments with controls that mean something only while another
 //! stands in some position, from seed 500,000 and 1,500,000 on. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
-//! of them with every field named that is wrong or not certain. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
+//! of them with every field named that is wrong or not certain; `-- exchanged [ID] [WAYS]` runs them with two presets exchanged
+//! before the first reading, in so many ways. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
 //! CELLKEEP_FAMILY=nibbles runs only the instruments whose family or description contains the word, and `-- list FIRST
 //! COUNT` names them. `digest` in place of `words` prints a line an instrument with a digest of all that was found, so that
 //! two steps of the code can be held side by side; `layout` prints the layouts found.
-//! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone.
+//! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone, and says how long
+//! the processor worked.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
 mod check_judge;
+mod exchange;
 mod generator;
 mod judge;
 
@@ -36,6 +39,8 @@ struct Outcome {
     layout: String,
     cells: u64,
     seconds: f64,
+    /// The same of the processor, where that can be told.
+    worked: Option<f64>,
     settings: usize,
     /// Bits of an entry that a control moves, as the hidden layout has them.
     bits: usize,
@@ -57,9 +62,10 @@ fn run(seed: u64, hand: Hand) -> Outcome {
     let (panel, targets) = simulate::panel_of(&i.layout).unwrap();
     let plan = Plan::with(&panel, Effort::FULL);
     let readings = simulate::dial(&i.layout, &targets, &plan, hand, seed).unwrap();
-    let start = Instant::now();
+    let (start, before) = (Instant::now(), processor());
     let solved = cellkeep::trace::solve(&plan, &readings);
     let seconds = start.elapsed().as_secs_f64();
+    let worked = before.and_then(|b| Some(processor()? - b));
     let verdicts = judge::judge(&i.layout, &targets, &plan, solved.as_ref().ok());
     let found = match &solved {
         Ok(s) => {
@@ -100,6 +106,7 @@ fn run(seed: u64, hand: Hand) -> Outcome {
             .map(|c| u64::from(c.words) * u64::from(c.width) / 8)
             .sum(),
         seconds,
+        worked,
         settings: cost.settings,
         bits: panel
             .lanes()
@@ -124,6 +131,20 @@ fn written(panel: &Panel, found: Option<&cellkeep::layout::model::Layout>) -> (u
         areas.any(|a| a.parameter(&c.key).is_some())
     };
     (own.clone().count(), own.filter(once).count())
+}
+
+/// Seconds that the threads of this process have worked, as Linux counts them (proc(5), `schedstat`); nothing where
+/// instruments run side by side, whose work it would count too.
+fn processor() -> Option<f64> {
+    if rayon::current_num_threads() > 1 {
+        return None;
+    }
+    let mut all = 0u64;
+    for task in std::fs::read_dir("/proc/self/task").ok()? {
+        let text = std::fs::read_to_string(task.ok()?.path().join("schedstat")).ok()?;
+        all += text.split_whitespace().next()?.parse::<u64>().ok()?;
+    }
+    Some(all as f64 / 1e9)
 }
 
 /// What was found in few letters.
@@ -217,6 +238,81 @@ fn shipped(only: Option<&str>) {
             }
             if only.is_some() {
                 wrong_fields(&layout, hand);
+            }
+        }
+    }
+}
+
+/// Two presets exchanged before the first reading, in a number of ways: what is lost by it, and whether they are named.
+fn exchanged(only: Option<&str>, ways: usize) {
+    println!(
+        "{:18} {:>9} {:>8} {:>10} {:>7} {:>14} {:>15}",
+        "instrument",
+        "presets",
+        "certain",
+        "structures",
+        "named",
+        "another named",
+        "certain, wrong"
+    );
+    for listed in cellkeep::layout::list().unwrap() {
+        if only.is_some_and(|o| o != listed.id) {
+            continue;
+        }
+        let layout = cellkeep::layout::load(&listed.id).unwrap();
+        let Some((panel, targets)) = simulate::panel_of(&layout) else {
+            continue;
+        };
+        let plan = Plan::with(&panel, Effort::FULL);
+        let mut random = cellkeep::trace::rng::Random::new(11);
+        for way in 0..=ways {
+            let (a, b) = (random.below(panel.presets), random.below(panel.presets));
+            // Nothing is exchanged at first.
+            let done = match way {
+                0 => plan.clone(),
+                _ if a == b => continue,
+                _ => exchange::exchanged(&plan, a, b),
+            };
+            let readings = simulate::dial(&layout, &targets, &done, Hand::default(), 3).unwrap();
+            let Ok(s) = cellkeep::trace::solve(&plan, &readings) else {
+                println!("{:18} {:4} {:4} nothing found", layout.name, a + 1, b + 1);
+                continue;
+            };
+            let report = s.report();
+            let said = |code: &str| report.findings.iter().filter(|f| f.code == code).count();
+            let others = said("trace.off-mark") + said("trace.wrong-preset");
+            let verdicts = judge::judge(&layout, &targets, &plan, Some(&s));
+            let believed = verdicts.iter().filter(|v| v.certain && !v.right).count();
+            let certain = verdicts.iter().filter(|v| v.certain).count();
+            println!(
+                "{:18} {:4} {:4} {certain:8} {:10} {:7} {others:14} {believed:15}",
+                layout.name,
+                if way == 0 { 0 } else { a + 1 },
+                if way == 0 { 0 } else { b + 1 },
+                s.structure().len(),
+                said("trace.exchanged"),
+            );
+            if only.is_some() {
+                for line in s.structure() {
+                    println!("    {line}");
+                }
+                for f in &report.fields {
+                    println!(
+                        "    {} {} {} {:.4} {:.4}",
+                        f.name,
+                        f.code,
+                        f.bits_shown(),
+                        f.sure_of_shown,
+                        f.sure
+                    );
+                }
+                for f in report
+                    .findings
+                    .iter()
+                    .filter(|f| f.severity > cellkeep::finding::Severity::Note)
+                {
+                    println!("    {}: {}", f.code, f.says);
+                }
             }
         }
     }
@@ -353,24 +449,27 @@ fn dialled(outcomes: &[Outcome]) {
 /// How long solving took, by size of the memory.
 fn times(outcomes: &[Outcome]) {
     for (from, to, name) in [(0, 2048, "to 2 KiB"), (2049, 32768, "to 32 KiB")] {
-        let mut seconds: Vec<f64> = outcomes
-            .iter()
-            .filter(|o| (from..=to).contains(&o.cells))
-            .map(|o| o.seconds)
-            .collect();
-        if seconds.is_empty() {
-            continue;
+        let some = || outcomes.iter().filter(|o| (from..=to).contains(&o.cells));
+        let worked = some().filter_map(|o| o.worked).collect();
+        let all: [(&str, Vec<f64>); 2] = [
+            ("solve time", some().map(|o| o.seconds).collect()),
+            ("of the processor", worked),
+        ];
+        for (what, mut seconds) in all {
+            if seconds.is_empty() {
+                continue;
+            }
+            seconds.sort_by(f64::total_cmp);
+            let at = |share: f64| seconds[((seconds.len() - 1) as f64 * share).round() as usize];
+            println!(
+                "    {what} {name:9}: {} instruments, median {:.2} s, 90 of 100 {:.2} s, 99 of 100 {:.2} s, slowest {:.2} s",
+                seconds.len(),
+                at(0.5),
+                at(0.9),
+                at(0.99),
+                at(1.0)
+            );
         }
-        seconds.sort_by(f64::total_cmp);
-        let at = |share: f64| seconds[((seconds.len() - 1) as f64 * share).round() as usize];
-        println!(
-            "    solve time {name:9}: {} instruments, median {:.2} s, 90 of 100 {:.2} s, 99 of 100 {:.2} s, slowest {:.2} s",
-            seconds.len(),
-            at(0.5),
-            at(0.9),
-            at(0.99),
-            at(1.0)
-        );
     }
 }
 
@@ -538,6 +637,11 @@ fn main() {
     let number = |i: usize, or: u64| arguments.get(i).and_then(|a| a.parse().ok()).unwrap_or(or);
     let first = match arguments.first().map(String::as_str) {
         Some("shipped") => return shipped(arguments.get(1).map(String::as_str)),
+        Some("exchanged") => {
+            let id = arguments.get(1).filter(|a| a.parse::<usize>().is_err());
+            let ways = arguments.last().and_then(|a| a.parse().ok()).unwrap_or(4);
+            return exchanged(id.map(String::as_str), ways);
+        }
         Some("list") => {
             for seed in wanted(number(1, 1), number(2, 100)) {
                 let i = generator::instrument(seed);
@@ -557,7 +661,13 @@ fn main() {
         let outcomes = hand(name, how, first, count);
         match arguments.get(2).map(String::as_str) {
             Some("digest") => outcomes.iter().for_each(|o| {
-                println!("  {} {} {:.2} s", o.seed, o.digest, o.seconds);
+                let worked = o
+                    .worked
+                    .map_or(String::new(), |w| format!(", {w:.2} s of the processor"));
+                println!(
+                    "  {} {} {:.2} s{worked}, {} bytes",
+                    o.seed, o.digest, o.seconds, o.cells
+                );
             }),
             Some("layout") => outcomes.iter().for_each(|o| {
                 println!("# seed {}, {}\n{}", o.seed, o.says, o.layout);

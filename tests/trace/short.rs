@@ -10,6 +10,7 @@ mod check_judge;
 mod checks;
 mod commands;
 mod decided;
+mod exchange;
 mod generator;
 mod hidden;
 mod judge;

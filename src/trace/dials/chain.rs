@@ -159,7 +159,7 @@ impl Dials<'_> {
         mine: &[usize],
         own: &[usize],
     ) -> Chain {
-        let saves = &self.experiment.plan.saves;
+        let saves = &self.experiment.saves;
         let steps = self.steps(lane, h, noise);
         let class = self.experiment.class(lane);
         let weights = &self.weights[class];

@@ -51,7 +51,7 @@ pub(crate) fn settle(
 ) -> Vec<Option<Found>> {
     let all = weights(experiment, columns, &found, bad);
     let over = |class: &Vec<bool>| -> Vec<f64> {
-        let saves = experiment.plan.saves.iter().zip(&all);
+        let saves = experiment.saves.iter().zip(&all);
         saves
             .map(|(s, w)| if class[s.setting] { *w } else { 0.0 })
             .collect()
@@ -83,7 +83,7 @@ fn weights(
 ) -> Vec<f64> {
     let plan = experiment.plan;
     let mut of: Vec<Vec<usize>> = vec![Vec::new(); plan.settings.len()];
-    for (s, save) in plan.saves.iter().enumerate() {
+    for (s, save) in experiment.saves.iter().enumerate() {
         if !bad[s] {
             of[save.setting].push(s);
         }
@@ -114,7 +114,7 @@ fn weights(
     } else {
         0.0
     };
-    let mut out = vec![0.0; plan.saves.len()];
+    let mut out = vec![0.0; experiment.saves.len()];
     for saves in &of {
         let n = saves.len() as f64;
         for &s in saves {
@@ -131,7 +131,7 @@ fn nobody(experiment: &Experiment, columns: &[Column], weights: &[f64], noise: N
     let worth = |c: &Column| {
         let part = |ends: bool| {
             let (mut ones, mut known) = (0.0, 0.0);
-            for ((save, row), weight) in plan.saves.iter().zip(&c.rows).zip(weights) {
+            for ((save, row), weight) in experiment.saves.iter().zip(&c.rows).zip(weights) {
                 let here = (plan.settings[save.setting].purpose == Purpose::Ends) == ends;
                 if here && *row < 2 {
                     ones += weight * f64::from(*row);

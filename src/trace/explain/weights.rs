@@ -75,7 +75,7 @@ pub(super) fn weights(
         _ => vec![u8::MAX; len],
     };
     let row = |s: &usize| {
-        let save = experiment.plan.saves[*s];
+        let save = experiment.saves[*s];
         (save.reading, save.preset)
     };
     let rows: Vec<(usize, usize)> = dictionary.saves.iter().map(row).collect();

@@ -68,6 +68,24 @@ impl Solution<'_> {
         all
     }
 
+    /// Presets that were saved in each other's places and are taken as what they hold.
+    fn exchanged_presets(&self, out: &mut Vec<Finding>) {
+        let plan = self.solved.experiment.plan;
+        let axis = &plan.panel.axis;
+        for [(a, of_a), (b, of_b)] in &self.solved.exchanged {
+            let (first, second) = (plan.saves[*a], plan.saves[*b]);
+            out.push(
+                exchanged(
+                    axis,
+                    first.reading,
+                    [first.preset, second.preset],
+                    [*of_a, *of_b],
+                )
+                .means("each was taken as what it holds, and counts with the rest"),
+            );
+        }
+    }
+
     /// Presets that hold another setting than the plan says, outside of readings that are strange throughout.
     fn wrong_presets(&self, strange: &[usize], out: &mut Vec<Finding>) {
         let plan = self.solved.experiment.plan;
@@ -79,18 +97,12 @@ impl Solution<'_> {
             if strange.contains(&save.reading) || pairs.iter().any(|(_, second)| *second == i) {
                 continue;
             }
-            let mut entries = vec![format!("{axis} {}", save.preset + 1)];
-            let says = if let Some((_, second)) = pairs.iter().find(|(first, _)| *first == i) {
+            const LEFT_OUT: &str =
+                "the save was left out; the others were enough where nothing else is said";
+            let finding = if let Some((_, second)) = pairs.iter().find(|(first, _)| *first == i) {
                 let with = plan.saves[bad[*second].0];
-                entries.push(format!("{axis} {}", with.preset + 1));
-                format!(
-                    "{axis}s {} and {} of reading {} are exchanged: each holds the setting of the other ({} and {})",
-                    save.preset + 1,
-                    with.preset + 1,
-                    save.reading + 1,
-                    with.setting + 1,
-                    save.setting + 1
-                )
+                let (presets, hold) = ([save.preset, with.preset], [with.setting, save.setting]);
+                exchanged(axis, save.reading, presets, hold)
             } else {
                 let mut holds = other.map_or("none of the plan's settings".to_owned(), |d| {
                     format!("setting {}", d + 1)
@@ -101,26 +113,16 @@ impl Solution<'_> {
                 if before.is_some_and(|b| Some(b.setting) == *other) {
                     holds.push_str(" as in the reading before (it was left out)");
                 }
-                format!(
+                let says = format!(
                     "{axis} {} of reading {} holds {holds}, not setting {}",
                     save.preset + 1,
                     save.reading + 1,
                     save.setting + 1
-                )
+                );
+                Finding::new("trace.wrong-preset", Severity::Caution, says)
+                    .at(of_entries(axis, &[save.preset]))
             };
-            let code = match entries.len() {
-                1 => "trace.wrong-preset",
-                _ => "trace.exchanged",
-            };
-            let place = Place {
-                entries,
-                ..Place::default()
-            };
-            out.push(
-                Finding::new(code, Severity::Caution, says).at(place).means(
-                    "the save was left out; the others were enough where nothing else is said",
-                ),
-            );
+            out.push(finding.means(LEFT_OUT));
         }
     }
 
@@ -189,7 +191,7 @@ impl Solution<'_> {
         let experiment = &self.solved.experiment;
         let panel = experiment.panel();
         for (s, lane, stood) in &self.solved.off_in_save {
-            let save = experiment.plan.saves[*s];
+            let save = experiment.saves[*s];
             let control = &panel.controls[experiment.lanes[*lane].control];
             let wanted = experiment.plan.settings[save.setting].positions[*lane];
             out.push(
@@ -274,6 +276,7 @@ impl Solution<'_> {
         let panel = experiment.panel();
         let mut out = Vec::new();
         let strange = self.strange_readings(&mut out);
+        self.exchanged_presets(&mut out);
         self.wrong_presets(&strange, &mut out);
         self.blank_chips(&mut out);
         let missed = self.missed(&mut out);
@@ -375,6 +378,30 @@ fn no_bit(name: &str, how: &str, missed: &[String]) -> String {
             chips.join(", "),
             if chips.len() == 1 { "is" } else { "are" }
         ),
+    }
+}
+
+/// Two presets that hold each other's settings, and what they hold.
+fn exchanged(axis: &str, reading: usize, presets: [usize; 2], hold: [usize; 2]) -> Finding {
+    let says = format!(
+        "{axis}s {} and {} of reading {} are exchanged: each holds the setting of the other ({} and {})",
+        presets[0] + 1,
+        presets[1] + 1,
+        reading + 1,
+        hold[0] + 1,
+        hold[1] + 1
+    );
+    Finding::new("trace.exchanged", Severity::Caution, says).at(of_entries(axis, &presets))
+}
+
+/// Entries by their number from 0.
+fn of_entries(axis: &str, presets: &[usize]) -> Place {
+    Place {
+        entries: presets
+            .iter()
+            .map(|p| format!("{axis} {}", p + 1))
+            .collect(),
+        ..Place::default()
     }
 }
 

@@ -39,7 +39,7 @@ impl Shift {
             plan.settings.iter().position(|s| s.positions == *positions)
         };
         let mut settings = vec![0; plan.panel.presets];
-        for s in plan.saves.iter().filter(|s| s.reading + 1 == second) {
+        for s in experiment.saves.iter().filter(|s| s.reading + 1 == second) {
             settings[s.preset] = same(s.setting)?;
         }
         Some(Self {
