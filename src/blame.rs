@@ -39,6 +39,27 @@ pub trait Blame: std::error::Error + Send + Sync {
     }
 }
 
+/// A word of a command in a hint, as the system's usual shell takes it, whatever is in it.
+pub(crate) fn quoted(word: &str) -> String {
+    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./\\:=,+@%".contains(c);
+    if !word.is_empty() && word.chars().all(plain) {
+        word.to_owned()
+    } else if cfg!(windows) {
+        // No name of a file has a double quote there.
+        format!("\"{word}\"")
+    } else {
+        format!("'{}'", word.replace('\'', "'\\''"))
+    }
+}
+
+/// The name of a file, folder or reading for a command to be pasted: quoted, and never taken for an option.
+pub(crate) fn place(name: &str) -> String {
+    match name.starts_with('-') {
+        true => quoted(&format!("./{name}")),
+        false => quoted(name),
+    }
+}
+
 /// A file-system call that failed, with the path it was about.
 #[derive(Debug, thiserror::Error)]
 #[error("cannot {action} {}: {source}", path.display())]

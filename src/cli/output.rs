@@ -6,6 +6,7 @@ use std::io::{ErrorKind, Write};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::blame::Blame;
+pub(crate) use crate::blame::{place, quoted};
 
 /// Prints a line to standard output, as `println!` does, without its panic when nobody listens any more.
 macro_rules! say {
@@ -185,27 +186,6 @@ fn ended(done: std::io::Result<()>) {
             complain!("cellkeep: disk: cannot write the output: {error}");
             std::process::exit(2);
         }
-    }
-}
-
-/// A word as the system's usual shell takes it, whatever is in it.
-pub(crate) fn quoted(word: &str) -> String {
-    let plain = |c: char| c.is_ascii_alphanumeric() || "-_./\\:=,+@%".contains(c);
-    if !word.is_empty() && word.chars().all(plain) {
-        word.to_owned()
-    } else if cfg!(windows) {
-        // No name of a file has a double quote there.
-        format!("\"{word}\"")
-    } else {
-        format!("'{}'", word.replace('\'', "'\\''"))
-    }
-}
-
-/// The name of a file, folder or reading for a command to be pasted: quoted, and never taken for an option.
-pub(crate) fn place(name: &str) -> String {
-    match name.starts_with('-') {
-        true => quoted(&format!("./{name}")),
-        false => quoted(name),
     }
 }
 

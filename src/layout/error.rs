@@ -1,6 +1,6 @@
 //! Why a layout could not be had.
 
-use crate::blame::{Blame, DiskError, Who};
+use crate::blame::{Blame, DiskError, Who, place};
 
 use super::problem::Problems;
 
@@ -68,10 +68,10 @@ impl Blame for LayoutError {
             LayoutError::NotText { .. } | LayoutError::TooLong { .. } => {
                 Some("see that this is the layout and not a dump".to_owned())
             }
-            LayoutError::Broken(problems) => problems
-                .sources
-                .first()
-                .map(|s| format!("`cellkeep layout check {}` shows each with its line", s.origin.trim_start_matches("built in: "))),
+            LayoutError::Broken(problems) => problems.sources.first().map(|s| {
+                let layout = place(s.origin.trim_start_matches("built in: "));
+                format!("`cellkeep layout check {layout}` shows each with its line")
+            }),
         }
     }
 }

@@ -56,7 +56,7 @@ pub use held::HeldLayout;
 pub use job::{Act, Closing, Job, NewJob, Note, Origin, RECORD, Role};
 pub use known::Rebuilt;
 pub use misplaced::Renamed;
-pub use names::{check_job_name, slug};
+pub use names::{check_job_name, hyphened, slug};
 pub use query::{Hit, Listed, Query};
 pub use readings::{ReadingAt, places_of, readings};
 pub use reference::{Reference, Resolved, resolve};

@@ -44,8 +44,18 @@ pub fn check_job_name(name: &str) -> Result<()> {
     Ok(())
 }
 
-/// Text as part of a job's name: small letters and digits with single hyphens between.
+/// Most characters of an instrument's name in the name of a job.
+const LONGEST_PART: usize = 30;
+
+/// Text as part of a job's name: small letters and digits with single hyphens between, at most 30 of them.
 pub fn slug(text: &str) -> String {
+    let mut slug = hyphened(text);
+    slug.truncate(LONGEST_PART);
+    slug.trim_matches('-').to_owned()
+}
+
+/// Text as small letters and digits with single hyphens between.
+pub fn hyphened(text: &str) -> String {
     let mut slug = String::new();
     for c in text.chars() {
         if c.is_ascii_alphanumeric() {
@@ -54,7 +64,6 @@ pub fn slug(text: &str) -> String {
             slug.push('-');
         }
     }
-    slug.truncate(30);
     slug.trim_matches('-').to_owned()
 }
 

@@ -33,6 +33,16 @@ impl Cells {
         values.iter().all(|b| *b == first) || known.iter().all(|b| *b == 0)
     }
 
+    /// The readings in which it is blank, where it is not in all.
+    pub(crate) fn blank_once(&self) -> Vec<usize> {
+        let all = 0..self.values.len();
+        let blank: Vec<usize> = all.filter(|r| self.blank(*r)).collect();
+        match blank.len() < self.values.len() {
+            true => blank,
+            false => Vec::new(),
+        }
+    }
+
     /// True where readings differ, or there is one only: something may have been saved in it.
     pub(crate) fn written(&self) -> bool {
         let mut pairs = self.values.iter().zip(self.values.iter().skip(1));

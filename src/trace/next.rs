@@ -1,6 +1,7 @@
 //! The smallest further experiment: settings that move only the controls still uncertain, at the positions where the
 //! likeliest readings differ most.
 
+use super::cells::Experiment;
 use super::fields::Found;
 use super::panel::{Condition, Kind, Lane};
 use super::plan::{Effort, Plan, Purpose, Save, Setting};
@@ -23,6 +24,9 @@ pub struct Next {
     /// What further settings of this kind will not tell, a sentence a control; where nothing else is open, the plan is
     /// what it was.
     pub stays: Vec<String>,
+    /// Chips that hold one value throughout in a reading and not in others, and that reading, from 1: with these read
+    /// again less may be open, so nothing further is dialled before.
+    pub read_again: Vec<(String, usize)>,
 }
 
 /// Settings in which two readings of a control should differ before they can be told apart.
@@ -76,13 +80,19 @@ pub fn next(solution: &Solution) -> Option<Next> {
         let readings = found.as_ref().map(|f| (f.hypothesis, f.rival));
         open_lanes.push((l, readings.map(|r| r.0), readings.and_then(|r| r.1)));
     }
-    if open_lanes.is_empty() {
-        return (!stays.is_empty()).then(|| Next {
+    let read_again = if open.is_empty() && stays.is_empty() {
+        Vec::new()
+    } else {
+        read_again(&solved.experiment)
+    };
+    if open_lanes.is_empty() || !read_again.is_empty() {
+        return (!stays.is_empty() || !open.is_empty()).then(|| Next {
             plan: plan.clone(),
             added: 0,
             moves: Vec::new(),
             open,
             stays,
+            read_again,
         });
     }
     let mut random = Random::new(plan.settings.len() as u64);
@@ -191,7 +201,17 @@ pub fn next(solution: &Solution) -> Option<Next> {
             .collect(),
         open,
         stays,
+        read_again,
     })
+}
+
+/// Chips that are blank in some readings and not in others, with the reading, from 1.
+fn read_again(experiment: &Experiment) -> Vec<(String, usize)> {
+    let blank = experiment.chips.iter().flat_map(|chip| {
+        let blank = chip.blank_once().into_iter();
+        blank.map(|reading| (chip.id.clone(), reading + 1))
+    });
+    blank.collect()
 }
 
 /// In how many settings between the ends, beside those of the first plan, a control stood elsewhere than where it rests

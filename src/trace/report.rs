@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use super::checks::{FoundCheck, says};
 use super::groups;
 use super::plan::Cost;
-use super::solution::{FoundBit, Home, Solution};
+use super::solution::{FoundBit, Home, SHOWN, Solution};
 use super::solve::MEASURED;
 use super::write::check;
 use crate::document::Document;
@@ -37,10 +37,30 @@ pub struct FieldReport {
     pub code: String,
     /// Bits, the least significant first.
     pub bits: Vec<BitReport>,
-    /// The chance that all of it is right, 0 to 1.
+    /// How many bits, from the top down, are shown by what was held; the rest is open.
+    #[serde(default)]
+    pub shown: usize,
+    /// The chance that these are right, 0 to 1.
+    #[serde(default)]
+    pub sure_of_shown: f64,
+    /// The chance that all of it is right, 0 to 1; 0 where a bit is open.
     pub sure: f64,
     /// Nothing but a further experiment would do better.
     pub certain: bool,
+}
+
+impl FieldReport {
+    /// How many bits there are, and how many of them are shown: "8 bits", "the upper 5 of 8 bits".
+    pub fn bits_shown(&self) -> String {
+        let all = self.bits.len();
+        match (self.shown, all) {
+            (1, 1) => "1 bit".to_owned(),
+            (shown, all) if shown < all && self.sure < SHOWN => {
+                format!("the upper {shown} of {all} bits")
+            }
+            _ => format!("{all} bits"),
+        }
+    }
 }
 
 /// A check that makes every entry hold.
@@ -76,7 +96,7 @@ pub struct Report {
     pub voices: Vec<String>,
     /// What was found of each control.
     pub fields: Vec<FieldReport>,
-    /// Lanes of which nothing was found.
+    /// Lanes of which nothing was found, or nothing that is likelier than chance.
     pub not_found: Vec<String>,
     /// Sums, CRCs and parities that make every entry hold.
     pub checks: Vec<CheckReport>,
@@ -145,13 +165,18 @@ impl Solution<'_> {
                     .enumerate()
                     .map(|(i, b)| self.bit_report(i, b))
                     .collect(),
+                shown: field.told().0,
+                sure_of_shown: field.told().1,
                 sure: field.chance(),
                 certain: field.certain(),
             })
             .collect();
-        let not_found: Vec<String> = (0..experiment.lanes.len())
-            .filter(|&l| self.solved.found[l].is_none())
-            .map(name)
+        let findings = self.findings(&fields);
+        let (fields, by_chance): (Vec<_>, Vec<_>) = fields.into_iter().partition(|f| f.shown > 0);
+        let lanes = 0..experiment.lanes.len();
+        let nothing = lanes.filter(|&l| self.solved.found[l].is_none()).map(name);
+        let not_found = nothing
+            .chain(by_chance.into_iter().map(|f| f.name))
             .collect();
         let mut used = vec![false; self.solved.columns.len()];
         for m in self
@@ -188,7 +213,7 @@ impl Solution<'_> {
                 .filter(|(c, used)| !**used && c.moves())
                 .count(),
             cost: experiment.plan.cost(),
-            findings: self.findings(&fields),
+            findings,
             fields,
         }
     }

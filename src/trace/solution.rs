@@ -74,7 +74,23 @@ impl FoundField {
         let used = self.bits.iter().filter(|b| !b.idle);
         used.map(|b| b.sure).fold(self.sure, f64::min)
     }
+
+    /// How many bits from the top down are shown by what was held, those above all that its positions set left aside, and
+    /// the chance that these are right; none where nothing is likelier than [`SHOWN`].
+    pub fn told(&self) -> (usize, f64) {
+        let idle = self.bits.iter().rev().take_while(|b| b.idle).count();
+        let bits = self.bits.iter().rev().skip(idle);
+        let shown = bits.take_while(|b| !b.homes.is_empty() && b.sure >= SHOWN);
+        let (count, sure) = shown.fold((0, self.sure), |(n, s), b| (n + 1, s.min(b.sure)));
+        match self.sure >= SHOWN {
+            true => (count, sure),
+            false => (0, self.sure),
+        }
+    }
 }
+
+/// What is less likely than this is not said or written: it would be read as if something spoke for it.
+pub(crate) const SHOWN: f64 = 0.05;
 
 /// At least this chance is called certain.
 pub const CERTAIN: f64 = 0.999;
@@ -311,5 +327,42 @@ fn bit(solved: &Solved, bit: &Bit) -> FoundBit {
         by_neighbours: bit.by_neighbours,
         could_be: bit.could_be.iter().map(|c| home(*c, false)).collect(),
         idle: false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Four bits of which the top one is idle: what is told counts from the one below it and ends at the first that nothing
+    /// shows, and is as sure as the least sure of them.
+    #[test]
+    fn what_is_told_of_a_field_by_hand() {
+        let home = Home { places: Vec::new() };
+        let bit = |sure: f64, idle: bool| FoundBit {
+            homes: if idle { Vec::new() } else { vec![home.clone()] },
+            sure,
+            by_neighbours: false,
+            could_be: Vec::new(),
+            idle,
+        };
+        let field = |low: f64, sure: f64| FoundField {
+            control: 0,
+            voice: None,
+            character: None,
+            code: "binary",
+            bits: vec![
+                bit(low, false),
+                bit(0.6, false),
+                bit(0.9, false),
+                bit(0.0, true),
+            ],
+            table: None,
+            sure,
+        };
+        assert_eq!(field(0.5, 0.8).told(), (3, 0.5));
+        assert_eq!(field(0.04, 0.8).told(), (2, 0.6));
+        // A coding that is itself no likelier than that shows nothing.
+        assert_eq!(field(0.5, 0.04).told(), (0, 0.04));
     }
 }

@@ -9,7 +9,7 @@ use super::explain::Explained;
 use super::fields::{Bit, Found};
 use super::groups::{self, Group, Spot};
 use super::panel::{Condition, Kind, Lane, Panel, PanelControl};
-use super::solution::{CERTAIN, FoundField, Solution};
+use super::solution::{CERTAIN, FoundField, SHOWN, Solution};
 
 mod areas;
 pub(crate) mod check;
@@ -18,9 +18,6 @@ mod text;
 
 use areas::Area;
 use text::{meaning, pieces};
-
-/// What is less likely than this is not written: it would be read as if something spoke for it.
-const SHOWN: f64 = 0.05;
 
 /// How many other places of a bit a note names.
 const MOST_OTHERS: usize = 4;

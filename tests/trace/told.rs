@@ -8,7 +8,7 @@ use cellkeep::reading::{ChipReading, Reading};
 use cellkeep::trace::plan::{Effort, Plan};
 use cellkeep::trace::rehearsal::rehearse;
 use cellkeep::trace::simulate::{self, Hand, Target};
-use cellkeep::trace::{Solution, order_of, solve};
+use cellkeep::trace::{Solution, next, order_of, solve};
 
 use crate::hidden::Hidden;
 use crate::{exchange, noise};
@@ -133,7 +133,19 @@ fn a_chip_that_is_blank_in_one_reading_is_named() {
             "U2 is blank in reading {last} and is not in others"
         )]
     );
-    // What nothing speaks for is not written down as if something did.
+    // It is read again before anything further is dialled.
+    let advice = next(&solution).unwrap();
+    assert_eq!(advice.read_again, [("U2".to_owned(), last)]);
+    assert_eq!((advice.added, &advice.plan), (0, &plan));
+    // What nothing speaks for is not written down as if something did, nor counted as guessed.
+    assert!(
+        report
+            .fields
+            .iter()
+            .all(|f| f.shown > 0 && f.sure_of_shown >= 0.05)
+    );
+    let lanes = plan.panel.lanes().len();
+    assert_eq!(report.fields.len() + report.not_found.len(), lanes);
     let written = solution.layout_toml("small");
     let sure = written.lines().filter_map(|l| l.split_once("sure to "));
     for (_, rest) in sure {
@@ -249,10 +261,7 @@ fn a_plan_of_one_preset_says_why_it_takes_so_many_readings() {
         .output()
         .unwrap();
     let said = String::from_utf8(out.stdout).unwrap();
-    assert!(
-        said.contains("Each reading takes 1 setting(s) only"),
-        "{said}"
-    );
+    assert!(said.contains("Each reading takes 1 setting only"), "{said}");
     assert!(said.contains("--settings N"), "{said}");
     assert!(
         said.contains("cellkeep trace solve 'a plan.json' reading1"),

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use super::super::open::ReadingArgs;
-use super::super::output::{print_text, say};
+use super::super::output::{number, print_text, say};
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::layout;
@@ -63,18 +63,18 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     for c in &audit.contradicted {
         say!(
-            "{}: {} of {} values read otherwise than dialled: the layout is wrong here, or the plan was not followed",
+            "{}: {} of {} read otherwise than dialled: the layout is wrong here, or the plan was not followed",
             c.key,
             c.off,
-            c.compared
+            number(c.compared, "value")
         );
     }
     for u in &audit.unproved {
         say!(
-            "{}: {} of {} single changes would go unnoticed, such as:",
+            "{}: {} of {} would go unnoticed, such as:",
             u.key,
             u.unnoticed,
-            u.tried
+            number(u.tried, "single change")
         );
         for e in &u.examples {
             say!("    {e}");
@@ -82,24 +82,29 @@ pub(crate) fn run(args: &Args) -> Outcome {
     }
     say!();
     say!(
-        "{}: {} of {} single changes would be noticed by {} reading(s){}.",
+        "{}: {} of {} would be noticed by {}{}.",
         audit.layout,
         audit.tried - audit.unnoticed,
-        audit.tried,
-        audit.readings,
+        number(audit.tried, "single change"),
+        number(audit.readings, "reading"),
         if audit.planned { " and their plan" } else { "" }
     );
     if !audit.guessed.is_empty() {
         say!(
-            "The layout itself calls {} of its parameters guessed: {}.",
-            audit.guessed.len(),
+            "The layout itself calls {} guessed: {}.",
+            number(audit.guessed.len(), "parameter"),
             audit.guessed.join(", ")
         );
     }
     if !audit.missing.is_empty() {
         say!(
-            "{} controls of the plan are not in the layout: {}.",
-            audit.missing.len(),
+            "{} of the plan {} not in the layout: {}.",
+            number(audit.missing.len(), "control"),
+            if audit.missing.len() == 1 {
+                "is"
+            } else {
+                "are"
+            },
             audit.missing.join(", ")
         );
     }

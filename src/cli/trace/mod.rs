@@ -9,7 +9,7 @@ mod solve;
 use std::path::{Path, PathBuf};
 
 use super::open::ReadingArgs;
-use super::output::{place, say};
+use super::output::{number, place, say};
 use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::Reading;
@@ -88,7 +88,7 @@ impl Blame for LayoutNamed {
     fn hint(&self) -> Option<String> {
         Some(format!(
             "leave it out; `cellkeep trace audit {} READING... --plan plan.json` proves a layout that is there",
-            self.layout
+            place(&self.layout)
         ))
     }
 }
@@ -233,9 +233,9 @@ pub(crate) fn rehearse(name: &str) -> Outcome {
     );
     say!();
     say!(
-        "1. Plan: {} settings, {} reading(s); {} would be the fewest, one bit at a time takes {}.",
-        cost.settings,
-        cost.readings,
+        "1. Plan: {}, {}; {} would be the fewest, one bit at a time takes {}.",
+        number(cost.settings, "setting"),
+        number(cost.readings, "reading"),
         cost.floor,
         cost.one_at_a_time
     );

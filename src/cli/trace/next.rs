@@ -54,6 +54,20 @@ pub(crate) fn run(args: &Args) -> Outcome {
         }
     };
     list("Open:", &next.open);
+    if !next.read_again.is_empty() {
+        say!("Read again first, before anything further is dialled:");
+        for (chip, reading) in &next.read_again {
+            say!(
+                "  {chip} of reading {reading}: it holds one value throughout there and does not in others"
+            );
+        }
+        say!();
+        say!(
+            "Seat the clip, see to the supply, read the chip anew and put it into that reading. Where the presets hold something \
+             else by now, save first what the sheet lists for that reading, and read every chip of it. Then run this again."
+        );
+        return Ok(Status::Findings);
+    }
     list("Stays open, whatever more is dialled:", &next.stays);
     if next.added == 0 {
         say!(

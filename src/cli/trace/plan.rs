@@ -133,10 +133,13 @@ fn sheet(plan: &Plan) {
     say!();
     settings(plan, 0, 0);
     say!(
-        "{} settings, {} presses of save, {} reading(s).",
-        cost.settings,
-        cost.saves,
-        cost.readings
+        "{}, {} of save, {}.",
+        number(cost.settings, "setting"),
+        match cost.saves {
+            1 => "1 press".to_owned(),
+            n => format!("{n} presses"),
+        },
+        number(cost.readings, "reading")
     );
     say!(
         "  fewest that could name every bit: {} (counting code, dials of 7 bits)",
@@ -160,9 +163,9 @@ fn sheet(plan: &Plan) {
     // A preset holds one setting a reading.
     if panel.presets < FEW && plan.readings() > MANY {
         say!(
-            "Each reading takes {} setting(s) only, as many as there are {}s: --settings N asks for fewer settings and readings, \
+            "Each reading takes {} only, as many as there are {}s: --settings N asks for fewer settings and readings, \
              and tells less.",
-            panel.presets,
+            number(panel.presets, "setting"),
             panel.axis
         );
     }

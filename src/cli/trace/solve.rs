@@ -5,7 +5,7 @@ use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::finding::Severity;
 use crate::layout;
-use crate::shelf::slug;
+use crate::shelf::hyphened;
 use crate::trace;
 
 /// Find the layout from a plan and the readings taken after it.
@@ -59,6 +59,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
         .map(|f| f.name.len())
         .max()
         .unwrap_or(0);
+    let wide = (report.fields.iter())
+        .map(|f| f.bits_shown().len())
+        .max()
+        .unwrap_or(0);
     for f in &report.fields {
         let mark = if f.certain { "traced " } else { "guessed" };
         let top = f
@@ -66,11 +70,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
             .last()
             .map_or("", |b| b.homes.first().map_or("not found", String::as_str));
         say!(
-            "  {mark}  {:longest$}  {:2} bits  {:15}  {:5.1} %  top bit {top}",
+            "  {mark}  {:longest$}  {:>wide$}  {:15}  {:5.1} %  top bit {top}",
             f.name,
-            f.bits.len(),
+            f.bits_shown(),
             f.code,
-            (f.sure * 1000.0).floor() / 10.0
+            percent(f.sure_of_shown)
         );
     }
     for c in &report.checks {
@@ -103,14 +107,8 @@ pub(crate) fn run(args: &Args) -> Outcome {
     {
         say!("{}: {}: {}", f.severity.word(), f.code, f.says);
     }
-    let certain = report.fields.iter().filter(|f| f.certain).count();
     say!();
-    say!(
-        "{certain} of {} traced, {} guessed, {} not found.",
-        number(report.fields.len() + report.not_found.len(), "control"),
-        report.fields.len() - certain,
-        report.not_found.len()
-    );
+    say!("{}", count(&report));
     match &args.to.output {
         Some(out) => say!(
             "Next: cellkeep layout check {}; then decode a reading with it and compare with the panel.",
@@ -129,9 +127,35 @@ pub(crate) fn run(args: &Args) -> Outcome {
     Ok(status)
 }
 
+/// A chance in percent, never rounded up.
+fn percent(chance: f64) -> f64 {
+    (chance * 1000.0).floor() / 10.0
+}
+
+/// How many controls are traced, guessed and not found, and by what that is told.
+fn count(report: &trace::report::Report) -> String {
+    let (traced, guessed): (Vec<_>, Vec<_>) = report.fields.iter().partition(|f| f.certain);
+    let surest = guessed
+        .iter()
+        .map(|f| f.sure_of_shown)
+        .max_by(f64::total_cmp);
+    format!(
+        "{} of {} traced (every bit sure to {} % or more), {} guessed{}, {} not found.",
+        traced.len(),
+        number(report.fields.len() + report.not_found.len(), "control"),
+        trace::CERTAIN * 100.0,
+        guessed.len(),
+        surest.map_or(String::new(), |s| format!(
+            " (the surest to {:.1} %)",
+            percent(s)
+        )),
+        report.not_found.len()
+    )
+}
+
 /// The id of a layout, by the name of its file.
 fn id(stem: &str) -> String {
-    let id = slug(stem);
+    let id = hyphened(stem);
     match id.chars().next() {
         None => "traced".to_owned(),
         Some(c) if c.is_ascii_alphabetic() => id,
@@ -163,6 +187,9 @@ mod tests {
         assert_eq!(id("My Synth!"), "my-synth");
         assert_eq!(id("found_2"), "found-2");
         assert_eq!(id("72-b"), "traced-72-b");
+        // None is cut.
+        let long = "the-grey-one-from-the-hall-with-two-boards";
+        assert_eq!(id(long), long);
         assert_eq!(id("--"), "traced");
     }
 

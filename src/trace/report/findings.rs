@@ -130,12 +130,7 @@ impl Solution<'_> {
     fn blank_chips(&self, out: &mut Vec<Finding>) {
         let experiment = &self.solved.experiment;
         for chip in &experiment.chips {
-            let all = 0..chip.values.len();
-            let (blank, read): (Vec<usize>, Vec<usize>) = all.partition(|r| chip.blank(*r));
-            if read.is_empty() {
-                continue;
-            }
-            for reading in blank {
+            for reading in chip.blank_once() {
                 out.push(
                     Finding::new(
                         "trace.chip-blank",
@@ -250,10 +245,8 @@ impl Solution<'_> {
     fn by_chance(&self, fields: &[FieldReport], missed: &[String], out: &mut Vec<Finding>) {
         /// A bit that is this sure is shown by the settings.
         const SHOWN: f64 = 0.9;
-        for f in fields
-            .iter()
-            .filter(|f| f.bits.iter().all(|b| b.sure < SHOWN))
-        {
+        let chance = |f: &&FieldReport| f.shown == 0 || f.bits.iter().all(|b| b.sure < SHOWN);
+        for f in fields.iter().filter(chance) {
             out.push(
                 Finding::new(
                     "trace.by-chance",
@@ -345,17 +338,17 @@ impl Solution<'_> {
         }
         self.check_findings(&mut out);
         self.by_chance(fields, &missed, &mut out);
-        for f in fields.iter().filter(|f| !f.certain) {
+        for f in fields.iter().filter(|f| !f.certain && f.shown > 0) {
             out.push(
                 Finding::new(
                     "trace.uncertain",
                     Severity::Note,
                     format!(
-                        "{} is {} of {} bits, sure to {:.1} %",
+                        "{} is {} of {}, sure to {:.1} %",
                         f.name,
                         f.code,
-                        f.bits.len(),
-                        f.sure * 100.0
+                        f.bits_shown(),
+                        (f.sure_of_shown * 1000.0).floor() / 10.0
                     ),
                 )
                 .at(Place {
