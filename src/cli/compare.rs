@@ -17,7 +17,7 @@ re-saving an unmoved knob can make, are marked. Exit status 1 means that somethi
 
 Examples:
   cellkeep compare last-visit today -l pellow-six
-  cellkeep compare shelf:walk/as-written shelf:walk/read-back --shelf walk        and the comparison into the job
+  cellkeep compare shelf:walk/as-written shelf:walk/read-back --shelf walk   and onto the shelf
   cellkeep compare today edited --bits            with every physical bit
   cellkeep compare today edited --unified         as a unified diff of the listings")]
 pub(crate) struct Args {

@@ -1,9 +1,7 @@
 //! `completions`: a script that teaches a shell the commands and options.
 
-use clap::CommandFactory;
-
 use super::output::print_text;
-use super::{Arguments, Outcome, Status};
+use super::{Outcome, Status};
 
 /// Print a completion script for a shell.
 #[derive(clap::Args)]
@@ -19,12 +17,7 @@ pub(crate) struct Args {
 
 pub(crate) fn run(args: &Args) -> Outcome {
     let mut script = Vec::new();
-    clap_complete::generate(
-        args.shell,
-        &mut Arguments::command(),
-        "cellkeep",
-        &mut script,
-    );
+    clap_complete::generate(args.shell, &mut super::command(), "cellkeep", &mut script);
     print_text(&String::from_utf8_lossy(&script));
     Ok(Status::Clean)
 }

@@ -34,7 +34,7 @@ Examples:
   cellkeep decode reading -l pellow-six
   cellkeep decode reading --as table
   cellkeep decode reading --json -o bank.json     the bank, to keep or to edit
-  cellkeep decode shelf:quillon-72-0042/as-found --shelf quillon-72-0042     from the shelf, and the bank onto it
+  cellkeep decode shelf:quillon-72-0042/as-found --shelf quillon-72-0042   onto the shelf
   cellkeep decode IC14=read1.hex -l pellow-six --as csv > presets.csv")]
 pub(crate) struct Args {
     /// The reading

@@ -2,10 +2,8 @@
 
 use std::path::PathBuf;
 
-use clap::CommandFactory;
-
 use super::output::{print_text, say};
-use super::{Arguments, Failure, Outcome, Status};
+use super::{Failure, Outcome, Status};
 use crate::blame::{Blame, DiskError, Who};
 use crate::reading::place::{Former, NewFolder};
 
@@ -42,7 +40,7 @@ impl Blame for NoCommand {
 }
 
 pub(crate) fn run(args: &Args) -> Outcome {
-    let mut root = Arguments::command();
+    let mut root = super::command();
     root.build();
     if let Some(target) = &args.output {
         let folder = NewFolder::begin(target, Former::like(args.replace))?;

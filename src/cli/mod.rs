@@ -38,7 +38,7 @@ mod verify;
 
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, FromArgMatches, Parser};
 
 use crate::blame::Blame;
 pub(crate) use output::Ui;
@@ -147,9 +147,46 @@ impl Blame for NotUnicode {
 /// What every command returns.
 pub(crate) type Outcome = Result<Status, Failure>;
 
+/// The whole table of commands.
+pub(crate) fn command() -> clap::Command {
+    flowing(Arguments::command())
+}
+
+/// Lets the sentences under each help break where the terminal does, not where the source does.
+fn flowing(command: clap::Command) -> clap::Command {
+    let command = match command.get_after_help().map(ToString::to_string) {
+        Some(help) => command.after_help(flow(&help)),
+        None => command,
+    };
+    command.mut_subcommands(flowing)
+}
+
+/// Joins the lines of each sentence. Lines that are set in, which are examples, stay as they are.
+fn flow(text: &str) -> String {
+    let mut out = String::new();
+    for line in text.split('\n') {
+        let before = out.rsplit('\n').next().unwrap_or_default();
+        let in_a_sentence = !before.is_empty() && !before.ends_with(['.', ':']);
+        let prose = |line: &str| !line.is_empty() && !line.starts_with(' ');
+        match (
+            out.is_empty(),
+            in_a_sentence && prose(before) && prose(line),
+        ) {
+            (true, _) => {}
+            (false, true) => out.push(' '),
+            (false, false) => out.push('\n'),
+        }
+        out.push_str(line);
+    }
+    out
+}
+
 /// Runs the program on the process's arguments.
 pub fn main() -> ExitCode {
-    let arguments = match Arguments::try_parse() {
+    let parsed = command()
+        .try_get_matches()
+        .and_then(|matches| Arguments::from_arg_matches(&matches));
+    let arguments = match parsed {
         Err(e) if e.kind() == clap::error::ErrorKind::InvalidUtf8 => {
             Ui::new(output::ColorChoice::Auto).failure(&NotUnicode);
             return ExitCode::from(2);
@@ -195,13 +232,41 @@ pub fn main() -> ExitCode {
 
 #[cfg(test)]
 mod tests {
-    use clap::CommandFactory;
+    use super::{command, flow};
 
     /// clap's own checks of all commands: names unique, references resolved. They run only in debug builds, and
     /// only for the command that is called.
     #[test]
     fn every_command_is_well_formed() {
-        super::Arguments::command().debug_assert();
+        command().debug_assert();
+    }
+
+    #[test]
+    fn a_sentence_of_the_help_is_one_line_and_an_example_keeps_its_own() {
+        let source = "What is said\nhere goes on.\nNext.\n\nExamples:\n  cellkeep one \\\n      two\n  cellkeep three\n\nAnd\nso.";
+        let shown = "What is said here goes on.\nNext.\n\nExamples:\n  cellkeep one \\\n      two\n  cellkeep three\n\nAnd so.";
+        assert_eq!(flow(source), shown);
+    }
+
+    /// The help is at most 100 columns wide; an example that is broken cannot be copied.
+    #[test]
+    fn no_example_is_wider_than_the_help() {
+        fn wide(command: &clap::Command, out: &mut Vec<String>) {
+            let help = command.get_after_help().map(ToString::to_string);
+            let lines = help.iter().flat_map(|help| help.lines());
+            let examples = lines.filter(|line| line.starts_with(' '));
+            out.extend(
+                examples
+                    .filter(|line| line.chars().count() > 100)
+                    .map(str::to_owned),
+            );
+            for sub in command.get_subcommands() {
+                wide(sub, out);
+            }
+        }
+        let mut out = Vec::new();
+        wide(&command(), &mut out);
+        assert_eq!(out, Vec::<String>::new());
     }
 
     #[test]
@@ -221,7 +286,7 @@ mod tests {
             }
         }
         let mut out = Vec::new();
-        lacking(&super::Arguments::command(), "cellkeep", &mut out);
+        lacking(&command(), "cellkeep", &mut out);
         assert_eq!(out, Vec::<String>::new());
     }
 }

@@ -354,9 +354,7 @@ fn next(plan: &Plan) {
 mod tests {
     #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
     use super::*;
-    use crate::cli::Arguments;
     use crate::shelf::VersionAt;
-    use clap::CommandFactory;
 
     /// Words of a command line as a shell splits them; quotes only.
     fn words(line: &str) -> Vec<String> {
@@ -389,7 +387,7 @@ mod tests {
         for command in commands {
             // The one word a technician must replace by a number.
             let line = command.replace("MILLIVOLTS", "1.2");
-            let parsed = Arguments::command().try_get_matches_from(words(&line));
+            let parsed = crate::cli::command().try_get_matches_from(words(&line));
             assert!(parsed.is_ok(), "{command}: {}", parsed.unwrap_err());
         }
     }

@@ -23,9 +23,11 @@ use crate::standby::{self, Answer, Figure, Report, Setup, Tables, Verdict};
 Examples:
   cellkeep standby --layout aldermoor-four --measured \"1.2 uA\" --change-to er14250
   cellkeep standby --battery cr2032 --chip 6116x2 --blocking schottky --series-resistor 1k
-  cellkeep standby --battery nicd --cells 3 --capacity \"100 mAh\" --chip 5101x4 --series-resistor 1k --change-to er14250
+  cellkeep standby --battery nicd --cells 3 --capacity \"100 mAh\" --chip 5101x4 \\
+      --series-resistor 1k --change-to er14250
   cellkeep standby --battery cr2032 --chip 6116 --measured \"260 uA\"
-  cellkeep standby --battery cr2032 --chip 6116 --measured 1.2mV/1k --at 22 --profile 600h@40,rest@22
+  cellkeep standby --battery cr2032 --chip 6116 --measured 1.2mV/1k --at 22 \\
+      --profile 600h@40,rest@22
   cellkeep standby --battery cr2032 --chip 6116 --plot swap.html
   cellkeep standby --list")]
 pub(crate) struct Args {

@@ -28,7 +28,7 @@ Examples:
   cellkeep layout map aldermoor-four
   cellkeep layout map aldermoor-four --explain filter.cutoff --at preset=12,voice=3
   cellkeep layout map pellow-six --explain IC17:0x12:3
-  cellkeep layout map quillon-72 --html quillon-72.html         drawn, each bit named under the pointer
+  cellkeep layout map quillon-72 --html quillon-72.html   drawn, each bit named under the pointer
   cellkeep layout map quillon-72 --json > quillon-72.map.json")]
 pub(crate) struct Args {
     /// The layout, by id or by path

@@ -12,7 +12,7 @@ that `cellkeep hand-set LAYOUT` prints.
 
 Examples:
   cellkeep sheet form pellow-six -o intake.html
-  cellkeep sheet form pellow-six --panel -o intake.html    with the whole panel, for a sound only it holds")]
+  cellkeep sheet form pellow-six --panel -o intake.html   the whole panel, for a sound only it holds")]
 pub(crate) struct Args {
     /// The layout, by id or by path
     layout: String,

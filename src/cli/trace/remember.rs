@@ -34,7 +34,8 @@ change one control of one preset, save, read. A file of facts says what a person
 
 Examples:
   cellkeep trace remember reading
-  cellkeep trace remember before --after opened --change \"filter opened\" --after slower --change \"glide slower\"
+  cellkeep trace remember before --after opened --change \"filter opened\" \\
+      --after slower --change \"glide slower\"
   cellkeep trace remember reading --facts facts.toml")]
 pub(crate) struct Args {
     /// The reading
