@@ -140,12 +140,24 @@ pub(crate) fn kept_layout(text: &str, id: &str) -> Result<Option<Layout>, Failur
 
 /// A layout by the shelf reference of its file; what it extends is taken from the layouts kept with the same job.
 pub(crate) fn layout_at(text: &str) -> Result<Layout, Failure> {
+    let (own, beside) = layout_texts(text)?;
+    Ok(layout::from_texts(text, &own, &beside)?)
+}
+
+/// Checks a layout by the shelf reference of its file, as [`layout_at`] loads it.
+pub(crate) fn checked_layout_at(text: &str) -> Result<layout::Checked, Failure> {
+    let (own, beside) = layout_texts(text)?;
+    Ok(layout::check_texts(text, &own, &beside))
+}
+
+/// The text of a stored layout, and of the layouts kept with the same job.
+fn layout_texts(text: &str) -> Result<(String, layout::Texts), Failure> {
     let own = read_text(Path::new(text))?;
     let beside = match version_of(text)? {
         Some((stored, version)) => stored.layouts(version)?,
         None => layout::Texts::new(),
     };
-    Ok(layout::from_texts(text, &own, &beside)?)
+    Ok((own, beside))
 }
 
 /// A layout as files of a job, with those it extends, so that what was decoded by it can be decoded again without this

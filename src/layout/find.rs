@@ -54,15 +54,20 @@ pub fn from_text(origin: &str, text: &str) -> Result<Layout, LayoutError> {
 /// # Errors
 /// As for [`load`].
 pub fn from_texts(origin: &str, text: &str, beside: &Texts) -> Result<Layout, LayoutError> {
-    let source = SourceText {
-        origin: origin.to_owned(),
-        text: text.to_owned(),
-    };
-    let checked = check(source, &Archived(beside));
+    let checked = check_texts(origin, text, beside);
     match checked.layout {
         Some(layout) => Ok(layout),
         None => Err(LayoutError::Broken(Box::new(checked.problems))),
     }
+}
+
+/// Checks a layout as [`from_texts`] loads it, and returns it with everything noticed.
+pub fn check_texts(origin: &str, text: &str, beside: &Texts) -> Checked {
+    let source = SourceText {
+        origin: origin.to_owned(),
+        text: text.to_owned(),
+    };
+    check(source, &Archived(beside))
 }
 
 /// Checks the layout of a name or path, as [`load`] finds it, and returns it with everything noticed.

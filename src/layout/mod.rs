@@ -35,8 +35,8 @@ pub use check::{Checked, Library, check};
 pub use error::LayoutError;
 pub use fields::nearest as nearest_name;
 pub use find::{
-    FOLDER_VARIABLE, Listed, Texts, check_named, from_text, from_texts, is_path, list, load,
-    outermost, user_folder,
+    FOLDER_VARIABLE, Listed, Texts, check_named, check_texts, from_text, from_texts, is_path, list,
+    load, outermost, user_folder,
 };
 pub use scaffold::{Answers, ChipAnswer, scaffold};
 pub use schema::schema;

@@ -1,6 +1,9 @@
 //! What a version of a job held, as something to decode: its readings, and the layout kept with it.
 
+use std::collections::BTreeMap;
+
 use super::error::Result;
+use super::gather::Incoming;
 use super::job::Role;
 use super::reference::{Reference, resolve};
 use super::root::Shelf;
@@ -31,6 +34,20 @@ const STATES: [Role; 6] = [
     Role::AfterSwap,
     Role::AsFound,
 ];
+
+/// The id of the layout that a file of a job holds, by its place within the job.
+fn layout_id(role: Option<Role>, path: &str) -> Option<&str> {
+    let name = path.rsplit('/').next().unwrap_or_default();
+    let id = name.strip_suffix(".toml")?;
+    (role == Some(Role::Layout)).then_some(id)
+}
+
+/// The layouts among files to be put in: each one's id, and its place within the job.
+pub fn layouts_among(files: &[Incoming]) -> BTreeMap<String, String> {
+    let at = files.iter().map(|file| file.stored.as_str());
+    at.filter_map(|at| Some((layout_id(Role::of_path(at), at)?.to_owned(), at.to_owned())))
+        .collect()
+}
 
 impl Stored {
     /// The layout of a version: of those kept with it the one its record names, or the only one that no other of them
@@ -73,8 +90,7 @@ impl Stored {
     pub fn layouts(&self, version: u32) -> Result<Texts> {
         let mut texts = Texts::new();
         for file in self.files(version)? {
-            let name = file.path.rsplit('/').next().unwrap_or_default();
-            if let (Some(Role::Layout), Some(id)) = (file.role, name.strip_suffix(".toml")) {
+            if let Some(id) = layout_id(file.role, &file.path) {
                 let bytes = self.bytes_of(&file.digest, &file.path)?;
                 texts.insert(id.to_owned(), String::from_utf8_lossy(&bytes).into_owned());
             }

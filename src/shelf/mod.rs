@@ -52,7 +52,7 @@ pub use commit::{Done, digest_of_file};
 pub use dates::day_range;
 pub use error::{Result, ShelfError};
 pub use gather::{Incoming, gather, incoming_bytes};
-pub use held::HeldLayout;
+pub use held::{HeldLayout, layouts_among};
 pub use job::{Act, Closing, Job, NewJob, Note, Origin, RECORD, Role};
 pub use known::Rebuilt;
 pub use misplaced::Renamed;

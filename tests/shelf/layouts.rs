@@ -108,6 +108,80 @@ fn a_job_is_decoded_by_all_of_its_layout_where_nobody_else_has_it() {
     );
 }
 
+/// A layout put in later does not become the job's by itself; what to do is said, and a broken one is not kept in silence.
+#[test]
+fn a_layout_put_in_later_is_told_how_to_be_gone_by() {
+    let bench = Bench::new();
+    let put = |name: &str, text: &str| {
+        bench.layout(name, text);
+        let file = format!("layouts/{name}.toml");
+        bench.run("empty", &["shelf", "put", "rook", "--as", "layout", &file])
+    };
+    let open = ["shelf", "open", "--name", "rook", "--instrument", "Rook"];
+    bench.good("empty", &[&open[..], &["--as-found", "reading"]].concat());
+    let first = put("base-72", &base());
+    assert_eq!(first.status.code(), Some(0));
+    let said = text(&first.stdout);
+    assert!(
+        said.contains("`cellkeep decode shelf:rook/as-found` goes by base-72"),
+        "{said}"
+    );
+
+    let other = base().replacen("\"base-72\"", "\"rook-2\"", 1);
+    let second = text(&put("rook-2", &other).stdout);
+    assert!(
+        second.contains("the job does not say which of its layouts"),
+        "{second}"
+    );
+    assert!(
+        second.contains("`--layout shelf:rook/layout/rook-2.toml`"),
+        "{second}"
+    );
+    bench.good(
+        "empty",
+        &[
+            "decode",
+            "shelf:rook/as-found",
+            "--layout",
+            "shelf:rook/layout/rook-2.toml",
+        ],
+    );
+
+    let broken = put("torn", &base().replacen("words", "wurds", 1));
+    assert_eq!(broken.status.code(), Some(1));
+    let said = text(&broken.stderr);
+    assert!(
+        said.contains("caution: torn.toml is kept as it is, but nothing can be decoded by it"),
+        "{said}"
+    );
+    let check = "layout check shelf:rook/layout/torn.toml";
+    assert!(said.contains(check), "{said}");
+    let words: Vec<&str> = check.split(' ').collect();
+    let shown = text(&bench.run("empty", &words).stdout);
+    assert!(shown.contains("wurds"), "{shown}");
+}
+
+#[test]
+fn a_job_opened_with_a_layout_goes_by_it_still() {
+    let bench = Bench::new();
+    bench.opened();
+    let other = base().replacen("\"base-72\"", "\"rook-2\"", 1);
+    bench.layout("rook-2", &other);
+    let put = [
+        "shelf",
+        "put",
+        "rook",
+        "--as",
+        "layout",
+        "layouts/rook-2.toml",
+    ];
+    let said = bench.good("empty", &put);
+    assert!(
+        said.contains("the job goes by layout mine still; to go by another, give a command `--layout shelf:rook/layout/rook-2.toml`"),
+        "{said}"
+    );
+}
+
 /// Aldermoor Eight is the Four with more boards: the Four's text belongs to it.
 #[test]
 fn a_shipped_layout_is_kept_with_what_it_extends() {

@@ -5,12 +5,14 @@ use annotate_snippets::renderer::DecorStyle;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
 use super::super::output::{counted, print_styled, print_text, say};
+use super::super::shelved::checked_layout_at;
 use super::super::{Outcome, Status};
 use crate::document::to_json;
 use crate::layout::owners::Coverage;
 use crate::layout::problem::{self, At, Problem, Problems, RULES};
 use crate::layout::report::{CheckedLayout, LayoutCheck};
 use crate::layout::{self, Checked};
+use crate::shelf::Reference;
 
 /// Check layouts: all problems at once, and what the bits add up to.
 #[derive(clap::Args)]
@@ -50,7 +52,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let mut records = Vec::new();
     let mut files = 0;
     for name in &args.layouts {
-        let checked = layout::check_named(name)?;
+        let checked = match Reference::is_one(name) {
+            true => checked_layout_at(name)?,
+            false => layout::check_named(name)?,
+        };
         let record = CheckedLayout::new(&checked);
         found |= record.errors + record.cautions > 0;
         files += usize::from(record.errors > 0);

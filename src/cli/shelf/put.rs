@@ -1,11 +1,11 @@
 //! `shelf put`: files into a job.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::PathBuf;
 
-use super::super::Outcome;
+use super::super::{Failure, Outcome};
 use super::{Common, role, tell_done};
-use crate::shelf::{ReadingAt, Role, places_of, readings};
+use crate::shelf::{HeldLayout, ReadingAt, Role, Stored, layouts_among, places_of, readings};
 
 /// Put readings or any files into a job, each with the part it plays.
 #[derive(clap::Args)]
@@ -42,7 +42,8 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
         files.extend(shelf.gather(path, args.part, args.name.as_deref())?);
     }
     let places = places_of(&files);
-    let done = shelf.put(&job, files, args.replace, &common.act())?;
+    let layouts = layouts_among(&files);
+    let mut done = shelf.put(&job, files, args.replace, &common.act())?;
     let next = match args.part {
         Role::ReadBack => {
             let stored = shelf.stored(&job)?;
@@ -54,6 +55,12 @@ pub(super) fn run(common: &Common, args: &Args) -> Outcome {
             prove(&job, &places, &held, layout)
         }
         Role::AsFound | Role::AfterSwap => look(&job, &places),
+        Role::Layout => {
+            let stored = shelf.stored(&job)?;
+            done.cautions
+                .extend(faulty(&job, &stored, done.version, &layouts)?);
+            goes_by(&job, &stored, done.version, &layouts)?
+        }
         _ => None,
     };
     let next =
@@ -68,6 +75,63 @@ pub(super) fn look(job: &str, places: &BTreeSet<String>) -> Option<String> {
         .map(|place| format!("`cellkeep examine shelf:{job}/{place}`"))
         .collect();
     (!commands.is_empty()).then(|| commands.join(", "))
+}
+
+/// Which of the layouts just put in break the rules of the language; they are kept as they are.
+fn faulty(
+    job: &str,
+    stored: &Stored,
+    version: u32,
+    put: &BTreeMap<String, String>,
+) -> Result<Vec<String>, Failure> {
+    let mut out = Vec::new();
+    for (id, at) in put {
+        let held = stored.kept_layout(version, id)?;
+        if let Some(Err(error)) = held.map(|held| held.load()) {
+            let says = error.to_string();
+            let first = says.lines().next().unwrap_or_default();
+            out.push(format!(
+                "{id}.toml is kept as it is, but nothing can be decoded by it: {first}; `cellkeep layout check shelf:{job}/{at}` shows each"
+            ));
+        }
+    }
+    Ok(out)
+}
+
+/// Which layout the job goes by, after others were put in: the one its record names stays.
+fn goes_by(
+    job: &str,
+    stored: &Stored,
+    version: u32,
+    put: &BTreeMap<String, String>,
+) -> Result<Option<String>, Failure> {
+    let used = stored.layout(version)?.map(|held| match held {
+        HeldLayout::Kept { id, .. } | HeldLayout::Named(id) => id,
+    });
+    let others: Vec<String> = put
+        .iter()
+        .filter(|(id, _)| Some(*id) != used.as_ref())
+        .map(|(_, at)| format!("`--layout shelf:{job}/{at}`"))
+        .collect();
+    let others = others.join(" or ");
+    Ok(match used {
+        _ if put.is_empty() => None,
+        Some(used) if others.is_empty() => {
+            let held = readings(&stored.files(version)?);
+            held.first().map(|first| {
+                format!(
+                    "`cellkeep decode shelf:{job}/{}` goes by {used}",
+                    first.place
+                )
+            })
+        }
+        Some(used) => Some(format!(
+            "the job goes by layout {used} still; to go by another, give a command {others}"
+        )),
+        None => Some(format!(
+            "the job does not say which of its layouts it goes by; give a command {others}"
+        )),
+    })
 }
 
 /// How to prove readings just read back: each against what was written last.
