@@ -4,7 +4,7 @@
 use std::fs;
 
 use cellkeep::blame::{Blame, Who};
-use cellkeep::finding::{Finding, worst};
+use cellkeep::finding::{Finding, Severity, worst};
 use cellkeep::image::form::{self, WriteForm};
 use cellkeep::image::{ChipImage, Form, Packing, SparseBytes};
 use cellkeep::layout::model::{Bench, Chip, Evidence, Layout, Source as LayoutSource};
@@ -41,6 +41,22 @@ fn a_folder_of_binaries_without_a_layout() {
     let digest = "9f64a747e1b97f131fabb6b447296c9b6f0201e79fb3c5356e6c77e89b6a806a";
     assert_eq!(reading.chips[0].sha256(), digest);
     assert_eq!(reading.chips[0].source.as_ref().unwrap().sha256, digest);
+}
+
+/// A static RAM has 2^n words, n being its address lines (6116: 11 and 2048 by its data sheets).
+#[test]
+fn a_binary_that_is_no_chips_size_may_be_cut_short() {
+    let dir = tempfile::tempdir().unwrap();
+    fs::write(dir.path().join("whole.bin"), vec![7; 2048]).unwrap();
+    fs::write(dir.path().join("short.bin"), vec![7; 2000]).unwrap();
+    let reading = load(&ReadingSpec::path(dir.path()), None).unwrap();
+    assert_eq!(codes(&reading), ["file.geometry-guessed"]);
+    let told = finding(&reading, "file.geometry-guessed");
+    assert_eq!(told.severity, Severity::Caution);
+    assert!(
+        told.says.contains("chip short") && told.says.contains("cut short"),
+        "{told:?}"
+    );
 }
 
 #[test]

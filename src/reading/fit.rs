@@ -131,13 +131,24 @@ fn guess_geometry(
     };
     let cells = length.saturating_mul(u64::from(expected.packing.cells_a_byte()));
     let words = cells.min(u64::from(MAX_WORDS)) as u32;
-    if form != Form::Binary || !length.is_power_of_two() {
-        let says = format!(
-            "taken as {words} x {}; no layout says how large the chip is",
-            expected.width
-        );
-        notes.add("file.geometry-guessed", Severity::Note, says).act =
-            Some("name the layout; `cellkeep convert` takes --words and --width".to_owned());
+    let taken = format!(
+        "taken as {words} x {}; no layout says how large the chip is",
+        expected.width
+    );
+    let name_it = "name the layout; `cellkeep convert` takes --words and --width";
+    if form != Form::Binary {
+        notes
+            .add("file.geometry-guessed", Severity::Note, taken)
+            .act = Some(name_it.to_owned());
+    } else if !length.is_power_of_two() {
+        // Every static RAM has as many words as its address lines select.
+        let says =
+            format!("no memory chip has {words} cells, so the file may be cut short; {taken}");
+        notes
+            .add("file.geometry-guessed", Severity::Caution, says)
+            .act = Some(format!(
+            "see that the whole chip was read and saved; if it was, {name_it}"
+        ));
     }
     (words, base)
 }
