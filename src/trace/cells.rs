@@ -330,6 +330,12 @@ impl<'a> Experiment<'a> {
         Ok(out)
     }
 
+    /// Takes a lane to mean something only under a condition.
+    pub(crate) fn suppose(&mut self, lane: usize, condition: Condition) {
+        self.conditions[lane] = Some(condition);
+        self.classify();
+    }
+
     /// Sees in which settings each lane means something.
     fn classify(&mut self) {
         let settings = &self.plan.settings;

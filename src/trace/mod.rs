@@ -35,6 +35,7 @@ mod standing;
 mod structures;
 mod tables;
 pub mod unplanned;
+mod untold;
 mod voice_axis;
 mod voices;
 mod write;

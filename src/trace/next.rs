@@ -121,7 +121,7 @@ pub fn next(solution: &Solution) -> Option<Next> {
         .map_or_else(Vec::new, |s| s.positions.clone());
     let mut extended = plan.clone();
     // What means something only while another stands in some position is dialled in settings of its own.
-    let conditions = &solved.experiment.conditions;
+    let conditions = &solved.perhaps();
     let mut when: Vec<Option<&Condition>> = Vec::new();
     for (l, ..) in &open_lanes {
         let condition = conditions[*l].as_ref();

@@ -4,7 +4,7 @@ use super::cells::{Experiment, TraceError};
 use super::checks::{self, Dependent, FoundCheck};
 use super::fields::{Bit, CHOICE, Found, Match};
 use super::groups::{self, Group};
-use super::panel::Kind;
+use super::panel::{Kind, When};
 use super::plan::Plan;
 use super::signal::{self, Code, Hypothesis};
 use super::solve::{self, Solved};
@@ -49,8 +49,10 @@ pub struct FoundField {
     pub bits: Vec<FoundBit>,
     /// For a selector whose codes follow no rule: the code of each position, where it was seen.
     pub table: Option<Vec<Option<u64>>>,
-    /// The chance that coding, width and order are right, 0 to 1.
+    /// The chance that coding, width and order are right, and when it means something, 0 to 1.
     pub sure: f64,
+    /// When it means something, if not always: as the panel file tells, or as the settings show.
+    pub when: Option<When>,
 }
 
 impl FoundField {
@@ -111,6 +113,17 @@ impl Solution<'_> {
     /// The plan that was solved.
     pub(crate) fn plan(&self) -> &Plan {
         self.solved.experiment.plan
+    }
+
+    /// Conditions that the panel file does not tell and the settings speak for: the control, by its number among the
+    /// panel's, when it means something, the chance, 0 to 1, and whether that is enough to write it down.
+    pub fn noticed(&self) -> Vec<(usize, When, f64, bool)> {
+        let all = self.solved.noticed.iter();
+        all.map(|n| {
+            let when = n.when(&self.solved.experiment);
+            (n.control, when, n.chance, n.written())
+        })
+        .collect()
     }
 
     /// The layout file, in the layout language.
@@ -242,6 +255,17 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
         .flatten()
         .map(|f| {
             let lane = solved.experiment.lanes[f.lane];
+            let noticed = solved.noticed_of(lane.control);
+            let told = || {
+                solved.experiment.panel().controls[lane.control]
+                    .when
+                    .clone()
+            };
+            let untold = noticed.map(|n| n.when(&solved.experiment));
+            let sure = match f.table.is_some() {
+                true => chance(f.margin).min(0.99),
+                false => chance(f.margin),
+            };
             FoundField {
                 control: lane.control,
                 voice: lane.voice,
@@ -249,11 +273,8 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
                 code: code_word(f.hypothesis, f.table.is_some()),
                 bits: bits(solved, f),
                 table: f.table.clone(),
-                sure: if f.table.is_some() {
-                    chance(f.margin).min(0.99)
-                } else {
-                    chance(f.margin)
-                },
+                sure: noticed.map_or(sure, |n| sure.min(n.chance)),
+                when: untold.or_else(told),
             }
         })
         .collect()
@@ -359,6 +380,7 @@ mod tests {
             ],
             table: None,
             sure,
+            when: None,
         };
         assert_eq!(field(0.5, 0.8).told(), (3, 0.5));
         assert_eq!(field(0.04, 0.8).told(), (2, 0.6));

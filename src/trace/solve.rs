@@ -12,6 +12,7 @@ use super::signal::{self, Code, Noise};
 use super::standing;
 use super::structures::structures;
 use super::tables;
+use super::untold::{self, Noticed};
 
 /// Everything found, before it is written down.
 pub(crate) struct Solved<'a> {
@@ -26,6 +27,9 @@ pub(crate) struct Solved<'a> {
     /// Saves of one reading that hold each other's settings: taken as what they hold where all then fits as well or
     /// better, and else among the saves that do not hold what the plan says.
     pub(crate) exchanged: Vec<[exchanges::Holds; 2]>,
+    /// Conditions that the panel file does not tell and the settings speak for: those reckoned with and, where they are
+    /// less sure, those that may be.
+    pub(crate) noticed: Vec<Noticed>,
     /// Dials off their mark: setting, lane, and the position they seem to have stood at.
     pub(crate) off_mark: Vec<(usize, usize, String)>,
     /// Dials off their mark in one save alone: save, lane, position.
@@ -55,10 +59,60 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         again.exchanged = [std::mem::take(&mut solved.exchanged), pairs].concat();
         solved = again;
     }
-    Ok(solved)
+    Ok(with_untold(solved))
+}
+
+/// Solves again with each control that plainly means something only sometimes looked for where it does.
+fn with_untold(mut solved: Solved) -> Solved {
+    /// Times that more is noticed by what was noticed.
+    const ROUNDS: usize = 3;
+    for _ in 0..ROUNDS {
+        let (mut sure, mut perhaps): (Vec<Noticed>, Vec<Noticed>) = untold::notice(&solved)
+            .into_iter()
+            .partition(Noticed::written);
+        let mut better = with(&solved, &sure);
+        // What is not found when it is looked for so is not written so.
+        let lost = |again: &Solved, n: &Noticed| !untold::borne_out(again, n);
+        if let Some(again) = &better {
+            let (not, is) = sure.into_iter().partition(|n| lost(again, n));
+            sure = is;
+            if !Vec::is_empty(&not) {
+                perhaps.extend(not.into_iter().map(Noticed::doubted));
+                better = with(&solved, &sure);
+            }
+        }
+        let Some(mut again) = better else {
+            let doubted = sure.into_iter().map(Noticed::doubted);
+            solved.noticed.extend(doubted.chain(perhaps));
+            break;
+        };
+        again.exchanged = std::mem::take(&mut solved.exchanged);
+        again.noticed = [std::mem::take(&mut solved.noticed), sure].concat();
+        solved = again;
+    }
+    solved
+}
+
+/// Solves again with what was noticed, if anything; `None` where that shows less.
+fn with<'a>(solved: &Solved<'a>, noticed: &[Noticed]) -> Option<Solved<'a>> {
+    if noticed.is_empty() {
+        return None;
+    }
+    let mut experiment = solved.experiment.clone();
+    for n in noticed {
+        untold::suppose(&mut experiment, n);
+    }
+    let again = once(experiment).ok()?;
+    (again.shown() >= solved.shown()).then_some(again)
 }
 
 impl Solved<'_> {
+    /// The condition of a control that nobody told and that is reckoned with.
+    pub(crate) fn noticed_of(&self, control: usize) -> Option<&Noticed> {
+        let mut of = self.noticed.iter().filter(|n| n.control == control);
+        of.find(|n| n.written())
+    }
+
     /// Bits of controls with a place that what they held shows.
     fn shown(&self) -> usize {
         /// Odds (natural logarithm) of a bit that is shown.
@@ -126,6 +180,7 @@ fn once(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError> {
         stepped,
         bad_saves,
         exchanged: Vec::new(),
+        noticed: Vec::new(),
         off_mark,
         off_in_save,
     })
@@ -258,7 +313,7 @@ fn measure(
 pub(crate) const MEASURED: f64 = 8.0;
 
 /// The noise that goes with what was measured.
-fn told((all, one): (f64, f64), start: Noise) -> Noise {
+pub(crate) fn told((all, one): (f64, f64), start: Noise) -> Noise {
     if all < MEASURED {
         return start;
     }

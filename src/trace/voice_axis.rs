@@ -480,6 +480,7 @@ mod tests {
             }],
             table: None,
             sure,
+            when: None,
         };
         let mut axis = VoiceAxis {
             boards: Vec::new(),

@@ -239,6 +239,15 @@ impl Writer<'_> {
         if fields.len() > 1 {
             let _ = write!(note, " in {} voices", fields.len());
         }
+        if let Some(n) = solved.noticed_of(field.control) {
+            let _ = write!(
+                note,
+                "; nobody told when it means something, that {} is sure to {:.1} %: {}",
+                n.says(&solved.experiment),
+                (n.chance * 1000.0).floor() / 10.0,
+                n.evidence()
+            );
+        }
         if missing > 0 {
             let _ = write!(note, "; {missing} lower bit(s) not found");
         }

@@ -2,7 +2,7 @@
 //!
 //! `cargo run --release --example trace-bench -- tuning|evaluation COUNT [words]`, or with a first seed in place of the
 //! word; `decided` and `evaluation-decided` in its place run instruments with controls that mean something only while another
-//! stands in some position, from seed 500,000 and 1,500,000 on. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
+//! stands in some position, from seed 500,000 and 1,500,000 on, and `untold` and `evaluation-untold` the same where the panel file does not say so. Tuning seeds (from 1) are for work on the solver; figures are written down from evaluation seeds (from
 //! 1,000,000) only. `words` names every field that came out wrong. `-- shipped [ID]` runs the built-in layouts, or one
 //! of them with every field named that is wrong or not certain; `-- exchanged [ID] [WAYS]` runs them with two presets exchanged
 //! before the first reading, in so many ways. CELLKEEP_HANDS=jitter,slip picks hands out of none, jitter, slip and both;
@@ -50,6 +50,9 @@ struct Outcome {
     compared: Compared,
     /// Controls of which each voice has its own, and those that the layout found writes once for all.
     written: (usize, usize),
+    when: Conditions,
+    /// What was said of those that nobody told.
+    noticed: Vec<String>,
     /// What was said of checks.
     said: Vec<String>,
     /// What was said of the structure of presets.
@@ -57,9 +60,13 @@ struct Outcome {
     verdicts: Vec<judge::Verdict>,
 }
 
-fn run(seed: u64, hand: Hand) -> Outcome {
+fn run(seed: u64, hand: Hand, untold: bool) -> Outcome {
     let i = generator::instrument(seed);
-    let (panel, targets) = simulate::panel_of(&i.layout).unwrap();
+    let (whole, targets) = simulate::panel_of(&i.layout).unwrap();
+    let mut panel = whole.clone();
+    for c in panel.controls.iter_mut().filter(|_| untold) {
+        c.when = None;
+    }
     let plan = Plan::with(&panel, Effort::FULL);
     let readings = simulate::dial(&i.layout, &targets, &plan, hand, seed).unwrap();
     let (start, before) = (Instant::now(), processor());
@@ -81,6 +88,20 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         cellkeep::trace::rehearsal::compare(&i.layout, &targets, solution, found, seed).unwrap()
     });
     let written = written(&panel, found.as_ref().ok());
+    let findings = solved.iter().flat_map(|s| s.report().findings);
+    let noticed = findings.filter(|f| f.code.starts_with("trace.when"));
+    let noticed = noticed.map(|f| format!("{} ({})", f.says, f.means.unwrap_or_default()));
+    let hidden = whole.controls.iter().filter_map(|c| {
+        let when = c.when.as_ref()?;
+        Some(format!(
+            "hidden: {} means something where {} is at {}",
+            c.key,
+            when.key,
+            when.is.join(" or ")
+        ))
+    });
+    let noticed = noticed.chain(hidden).collect();
+    let when = conditions(&whole, &panel, solved.as_ref().ok());
     let said = solved.iter().flat_map(|s| s.report().checks);
     let said = said
         .map(|c| {
@@ -117,6 +138,8 @@ fn run(seed: u64, hand: Hand) -> Outcome {
         checks,
         compared: compared.unwrap_or_default(),
         written,
+        when,
+        noticed,
         said,
         structure,
         verdicts,
@@ -145,6 +168,43 @@ fn processor() -> Option<f64> {
         all += text.split_whitespace().next()?.parse::<u64>().ok()?;
     }
     Some(all as f64 / 1e9)
+}
+
+/// What is said of when controls mean something, beside the truth.
+#[derive(Clone, Copy, Default)]
+struct Conditions {
+    /// Controls that mean something only sometimes.
+    hidden: usize,
+    /// Those of them that are written so, told or noticed, and otherwise than they are.
+    right: usize,
+    wrong: usize,
+    /// Guesses that are right, and that are not.
+    guessed: usize,
+    misled: usize,
+}
+
+fn conditions(
+    panel: &Panel,
+    told: &Panel,
+    solved: Option<&cellkeep::trace::Solution>,
+) -> Conditions {
+    let mut out = Conditions::default();
+    let noticed = solved.map_or_else(Vec::new, |s| s.noticed());
+    for (c, control) in panel.controls.iter().enumerate() {
+        out.hidden += usize::from(control.when.is_some());
+        let told = told.controls[c].when.is_some();
+        out.right += usize::from(told);
+        for (_, when, _, written) in noticed.iter().filter(|n| n.0 == c) {
+            let right = Some(when) == control.when.as_ref();
+            *match (written, right) {
+                (true, true) => &mut out.right,
+                (true, false) => &mut out.wrong,
+                (false, true) => &mut out.guessed,
+                (false, false) => &mut out.misled,
+            } += 1;
+        }
+    }
+    out
 }
 
 /// What was found in few letters.
@@ -498,6 +558,10 @@ fn words(outcomes: &[Outcome]) {
                 println!("    {s}");
             }
         }
+        if o.when.right < o.when.hidden || o.when.wrong + o.when.misled > 0 {
+            println!("  seed {} {}", o.seed, o.says);
+            o.noticed.iter().for_each(|n| println!("      {n}"));
+        }
         if o.checks.wrong > 0 || o.checks.right < o.checks.hidden {
             println!(
                 "  seed {} {}: checks {:?}; said {:?}",
@@ -538,7 +602,7 @@ fn wanted(first: u64, count: u64) -> Vec<u64> {
     seeds
 }
 
-fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
+fn hand(name: &str, hand: Hand, first: u64, count: u64, untold: bool) -> Vec<Outcome> {
     let seeds = wanted(first, count);
     let count = seeds.len();
     let done = std::sync::atomic::AtomicUsize::new(0);
@@ -546,7 +610,7 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
         .into_par_iter()
         .with_max_len(1)
         .map(|seed| {
-            let outcome = run(seed, hand);
+            let outcome = run(seed, hand, untold);
             let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;
             if n.is_multiple_of(50) {
                 eprintln!("{name}: {n} of {count}");
@@ -622,6 +686,15 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64) -> Vec<Outcome> {
         );
     }
     println!(
+        "    when: of {} controls that mean something only sometimes {} are known as such, and when; {} are written otherwise; \
+         guessed {} rightly, {} wrongly",
+        of(|o| o.when.hidden),
+        of(|o| o.when.right),
+        of(|o| o.when.wrong),
+        of(|o| o.when.guessed),
+        of(|o| o.when.misled)
+    );
+    println!(
         "    voices: {} of {} controls that each voice has of its own are written once for all",
         of(|o| o.written.1),
         of(|o| o.written.0)
@@ -650,15 +723,16 @@ fn main() {
             return;
         }
         Some("evaluation") => 1_000_000,
-        Some("decided") => generator::DECIDED[0],
-        Some("evaluation-decided") => generator::DECIDED[1],
+        Some("decided" | "untold") => generator::DECIDED[0],
+        Some("evaluation-decided" | "evaluation-untold") => generator::DECIDED[1],
         Some("tuning") | None => 1,
         Some(_) => number(0, 1),
     };
+    let untold = (arguments.first()).is_some_and(|a| a.ends_with("untold"));
     let count = number(1, 100);
     let mut every: Vec<judge::Verdict> = Vec::new();
     for (i, (name, how)) in hands().into_iter().enumerate() {
-        let outcomes = hand(name, how, first, count);
+        let outcomes = hand(name, how, first, count, untold);
         match arguments.get(2).map(String::as_str) {
             Some("digest") => outcomes.iter().for_each(|o| {
                 let worked = o

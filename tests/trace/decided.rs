@@ -9,7 +9,7 @@ use crate::hidden::{Hidden, bits_of};
 
 /// Sixteen presets of four bytes from cell 8 on: a switch in the top bit of the first byte decides whether the second byte
 /// holds a split point of six bits or a spread of four.
-const HIDDEN: &str = r#"
+pub(crate) const HIDDEN: &str = r#"
 cellkeep = 1
 id   = "split"
 name = "Split"

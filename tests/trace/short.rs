@@ -17,6 +17,7 @@ mod judge;
 mod noise;
 mod shipped;
 mod told;
+mod untold;
 mod voices;
 
 use cellkeep::layout;

@@ -54,3 +54,63 @@ impl<'a> Rivals<'a> {
         self.of.iter().enumerate().map(of).collect()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+    use crate::image::ChipImage;
+    use crate::reading::{ChipReading, Reading};
+    use crate::trace::panel::Panel;
+    use crate::trace::plan::{Effort, Plan};
+
+    /// The split switch (lane 0) gives meaning to a split point (1) or to a spread (2); the level (3) always has one.
+    const PANEL: &str = r#"
+name = "Split"
+presets = 8
+[[control]]
+key = "split"
+kind = "switch"
+[[control]]
+key = "point"
+kind = "knob"
+when = { key = "split", is = ["on"] }
+[[control]]
+key = "spread"
+kind = "knob"
+when = { key = "split", is = ["off"] }
+[[control]]
+key = "level"
+kind = "knob"
+"#;
+
+    /// By hand. Point (9) and spread (7) never meet, so each is held against level (4) alone, and level against the
+    /// better of them: point leads by 5, spread by 3, level is behind.
+    #[test]
+    fn who_never_meets_is_no_rival() {
+        let plan = Plan::with(&Panel::parse(PANEL).unwrap(), Effort::FULL);
+        let reading = |r: usize| {
+            let cells: Vec<u8> = (0..64).map(|c| (c * 7 + r * 13) as u8).collect();
+            let image = ChipImage::from_cells(8, &cells).unwrap();
+            Reading::new(vec![ChipReading::new("U1", image)])
+        };
+        let readings: Vec<Reading> = (0..plan.readings()).map(reading).collect();
+        let experiment = Experiment::new(&plan, &readings).unwrap();
+        let mut rivals = Rivals::new(&experiment, 2);
+        for (odds, lane) in [(9.0, 1), (7.0, 2), (4.0, 3)] {
+            rivals.claim(0, odds, lane);
+        }
+        let next = |lane| rivals.next(0, lane, 0.0);
+        assert_eq!([next(1), next(2), next(3)], [4.0, 4.0, 9.0]);
+        let wins = |lane, odds| rivals.wins(0, lane, odds);
+        assert!(wins(1, 9.0) && wins(2, 7.0) && !wins(3, 4.0));
+        // By more than 3 point alone is ahead, by more than 2.5 both.
+        assert_eq!(rivals.owners(3.0)[0], [1]);
+        assert_eq!(rivals.owners(2.5)[0], [1, 2]);
+        // Of equal claims the first wins; where there is no other, what is given stands for it.
+        rivals.claim(1, 5.0, 3);
+        assert_eq!(rivals.next(1, 3, -1.0), -1.0);
+        rivals.claim(1, 5.0, 1);
+        assert!(rivals.wins(1, 1, 5.0) && !rivals.wins(1, 3, 5.0));
+    }
+}

@@ -261,3 +261,102 @@ impl Words<'_> {
         Some(out)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+    use super::*;
+
+    /// A wave of five positions: width means something at pulse, fold and bend at triangle and sine.
+    fn waves() -> Panel {
+        let dial = |key: &str, is: &str| {
+            format!(
+                "[[control]]\nkey = \"{key}\"\nkind = \"knob\"\nwhen = {{ key = \"wave\", is = [{is}] }}\n"
+            )
+        };
+        let text =
+            "name = \"Waves\"\npresets = 16\n[[control]]\nkey = \"wave\"\nkind = \"selector\"\n\
+                    positions = [\"saw\", \"pulse\", \"triangle\", \"sine\", \"noise\"]\n"
+                .to_owned()
+                + &dial("width", "\"pulse\"")
+                + &dial("fold", "\"triangle\", \"sine\"")
+                + &dial("bend", "\"sine\", \"triangle\"")
+                + "[[control]]\nkey = \"level\"\nkind = \"knob\"\n";
+        Panel::parse(&text).unwrap()
+    }
+
+    /// By hand: two sets of positions, whatever order they are named in; saw and noise are of none. So twice as many
+    /// settings between the ends, and three more for either: 2 x 12 + 2 x 3 = 30.
+    #[test]
+    fn sets_of_positions_by_hand() {
+        let panel = waves();
+        let all = deciding(&panel, &panel.lanes(), &panel.conditions());
+        assert_eq!(all.len(), 1);
+        assert_eq!((all[0].lane, &all[0].rest), (0, &vec![0, 4]));
+        assert_eq!(all[0].sets, [vec![1], vec![2, 3]]);
+        assert_eq!(turns(&panel), 2);
+        let (settings, ends) = settings(&panel, Effort::FULL, &mut Random::new(1));
+        assert_eq!(settings.len() - ends, 30);
+        // Seven settings of two sets: four and three, and of triangle and sine each once before one comes twice.
+        let at = turned(&all[0], 7, &mut Random::new(2));
+        let times = |p: u32| at.iter().filter(|a| **a == p).count();
+        let (pulse, triangle, sine) = (times(1), times(2), times(3));
+        assert_eq!(pulse + triangle + sine, 7);
+        assert!((3..=4).contains(&pulse) && triangle - sine <= 1, "{at:?}");
+    }
+
+    /// Where there is one set, what decides stands elsewhere as often.
+    #[test]
+    fn one_set_and_elsewhere() {
+        let text = "name = \"One\"\npresets = 16\n[[control]]\nkey = \"glide\"\nkind = \"switch\"\n\
+                    [[control]]\nkey = \"time\"\nkind = \"knob\"\nwhen = { key = \"glide\", is = [\"on\"] }\n";
+        let panel = Panel::parse(text).unwrap();
+        let all = deciding(&panel, &panel.lanes(), &panel.conditions());
+        assert_eq!(all[0].sets, [vec![1], vec![0]]);
+        assert!(all[0].rest.is_empty());
+    }
+
+    /// By hand, over four settings: 0011 and 0101 differ in two and agree in two. Over the lower three they differ in two
+    /// and agree in one, which is enough where one less is asked of some settings alone.
+    #[test]
+    fn distances_by_hand() {
+        let apart = |distance, over| {
+            let words = Words {
+                ends: 4,
+                effort: Effort {
+                    distance,
+                    ..Effort::FULL
+                },
+                stands: &[],
+                deciding: &[],
+                conditions: &[],
+            };
+            words.apart(0b0011, 0b0101, over)
+        };
+        assert!(apart(2, 0b1111) && !apart(3, 0b1111));
+        assert!(apart(2, 0b0111) && !apart(3, 0b0111));
+    }
+
+    /// What means nothing is left alone, and where it means something it is dialled to both ends.
+    #[test]
+    fn dialled_where_it_means_something() {
+        let panel = waves();
+        let (settings, ends) = settings(&panel, Effort::FULL, &mut Random::new(3));
+        for (lane, set) in [(1, &[1][..]), (2, &[2, 3]), (3, &[2, 3])] {
+            let mut before = 0;
+            let mut at_ends = Vec::new();
+            for (d, s) in settings.iter().enumerate() {
+                let means = set.contains(&s.positions[0]);
+                assert!(means || s.positions[lane] == before, "setting {d}");
+                before = s.positions[lane];
+                if means && d < ends {
+                    at_ends.push(before);
+                }
+            }
+            assert!(
+                at_ends.contains(&0) && at_ends.contains(&100),
+                "{at_ends:?}"
+            );
+        }
+    }
+}

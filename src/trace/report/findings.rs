@@ -213,6 +213,53 @@ impl Solution<'_> {
         }
     }
 
+    /// Controls that mean something only while another stands in some position, though the panel file does not tell.
+    fn conditions(&self, out: &mut Vec<Finding>) {
+        let experiment = &self.solved.experiment;
+        let panel = experiment.panel();
+        for n in &self.solved.noticed {
+            let (control, when) = (&panel.controls[n.control], n.when(experiment));
+            let names: Vec<String> = when.is.iter().map(|p| format!("{p:?}")).collect();
+            let line = format!(
+                "when = {{ key = {:?}, is = [{}] }}",
+                when.key,
+                names.join(", ")
+            );
+            let place = Place {
+                parameters: vec![control.key.clone()],
+                ..Place::default()
+            };
+            let says = n.says(experiment);
+            let act = format!(
+                "write `{line}` at {} in the panel file, and make a plan anew: it dials this control at both of its ends in that position",
+                control.key
+            );
+            let finding = match n.written() {
+                true => Finding::new(
+                    "trace.when-noticed",
+                    Severity::Note,
+                    format!("{} means something only where {says}", control.key),
+                )
+                .means(format!(
+                    "the panel file does not tell; {}; sure to {:.1} %",
+                    n.evidence(),
+                    (n.chance * 1000.0).floor() / 10.0
+                )),
+                false => Finding::new(
+                    "trace.when-perhaps",
+                    Severity::Caution,
+                    format!("perhaps {} means something only where {says}", control.key),
+                )
+                .means(format!(
+                    "{}; that is too little to write it down: sure to {:.0} %",
+                    n.evidence(),
+                    n.chance * 100.0
+                )),
+            };
+            out.push(finding.at(place).act(act));
+        }
+    }
+
     /// Data lines that never move.
     fn still_lines(&self, out: &mut Vec<Finding>) {
         let experiment = &self.solved.experiment;
@@ -336,6 +383,7 @@ impl Solution<'_> {
                 );
             }
         }
+        self.conditions(&mut out);
         self.check_findings(&mut out);
         self.by_chance(fields, &missed, &mut out);
         for f in fields.iter().filter(|f| !f.certain && f.shown > 0) {
