@@ -100,6 +100,10 @@ pub struct Finding {
     /// How sure the cause is, as a probability from 0 to 1; absent where it is a plain fact.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub sure: Option<f64>,
+    /// Whether it is of a pin, the clip, a supply or a second driver: whatever else the reading shows may be its doing, so that it
+    /// is mended and the chips are read again before anything else.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub read_again_first: bool,
 }
 
 impl Finding {
@@ -115,7 +119,15 @@ impl Finding {
             act: None,
             otherwise: Vec::new(),
             sure: None,
+            read_again_first: false,
         }
+    }
+
+    /// The same finding as one of contacts, supply or drivers, to be mended and read again first.
+    #[must_use]
+    pub fn read_again_first(mut self) -> Self {
+        self.read_again_first = true;
+        self
     }
 
     /// The same finding at a place.

@@ -1,7 +1,7 @@
 //! `compare`: what changed between two readings.
 
-use super::open::ReadingArgs;
-use super::output::{number, print_text, say};
+use super::open::{ReadingArgs, same_place};
+use super::output::{are, number, print_text, say};
 use super::shelved::ShelfArgs;
 use super::{Outcome, Status, findings};
 use crate::bank::{self, Bank};
@@ -82,6 +82,11 @@ pub(crate) fn run(args: &Args) -> Outcome {
     for line in summary(&comparison) {
         say!("{line}");
     }
+    if same_place(&args.before, &args.after) {
+        say!(
+            "both are one reading, which nothing can differ from: name another to compare it with"
+        );
+    }
     Ok(status)
 }
 
@@ -92,14 +97,6 @@ fn on_purpose(c: &Comparison) -> bool {
     let mut changes = entries.flat_map(|e| &e.parameters).peekable();
     let recorded = changes.peek().is_some() && changes.all(|p| p.origin.is_some());
     recorded && c.totals.other_bits == 0 && c.totals.incomparable_bits == 0
-}
-
-/// "1 entry", "3 entries".
-fn entries(n: usize) -> String {
-    match n {
-        1 => "1 entry".to_owned(),
-        n => format!("{n} entries"),
-    }
 }
 
 fn summary(c: &Comparison) -> Vec<String> {
@@ -118,11 +115,11 @@ fn summary(c: &Comparison) -> Vec<String> {
     let mut lines = vec![format!(
         "{} in {} changed ({} of them by a small step); {} moved, copied or emptied",
         number(t.parameters, "parameter"),
-        entries(t.entries - t.explained_entries),
+        number(t.entries - t.explained_entries, "entry"),
         t.small_steps,
         match t.explained_entries {
             1 => "1 entry was".to_owned(),
-            n => format!("{} were", entries(n)),
+            n => format!("{} were", number(n, "entry")),
         }
     )];
     let copies = match t.copy_bits {
@@ -140,12 +137,8 @@ fn summary(c: &Comparison) -> Vec<String> {
         t.other_bits
     ));
     if t.incomparable_bits > 0 {
-        let one = t.incomparable_bits == 1;
-        lines.push(format!(
-            "{} {} known in one reading only",
-            number(t.incomparable_bits, "bit"),
-            if one { "is" } else { "are" }
-        ));
+        let bits = are(t.incomparable_bits);
+        lines.push(format!("{bits} known in one reading only"));
     }
     lines.extend(neither);
     if on_purpose(c) {

@@ -64,12 +64,10 @@ pub(crate) fn run(args: &Args) -> Outcome {
     };
     let bits: Vec<BitPlace> = kept.iter().flat_map(|v| v.bits.iter().copied()).collect();
     edited.leave_unknown(&layout, &decoded.reading, &bits, &origin);
-    edited.record.remarks.extend(kept.iter().map(|value| {
-        format!(
-            "{}: unknown in the bank, so the files hold what {} reads there, and nobody has found it to be right",
-            value.place, args.onto
-        )
-    }));
+    // What the files hold there, and that nobody vouches for it, is said once of all of them.
+    let each = kept.iter();
+    let remarks = each.map(|value| format!("{}: unknown in the bank", value.place));
+    edited.record.remarks.extend(remarks);
     edited::write(
         &edited,
         &args.output,

@@ -134,30 +134,14 @@ fn votes(
     layout: Option<&Layout>,
     reading: &Reading,
 ) -> Result<(Option<Settlement>, Option<Finding>), Failure> {
-    let other = |chip: &str| format!("their record is about other contents: chip {chip} differs");
-    let record = |text: &str| -> Result<Option<Settlement>, Failure> {
-        match args.files.beside(text, RECORD)? {
-            Some(bytes) => settlement(&bytes, text).map(Some),
-            None => Ok(None),
-        }
-    };
     match args.settled_from.as_slice() {
-        [] => {
-            let Some(found) = record(&args.reading)? else {
-                return Ok((None, None));
-            };
-            return Ok(match votes_belong(reading, &found) {
-                Belonging::Fits => (Some(found), None),
-                Belonging::Unsure(caution) => (Some(found), Some(*caution)),
-                Belonging::Other(chip) => (None, Some(left_out(&other(&chip)))),
-            });
-        }
+        [] => return votes_beside(&args.files, &args.reading, reading),
         [one] => {
-            if let Some(found) = record(one)? {
+            if let Some(found) = record(&args.files, one)? {
                 return match votes_belong(reading, &found) {
                     Belonging::Fits => Ok((Some(found), None)),
                     Belonging::Unsure(caution) => Ok((Some(found), Some(*caution))),
-                    Belonging::Other(chip) => Err(ExamineError::Votes(other(&chip)).into()),
+                    Belonging::Other(chip) => Err(ExamineError::Votes(others(&chip)).into()),
                 };
             }
         }
@@ -168,11 +152,66 @@ fn votes(
         let read = args.files.aligned_with(name, layout, reading)?;
         reads.push((name.clone(), read));
     }
-    let votes = settle(&reads, layout, Rules::default())?.1;
+    let mut votes = settle(&reads, layout, Rules::default())?.1;
+    // What sets the reading apart is told of it, not left out with it.
+    if let Some(odd) = odd_itself(reading, &votes) {
+        let rules = Rules {
+            keep_odd: true,
+            ..Rules::default()
+        };
+        votes = settle(&reads, layout, rules)?.1;
+        votes.findings.insert(0, odd);
+    }
     match shown_by_none(reading, &reads) {
         Some(says) => Err(ExamineError::Votes(says).into()),
         None => Ok((Some(votes), None)),
     }
+}
+
+/// The record of settling beside a reading called so, if there is one.
+fn record(files: &ReadingArgs, text: &str) -> Result<Option<Settlement>, Failure> {
+    match files.beside(text, RECORD)? {
+        Some(bytes) => settlement(&bytes, text).map(Some),
+        None => Ok(None),
+    }
+}
+
+/// The votes that lie beside a reading called so, with a caution where it cannot be known whether they are about it, or where they
+/// are left out because they are not.
+pub(super) fn votes_beside(
+    files: &ReadingArgs,
+    text: &str,
+    reading: &Reading,
+) -> Result<(Option<Settlement>, Option<Finding>), Failure> {
+    let Some(found) = record(files, text)? else {
+        return Ok((None, None));
+    };
+    Ok(match votes_belong(reading, &found) {
+        Belonging::Fits => (Some(found), None),
+        Belonging::Unsure(caution) => (Some(found), Some(*caution)),
+        Belonging::Other(chip) => (None, Some(left_out(&others(&chip)))),
+    })
+}
+
+fn others(chip: &str) -> String {
+    format!("their record is about other contents: chip {chip} differs")
+}
+
+/// The finding where the reading is itself the odd one of the reads, so that settling set it aside.
+fn odd_itself(reading: &Reading, votes: &Settlement) -> Option<Finding> {
+    let own = |chips: &[_]| reading.differs_from(chips).is_none();
+    let mut odd = votes.reads.iter().filter(|r| r.set_aside.is_some());
+    let odd = odd.find(|r| own(&r.chips))?;
+    let why = odd.set_aside.as_deref().unwrap_or_default();
+    let says = format!(
+        "this reading, {}, is the odd one of {} reads: {why}",
+        odd.name,
+        votes.reads.len()
+    );
+    let f = Finding::new("settle.odd-read", Severity::Caution, says)
+        .means("The other reads agree with each other, and settling leaves this one out.")
+        .act("Check which chip was clipped and how it sat; go on with what the others settle to.");
+    Some(f)
 }
 
 /// The caution where the record of settling that lies beside a reading is another's.

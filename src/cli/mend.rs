@@ -2,15 +2,16 @@
 
 use std::path::{Path, PathBuf};
 
+use super::examine::votes_beside;
 use super::inputs::write_file;
 use super::open::{OutputArgs, ReadingArgs, WrittenArgs, same_place};
-use super::output::{are, number, place, print_text, quoted, say};
+use super::output::{are, are_of, number, place, print_text, quoted, say};
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status};
 use crate::bank;
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
-use crate::examine::examine;
+use crate::examine::{add_votes, examine};
 use crate::layout::model::Layout;
 use crate::mend::{self, MendPlan, Sources};
 use crate::reading::Reading;
@@ -200,7 +201,11 @@ fn propose(args: &Args, layout: &Layout) -> Outcome {
         .as_ref()
         .map(|name| earlier(args, name, layout));
     let earlier = earlier.transpose()?;
-    let examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
+    let mut examined = examine(&reading, Some(layout), earlier.as_ref().map(|e| &e.1))?;
+    // What settling found of contacts is to be mended first, as what examining finds.
+    if let Some(votes) = votes_beside(&args.files, &args.reading, &reading)?.0 {
+        add_votes(&mut examined, &reading, Some(layout), &votes)?;
+    }
     // What the earlier reading lost itself it does not propose.
     let earlier = earlier
         .zip(examined.earlier.clone())
@@ -325,10 +330,7 @@ fn print(plan: &MendPlan, args: &Args, file: &Path) {
             1 => "1 check follows where all it covers is accepted".to_owned(),
             n => format!("{n} checks follow where all they cover is accepted"),
         },
-        match plan.losses.len() {
-            1 => "1 thing is".to_owned(),
-            n => format!("{n} things are"),
-        },
+        are_of(plan.losses.len(), "thing"),
         file.display()
     );
     if !plan.read_again.is_empty() {
@@ -432,14 +434,8 @@ fn apply(args: &Args, file: &Path) -> Outcome {
     if record.unresolved > 0 || !record.losses.is_empty() {
         say!(
             "{} left unknown; {RECORD} beside the reading lists {} for the customer",
-            match record.unresolved {
-                1 => "1 damaged bit is".to_owned(),
-                n => format!("{n} damaged bits are"),
-            },
-            match record.losses.len() {
-                1 => "1 loss".to_owned(),
-                n => format!("{n} losses"),
-            }
+            are_of(record.unresolved, "damaged bit"),
+            number(record.losses.len(), "loss")
         );
     }
     say!(

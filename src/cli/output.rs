@@ -276,30 +276,54 @@ pub(crate) fn number(n: impl TryInto<u64>, what: &str) -> String {
     let n = n.try_into().unwrap_or(u64::MAX);
     match n {
         1 => format!("1 {what}"),
-        n => format!("{n} {what}s"),
+        n => format!("{n} {}", plural(what)),
+    }
+}
+
+/// "bits", "losses", "entries".
+fn plural(what: &str) -> String {
+    match what.strip_suffix('y') {
+        Some(stem) if !stem.ends_with(['a', 'e', 'o', 'u']) => format!("{stem}ies"),
+        _ if what.ends_with('s') => format!("{what}es"),
+        _ => format!("{what}s"),
     }
 }
 
 /// "0 bits are", "1 bit is", "3 bits are".
 pub(crate) fn are(bits: impl TryInto<u64>) -> String {
-    let bits = number(bits, "bit");
-    match bits.starts_with("1 ") {
-        true => format!("{bits} is"),
-        false => format!("{bits} are"),
+    are_of(bits, "bit")
+}
+
+/// The same of anything: "1 loss is", "3 losses are".
+pub(crate) fn are_of(n: impl TryInto<u64>, what: &str) -> String {
+    let some = number(n, what);
+    match some.starts_with("1 ") {
+        true => format!("{some} is"),
+        false => format!("{some} are"),
     }
 }
 
 /// "no errors", "1 error", "3 errors".
 pub(crate) fn counted(n: usize, what: &str) -> String {
     match n {
-        0 => format!("no {what}s"),
+        0 => format!("no {}", plural(what)),
         n => number(n, what),
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use super::{shown, styled};
+    use super::{are_of, counted, number, shown, styled};
+
+    #[test]
+    fn one_is_told_from_several() {
+        assert_eq!(number(1u32, "entry"), "1 entry");
+        assert_eq!(number(2u32, "entry"), "2 entries");
+        assert_eq!(counted(0, "entry"), "no entries");
+        assert_eq!(number(3u32, "key"), "3 keys");
+        assert_eq!(are_of(1u32, "loss"), "1 loss is");
+        assert_eq!(are_of(2u32, "loss"), "2 losses are");
+    }
 
     #[test]
     fn styles_of_our_own_are_left_in_a_text() {

@@ -5,8 +5,9 @@ use super::output::{number, place, print_text, say};
 use super::{Outcome, Status, findings};
 use crate::blame::{Blame, Who};
 use crate::document::to_json;
+use crate::finding::Severity;
 use crate::reading::Reading;
-use crate::settle::{Agreement, Rules, Settlement, settle};
+use crate::settle::{Agreement, Forecast, Rules, Settlement, settle};
 use crate::shelf::Role;
 
 /// The file in the new folder that records the votes.
@@ -38,7 +39,8 @@ impl Blame for SameRead {
 Where reads differ, the reason is looked for before there is a vote: a data pin, an address pin, one chip, one read.
 Bits over which such a fault makes the reads differ, and bits the votes leave in doubt, become unknown; they are
 never guessed. What all reads agree on becomes unknown too where such a fault may have hit each of them: on a bad
-data pin, in a chip or cells that dissent, and over a bad address pin in cells that read as their partner does.
+data pin, in a chip or cells that dissent, and over a bad address pin in cells that read as their partner does;
+--doubt does not change that, --vote-over-faults does.
 Exit status 1 means that something was found or is left open.
 
 Examples:
@@ -55,10 +57,10 @@ pub(crate) struct Args {
     files: ReadingArgs,
     #[command(flatten)]
     output: OutputArgs,
-    /// Leave a bit unknown when its majority is wrong with more than this chance
+    /// Leave a bit unknown when the reads differ on it and their majority is wrong with more than this chance
     #[arg(long, value_name = "CHANCE", default_value_t = 0.01, value_parser = chance)]
     doubt: f64,
-    /// Vote even where the dissent shares a pin, a chip or a moment
+    /// Vote even where the dissent shares a pin, a chip or a moment; a read that is odd as a whole is set aside all the same
     #[arg(long)]
     vote_over_faults: bool,
     /// Print the votes as JSON
@@ -98,6 +100,7 @@ pub(crate) fn run(args: &Args) -> Outcome {
     let rules = Rules {
         doubt: args.doubt,
         over_faults: args.vote_over_faults,
+        ..Rules::default()
     };
     let (reading, settlement) = settle(&reads, layout.as_ref(), rules)?;
     let text = to_json(&settlement)?;
@@ -120,6 +123,14 @@ pub(crate) fn run(args: &Args) -> Outcome {
 
 /// `again` is what the next command needs to read the settled reading.
 fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
+    let aside = s.reads.iter().filter(|r| r.set_aside.is_some()).count();
+    if aside > 0 {
+        let all = s.reads.len();
+        say!(
+            "of {} of the {all} reads, without what was set aside:",
+            all - aside
+        );
+    }
     say!("agreement   bits        dissenting  place");
     for a in s.agreement.iter().filter(|a| shown(a, &s.agreement)) {
         let share = 100.0 * a.agreed as f64 / a.bits.max(1) as f64;
@@ -180,7 +191,7 @@ fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
         say!(
             "next: settle again without the read that the findings name, or with another in its place"
         );
-    } else if findings::status(&s.findings) == Status::Findings {
+    } else if reads_again(s) {
         say!("next: do what the findings say, read again, and settle all reads together");
     } else {
         say!(
@@ -188,6 +199,14 @@ fn print(s: &Settlement, args: &Args, written: &[String], again: &str) {
             place(&folder)
         );
     }
+}
+
+/// Whether more reads are asked for: not where an odd one is all that was found and the others settle everything.
+fn reads_again(s: &Settlement) -> bool {
+    let mut others = s.findings.iter().filter(|f| f.code != "settle.odd-read");
+    let found = others.any(|f| f.severity > Severity::Note);
+    let odd = s.reads.iter().any(|r| r.set_aside.is_some());
+    found || (odd && s.further_reads_to_settle != Some(0))
 }
 
 /// What further reads would do, in words.
@@ -204,7 +223,6 @@ fn further(s: &Settlement) -> Vec<String> {
                 .to_owned(),
         ];
     }
-    let reads = |n: u32| format!("{n} further read{}", if n == 1 { "" } else { "s" });
     if s.afresh {
         return vec![match s.further_reads_to_settle {
             Some(n) => format!(
@@ -223,9 +241,10 @@ fn further(s: &Settlement) -> Vec<String> {
         ""
     };
     let mut out = vec![match s.further_reads {
-        Some(0) => {
-            "settled wrongly is less than one bit: no further read is needed for that".to_owned()
+        Some(0) if reads_again(s) => {
+            "settled wrongly is less than one bit, as the votes go".to_owned()
         }
+        Some(0) => "settled wrongly is less than one bit: no further read is needed".to_owned(),
         Some(n) if s.once > 0 => format!(
             "{without}{} or more, of all cells, would bear out what was read once only",
             reads(n)
@@ -239,27 +258,59 @@ fn further(s: &Settlement) -> Vec<String> {
         ),
     }];
     if s.unsettled > 0 {
-        out.push(match s.further_reads_to_settle {
-            Some(0) => format!("unknown: {without}none, and no further read is needed"),
-            Some(n) => format!(
-                "unknown or settled wrongly: {without}less than one bit after {}",
-                reads(n)
-            ),
-            None => {
-                let some: Vec<String> = s
-                    .forecast
-                    .iter()
-                    .filter(|f| matches!(f.reads, 1 | 3 | 10))
-                    .map(|f| format!("about {:.0} bits after {}", f.open, reads(f.reads)))
-                    .collect();
-                format!(
-                    "unknown: {without}{}; the next read tells whether the reads are noisy or some cells do not hold still",
-                    some.join(", ")
-                )
-            }
-        });
+        out.push(format!("{}: {without}{}", unknown(s), settles(s)));
     }
     out
+}
+
+/// Of what is unknown it is told how many further reads settle it.
+fn unknown(s: &Settlement) -> &'static str {
+    match s.further_reads_to_settle {
+        Some(0) => "unknown",
+        Some(_) => "unknown or settled wrongly",
+        None if s.likely.is_some() => "unknown or settled wrongly",
+        None => "unknown",
+    }
+}
+
+/// How many further reads would settle what is unknown; where that hangs on what the noise is, both ways are told.
+fn settles(s: &Settlement) -> String {
+    let percent = |chance: f64| (100.0 * chance).round().clamp(1.0, 99.0);
+    match (s.further_reads_to_settle, s.likely) {
+        (Some(0), _) => "none, and no further read is needed".to_owned(),
+        (Some(n), Some(likely)) if likely.reads < n => format!(
+            "less than one bit after {}, and with a chance of {:.0} % after {} already",
+            reads(n),
+            percent(likely.chance),
+            likely.reads
+        ),
+        (Some(n), _) => format!("less than one bit after {}", reads(n)),
+        (None, Some(likely)) => format!(
+            "with a chance of {:.0} % less than one bit after {} (less on an old chip, where some cell seldom holds still); \
+             otherwise some cells do not hold still, and there are {}",
+            percent(likely.chance),
+            reads(likely.reads),
+            some(s, |f| f.otherwise)
+        ),
+        (None, None) => format!(
+            "{}; the next read tells whether the reads are noisy or some cells do not hold still",
+            some(s, |f| f.open)
+        ),
+    }
+}
+
+/// What is foretold of a few numbers of reads.
+fn some(s: &Settlement, bits: impl Fn(&Forecast) -> f64) -> String {
+    let some = s.forecast.iter().filter(|f| matches!(f.reads, 1 | 3 | 10));
+    let some: Vec<String> = some
+        .filter(|f| bits(f) >= 0.5)
+        .map(|f| format!("about {:.0} bits after {}", bits(f), reads(f.reads)))
+        .collect();
+    some.join(", ")
+}
+
+fn reads(n: u32) -> String {
+    format!("{n} further read{}", if n == 1 { "" } else { "s" })
 }
 
 /// Chips and areas are always listed, lines of a chip where their dissent stands out; the record has all.

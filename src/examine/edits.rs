@@ -219,10 +219,10 @@ pub(super) fn findings(
     let mut f = Finding::new(
         "entries.edited",
         Severity::Note,
-        format!(
-            "{} entries were changed by their owner since the earlier reading",
-            labels.len()
-        ),
+        match labels.len() {
+            1 => "1 entry was changed by its owner since the earlier reading".to_owned(),
+            n => format!("{n} entries were changed by their owner since the earlier reading"),
+        },
     )
     .at(Place {
         entries: labels,

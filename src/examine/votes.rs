@@ -24,13 +24,6 @@ const PRIOR: f64 = 6.0;
 const DOUBT: f64 = 0.01;
 /// How an entry in doubt is told.
 const DIFFER: &str = "the reads differ";
-/// What settling tells of something that is to be mended before reading again.
-const GIVES_WAY: [&str; 4] = [
-    "dissent.data-line",
-    "dissent.address-line",
-    "dissent.chip",
-    "dissent.supply",
-];
 /// The mark of a bit on which the reads differ.
 const MARK: u8 = b'~';
 
@@ -105,9 +98,8 @@ pub fn add_votes(
         })
         .collect();
     // A contact, supply or driver that gives way is mended first, since whatever else these reads show may be its doing.
-    let (mut first, last): (Vec<Finding>, Vec<Finding>) = carried
-        .into_iter()
-        .partition(|f| GIVES_WAY.contains(&f.code.as_str()));
+    let (mut first, last): (Vec<Finding>, Vec<Finding>) =
+        carried.into_iter().partition(|f| f.read_again_first);
     found.extend(last);
     let findings = examination.findings.iter().chain(&found);
     if let Some(worst) = findings.map(|f| f.severity).max() {
@@ -188,6 +180,7 @@ impl<'a> Votes<'a> {
                  mend nothing by these reads."
                     .to_owned(),
             );
+            finding.read_again_first = true;
         } else if k == 0 && self.reads > 1 {
             finding.evidence.push(format!(
                 "all {} reads agree there: it holds still, and reading again the same way will not show more",
@@ -270,7 +263,8 @@ impl<'a> Votes<'a> {
             .act(
                 "Check chip select, output enable and supply at the chip's own pins, and that the clip sits; \
                  then read anew.",
-            );
+            )
+            .read_again_first();
             f.evidence.push(format!(
                 "reads of a bus that nothing drives differ in {:.0} % of the bits of {} reads, if they are even",
                 100.0 * (1.0 - (1.0 - self.reads as f64).exp2()),

@@ -186,7 +186,10 @@ pub(super) fn changes<'a>(
             left.push(Loss {
                 area: String::new(),
                 entry: format!("chip {}", b.chip),
-                parameter: format!("cells {:#06x} to {:#06x}", b.first, b.last),
+                parameter: match b.first == b.last {
+                    true => format!("cell {:#06x}", b.first),
+                    false => format!("cells {:#06x} to {:#06x}", b.first, b.last),
+                },
                 lost: not_accepted(&b.value, b.probability),
             });
             continue;

@@ -103,13 +103,11 @@ pub fn propose(
     Ok(plan)
 }
 
-/// What a fresh read may well show again: a contact, a line or an address at fault, where reading again is advised.
+/// What a fresh read may well show again: the findings of contacts, supply and drivers.
 fn read_again(examined: &Examined) -> Vec<String> {
-    const AT_THE_CONTACTS: [&str; 4] = ["line.", "address.", "dissent.", "chip.floating"];
     let findings = examined.examination.findings.iter();
     findings
-        .filter(|f| AT_THE_CONTACTS.iter().any(|c| f.code.starts_with(c)))
-        .filter(|f| f.act.as_ref().is_some_and(|a| a.contains("ead again")))
+        .filter(|f| f.read_again_first)
         .map(|f| f.says.clone())
         .collect()
 }

@@ -533,5 +533,7 @@ pub(super) fn finding(l: &Located, ids: &[&str], read: &dyn Fn(usize) -> String)
     )];
     f.otherwise = otherwise.iter().map(|s| (*s).to_owned()).collect();
     f.sure = Some(1.0 / (1.0 + (-l.saved).exp2()));
+    // What happened to one chip during one read is over.
+    f.read_again_first = several || l.shared.read().is_none();
     f
 }

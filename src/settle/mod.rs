@@ -8,6 +8,7 @@ mod align;
 mod integrate;
 mod locate;
 mod outlier;
+mod outlook;
 mod reach;
 mod report;
 mod still;
@@ -22,9 +23,10 @@ use crate::reading::{ChipReading, Origin, Reading};
 
 pub use locate::{Located, Shared};
 use outlier::Strangers;
+use outlook::{ChipVotes, Outlook};
 use reach::{Histograms, Reach};
-pub use report::{Agreement, Dissent, Forecast, ReadReport, Settlement};
-use vote::{ChipVotes, Noise, Outlook, Vote};
+pub use report::{Agreement, Dissent, Forecast, Likely, ReadReport, Settlement};
+use vote::{Noise, Vote};
 
 /// Why reads could not be settled.
 #[derive(Debug, thiserror::Error)]
@@ -89,8 +91,10 @@ const SOME_READS: [u32; 5] = [1, 2, 3, 5, 10];
 pub struct Rules {
     /// A bit whose majority is wrong with more than this chance becomes unknown; 0 to 0.5.
     pub doubt: f64,
-    /// Vote even over a located contact, supply or contention fault.
+    /// Vote even over a located contact, supply or contention fault. A read that is odd as a whole is set aside all the same.
     pub over_faults: bool,
+    /// Set no read aside, however odd.
+    pub keep_odd: bool,
 }
 
 impl Default for Rules {
@@ -98,6 +102,7 @@ impl Default for Rules {
         Self {
             doubt: 0.01,
             over_faults: false,
+            keep_odd: false,
         }
     }
 }
@@ -118,7 +123,10 @@ pub fn settle(
     let ids: Vec<&str> = reads[0].1.chips.iter().map(|c| c.id.as_str()).collect();
     let judged = align::without_absent(&chips, &ids, layout);
     let judged = align::views(&judged);
-    let aside = outlier::set_aside(&judged, &ids, &still::find(&judged));
+    let aside = match rules.keep_odd {
+        true => vec![None; reads.len()],
+        false => outlier::set_aside(&judged, &ids, &still::find(&judged)),
+    };
     let used: Vec<usize> = (0..reads.len()).filter(|r| aside[*r].is_none()).collect();
     let of_used = |of: &[Vec<&ChipImage>]| -> Vec<Vec<ChipImage>> {
         of.iter()
@@ -184,6 +192,7 @@ pub fn settle(
         afresh: !rules.over_faults && faults.iter().any(|l| l.shared.read().is_none()),
         further_reads: None,
         further_reads_to_settle: None,
+        likely: None,
     };
     if let Some(strangers) = &strangers {
         report.comparable = false;
@@ -210,7 +219,7 @@ pub fn settle(
     let reaches: Vec<Reach> = images
         .iter()
         .zip(&faults_of)
-        .map(|(images, faults)| Reach::of(faults, images, rules.doubt))
+        .map(|(images, faults)| Reach::of(faults, images))
         .collect();
     let votes: Vec<Histograms> = images
         .iter()
@@ -279,12 +288,23 @@ fn foretell(report: &mut Settlement, chips: &[ChipVotes], rules: Rules) {
         .into_iter()
         .filter(|reads| *reads >= least)
         .map(|reads| {
-            let (wrong, open) = outlook.after(reads);
-            Forecast { reads, wrong, open }
+            let after = outlook.after(reads);
+            Forecast {
+                reads,
+                wrong: after.wrong,
+                open: after.open,
+                enough: after.enough,
+                otherwise: after.otherwise,
+            }
         })
         .collect();
-    report.further_reads = outlook.reads(least, |wrong, _| wrong < 1.0);
-    report.further_reads_to_settle = outlook.reads(least, |wrong, open| wrong + open < 1.0);
+    let number = |found: Option<(u32, _)>| found.map(|(reads, _)| reads);
+    report.further_reads = number(outlook.reads(least, |o| o.wrong < 1.0));
+    report.further_reads_to_settle = number(outlook.reads(least, |o| o.wrong + o.open < 1.0));
+    report.likely = outlook.likely(least).map(|(reads, after)| Likely {
+        reads,
+        chance: after.enough,
+    });
 }
 
 /// The finding about bits that one read alone knows.

@@ -196,11 +196,33 @@ fn why(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize, rate: f
         format!("{differs}{mishap}")
     } else if let Some(still) = still::beside(chips, ids, odd, good) {
         format!("{differs}: in it {still}")
+    } else if let Some(line) = on_one_line(chips, ids, odd, good) {
+        format!("{differs}: {line}")
     } else if rate > 0.25 {
         format!("{differs}: another chip or instrument")
     } else {
         format!("{differs}, and they agree")
     }
+}
+
+/// The data line on which at least nine in ten of the bits lie in which an odd read differs from a good one, if there is one; of
+/// a chip one bit wide, the chip.
+fn on_one_line(chips: &[Vec<&ChipImage>], ids: &[&str], odd: usize, good: usize) -> Option<String> {
+    let mut of_lines = Vec::new();
+    for (c, id) in chips.iter().zip(ids) {
+        for line in 0..c[odd].width() {
+            let place = match c[odd].width() {
+                1 => (*id).to_owned(),
+                _ => format!("data line D{line} of {id}"),
+            };
+            of_lines.push((distance(c[odd], c[good], 1 << line).0, place));
+        }
+    }
+    let all: u64 = of_lines.iter().map(|l| l.0).sum();
+    let lines = of_lines.len();
+    let (most, place) = of_lines.into_iter().max_by_key(|l| l.0)?;
+    (lines > 1 && all >= MISHAP && 10 * most >= 9 * all)
+        .then(|| format!("{most} of these {all} bits are on {place}"))
 }
 
 /// The plain mishap that explains how an odd read differs from a good one, if one does.

@@ -2,16 +2,25 @@
 //!
 //! A fault seldom is wrong both ways alike: an open pin reads one level, a bad address pin the partner cell. What was hit
 //! in every read then agrees, and no model of scattered noise foretells how much that is; two reads do not show it at all.
-//! But seldom are more bits hit in every read than in some of them only, and those dissent. So agreement over a fault
-//! proves nothing where more bits dissent there than the doubt allowed is of those that agree.
+//! But seldom are more bits hit in every read than in some of them only, and those dissent. So agreement over a pin or some
+//! cells proves nothing where more than one bit dissents there for a hundred that agree.
+//!
+//! Of a whole chip that dissents more than the others neither pin nor cells are named: its dissent is scattered, as the model
+//! of [`super::vote`] has it, which judges it by the chip's own noise. At worst all that dissents there is of shaky bits, and by
+//! the model so many of them are wrong in every read for each on which the reads differ: a quarter after two reads, a
+//! sixteenth after three, a hundredth after five. So of a chip a hundredth of the bits that agree is held against that part of
+//! those that dissent. How much doubt is allowed of a vote moves none of this: it says nothing of what was never seen to differ.
 
 use std::collections::BTreeMap;
 
 use super::locate::{Located, PRIOR, Shared};
-use super::vote::Vote;
+use super::vote::{Vote, steady};
 use super::{Histogram, counts, majority};
 use crate::evidence::{marked, one_of};
 use crate::image::ChipImage;
+
+/// Of the bits that agree in a fault's part, how many it may have hit in every read before their agreement proves nothing.
+const HIT: f64 = 0.01;
 
 /// What the faults of one chip reach.
 pub(super) struct Reach<'a> {
@@ -21,8 +30,8 @@ pub(super) struct Reach<'a> {
 }
 
 impl<'a> Reach<'a> {
-    /// The reach of some faults in one chip, `images` being its reads, where so much doubt is allowed.
-    pub(super) fn of(faults: &'a [&'a Located], images: &[&ChipImage], doubt: f64) -> Self {
+    /// The reach of some faults in one chip, `images` being its reads.
+    pub(super) fn of(faults: &'a [&'a Located], images: &[&ChipImage]) -> Self {
         let words = images[0].words() as usize;
         let mut hidden = vec![0; words];
         if !faults.is_empty() {
@@ -35,7 +44,7 @@ impl<'a> Reach<'a> {
                 let Some(part) = part(fault.shared, images) else {
                     continue;
                 };
-                if votes.prove_nothing(&part, doubt) && votes.stands_out(fault, &part, blamed) {
+                if votes.prove_nothing(&part) && votes.stands_out(fault, &part, blamed) {
                     let all = hidden.iter_mut().zip(part.lines);
                     all.for_each(|(hidden, lines)| *hidden |= lines);
                 }
@@ -104,6 +113,8 @@ struct Part {
     /// Whether it was dissent elsewhere in the chip that the fault would have made: of an address pin, in the cells that do
     /// not read as their partners do.
     dissent_elsewhere: bool,
+    /// Bits hit in every read for each on which the reads differ, at most.
+    steady: f64,
 }
 
 /// Where a fault may have hit every read; nothing where it is one read's, since the others bear out what agrees.
@@ -127,6 +138,10 @@ fn part(shared: Shared, images: &[&ChipImage]) -> Option<Part> {
     Some(Part {
         lines,
         dissent_elsewhere: matches!(shared, Shared::AddressLine(_)),
+        steady: match shared {
+            Shared::Chip => steady(images.len() as u32),
+            _ => 1.0,
+        },
     })
 }
 
@@ -178,13 +193,13 @@ impl Votes {
     }
 
     /// Whether so much dissents by a fault that agreement in its part may be its doing.
-    fn prove_nothing(&self, part: &Part, doubt: f64) -> bool {
+    fn prove_nothing(&self, part: &Part) -> bool {
         let within = |c: usize| part.lines[c];
         let dissent = match part.dissent_elsewhere {
             true => Self::count(&self.dissent, |_| 0xff),
             false => Self::count(&self.dissent, within),
         };
-        dissent as f64 > doubt * Self::count(&self.agreed, within) as f64
+        part.steady * dissent as f64 > HIT * Self::count(&self.agreed, within) as f64
     }
 
     /// Whether the dissent of a pin or of a run of cells stands out with each bit counted once, beside the lines that are

@@ -38,7 +38,7 @@ pub struct Dissent {
     pub doubt: f64,
 }
 
-/// What is expected after some further reads.
+/// What is expected after some further reads; averages are over all that the noise may be.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Forecast {
     /// How many further reads.
@@ -47,6 +47,23 @@ pub struct Forecast {
     pub wrong: f64,
     /// Bits left open then.
     pub open: f64,
+    /// Chance that less than one bit is wrong or open then, by the model's own prior, to which chips without a shaky cell are usual;
+    /// 0 where this was written before it was worked out.
+    #[serde(default)]
+    pub enough: f64,
+    /// Bits wrong or open then where it is one or more, on average; 0 where that cannot be.
+    #[serde(default)]
+    pub otherwise: f64,
+}
+
+/// How many further reads come near to the best chance, within ten, of leaving less than one bit wrong or open. The chance is by the
+/// model's own prior; of chips that all have some shaky cells a third of it came true in simulation.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Likely {
+    /// How many further reads.
+    pub reads: u32,
+    /// The chance that they do, 0.1 to 1.
+    pub chance: f64,
 }
 
 /// One read and what became of it.
@@ -108,6 +125,9 @@ pub struct Settlement {
     pub further_reads: Option<u32>,
     /// The same for wrong and open bits together.
     pub further_reads_to_settle: Option<u32>,
+    /// How many further reads may do, and the chance of it; absent where there hardly is one, or where it is not foretold.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub likely: Option<Likely>,
 }
 
 /// Settlements written before the field existed foretold as for comparable reads.

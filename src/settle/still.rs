@@ -168,10 +168,12 @@ impl Still {
                 )
             }
         };
-        let f = Finding::new(code, Severity::Caution, says).at(Place {
-            chips: vec![place],
-            ..Place::default()
-        });
+        let f = Finding::new(code, Severity::Caution, says)
+            .at(Place {
+                chips: vec![place],
+                ..Place::default()
+            })
+            .read_again_first();
         if self.is_outvoted() {
             f.means("What does not move says nothing of what the cells hold: those reads are left out there.")
                 .act("Check how that chip sat and its contacts; read it again if that read should count.")

@@ -14,9 +14,15 @@
 //! where the integral is an incomplete beta function, for whole numbers a sum of binomials. The average over
 //! `q0` and `s` is taken numerically (`integrate`).
 //!
+//! By three reads alone the two cannot be told apart at all: one read of three that dissents is the likeliest vote of a
+//! noisy bit and of a shaky one. Then each explains the votes as well as the other, and of the shaky bits that dissent
+//! (5/32) / (5/32 + 11/32) = 5/16 have a wrong majority; so that where dissent is scattered over a chip the doubt of one vote
+//! against two is about half of 5/16. A prior against shaky bits would have to be of thirty to one to settle them
+//! (5/16 / 31 = 0.01), and there is no ground for one; the fourth read tells, since of shaky bits a third would be ties.
+//!
 //! What no repetition can show is a bit that reads *steadily* wrong: an open pin passes every repeat.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 use std::f64::consts::LN_2;
 
 use super::integrate::points;
@@ -39,7 +45,7 @@ impl Vote {
     };
 
     /// The vote of which `wrong` of `known` reads are on one side.
-    fn of(known: u32, wrong: u32) -> Self {
+    pub(super) fn of(known: u32, wrong: u32) -> Self {
         Self {
             known,
             minority: wrong.min(known - wrong),
@@ -47,7 +53,7 @@ impl Vote {
     }
 
     /// How many reads may be wrong: the minority, or else the majority.
-    fn wrongs(self) -> impl Iterator<Item = u32> {
+    pub(super) fn wrongs(self) -> impl Iterator<Item = u32> {
         let other = self.known - self.minority;
         std::iter::once(self.minority).chain((other != self.minority).then_some(other))
     }
@@ -55,10 +61,6 @@ impl Vote {
 
 /// Least noise and least share of shaky bits.
 const LEAST: f64 = 1e-8;
-/// Kinds of noise that an outlook tells apart.
-const KINDS: u32 = 12;
-/// Votes to come count as settled at this part of the doubt allowed: a few further reads leave some doubt of the noise.
-const MARGIN: f64 = 0.5;
 /// Most noise.
 const MOST_NOISE: f64 = 0.1;
 
@@ -80,6 +82,12 @@ fn shaky(n: u32, wrong: u32) -> f64 {
         .map(|j| (log2_choose(u64::from(n) + 1, j.into()) - f64::from(n + 1)).exp2())
         .sum();
     2.0 * heads / f64::from(n + 1)
+}
+
+/// Of shaky bits read `n` times, two or more: how many are wrong in every read for each on which the reads differ.
+pub(super) fn steady(n: u32) -> f64 {
+    let differ: f64 = (1..n).map(|w| shaky(n, w)).sum();
+    shaky(n, n) / differ.max(f64::MIN_POSITIVE)
 }
 
 /// One vote as the likelihood needs it, with how many bits showed it.
@@ -144,116 +152,41 @@ impl Noise {
         Chances::of(self).forecast(votes, more, doubt)
     }
 
-    /// This noise as so many kinds of it, all equally likely, each known exactly.
-    fn kinds(&self, how_many: u32) -> Vec<Noise> {
-        let mut points = self.points.iter();
-        let mut at = points.next();
-        let mut sum = at.map_or(0.0, |p| p.2);
-        (0..how_many)
-            .filter_map(|n| {
-                let wanted = (f64::from(n) + 0.5) / f64::from(how_many);
-                while sum < wanted
-                    && let Some(next) = points.next()
-                {
-                    at = Some(next);
-                    sum += next.2;
+    /// This noise as so many kinds of it, all equally likely, from plain noise to shaky bits: each is what is likely of a part,
+    /// so that their average is this noise, its unlikely ends included.
+    pub(super) fn kinds(&self, how_many: u32) -> Vec<Noise> {
+        let mut points = self.points.clone();
+        points.sort_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
+        let each = 1.0 / f64::from(how_many);
+        let mut kinds: Vec<Vec<(f64, f64, f64)>> = vec![Vec::new()];
+        let mut room = each;
+        for (q0, s, mut weight) in points {
+            while weight > room && kinds.len() < how_many as usize {
+                if let Some(kind) = kinds.last_mut() {
+                    kind.push((q0, s, room * f64::from(how_many)));
                 }
-                let (q0, s, _) = at?;
-                Some(Noise {
-                    points: vec![(*q0, *s, 1.0)],
-                })
-            })
-            .collect()
-    }
-}
-
-/// What further reads of several chips are expected to bring. They will show the noise better than it is known today,
-/// so each kind that it may be is taken by itself, as if known, and the outcomes are averaged.
-pub struct Outlook<'n> {
-    chips: Vec<ChipOutlook<'n>>,
-    doubt: f64,
-}
-
-struct ChipOutlook<'n> {
-    today: Chances<'n>,
-    known: Vec<Chances<'n>>,
-    votes: &'n [(Vote, u64)],
-}
-
-/// A chip's noise, the kinds it may turn out to be, and its votes with the number of bits that showed each.
-pub struct ChipVotes {
-    noise: Noise,
-    kinds: Vec<Noise>,
-    votes: Vec<(Vote, u64)>,
-}
-
-impl ChipVotes {
-    /// Takes a chip's noise and votes.
-    pub fn new(noise: Noise, votes: Vec<(Vote, u64)>) -> Self {
-        let kinds = noise.kinds(KINDS);
-        Self {
-            noise,
-            kinds,
-            votes,
-        }
-    }
-}
-
-impl<'n> Outlook<'n> {
-    /// The outlook of these chips, where dissent over a vote more doubtful than `doubt` is left open.
-    pub fn of(chips: &'n [ChipVotes], doubt: f64) -> Self {
-        let chips = chips
-            .iter()
-            .map(|chip| ChipOutlook {
-                today: Chances::of(&chip.noise),
-                known: chip.kinds.iter().map(Chances::of).collect(),
-                votes: &chip.votes,
-            })
-            .collect();
-        Self { chips, doubt }
-    }
-
-    /// Bits settled wrongly and bits left open after `more` further reads.
-    pub fn after(&mut self, more: u32) -> (f64, f64) {
-        let mut sum = (0.0, 0.0);
-        for chip in &mut self.chips {
-            let outcomes: Vec<(f64, f64)> = if more == 0 {
-                vec![chip.today.forecast(chip.votes, 0, self.doubt)]
-            } else {
-                let kinds = chip.known.iter_mut();
-                kinds
-                    .map(|c| c.forecast(chip.votes, more, MARGIN * self.doubt))
-                    .collect()
-            };
-            let n = outcomes.len().max(1) as f64;
-            for (wrong, open) in outcomes {
-                sum.0 += wrong / n;
-                sum.1 += open / n;
+                kinds.push(Vec::new());
+                weight -= room;
+                room = each;
             }
+            if let Some(kind) = kinds.last_mut() {
+                kind.push((q0, s, weight * f64::from(how_many)));
+            }
+            room -= weight;
         }
-        sum
-    }
-
-    /// The least number of further reads, of a few looked at from `least` to 40, after which `enough` holds of what is
-    /// wrong and what is open.
-    pub fn reads(&mut self, least: u32, enough: impl Fn(f64, f64) -> bool) -> Option<u32> {
-        const LOOKED_AT: [u32; 15] = [0, 1, 2, 3, 4, 5, 6, 8, 10, 12, 15, 20, 25, 32, 40];
-        LOOKED_AT.into_iter().filter(|n| *n >= least).find(|more| {
-            let (wrong, open) = self.after(*more);
-            enough(wrong, open)
-        })
+        kinds.into_iter().map(|points| Noise { points }).collect()
     }
 }
 
 /// The chances of votes under a noise model, worked out once for each number of reads.
-struct Chances<'a> {
+pub(super) struct Chances<'a> {
     noise: &'a Noise,
     /// For `n` reads, the chance that 0, 1, … n of them are wrong.
     by_reads: HashMap<u32, Vec<f64>>,
 }
 
 impl<'a> Chances<'a> {
-    fn of(noise: &'a Noise) -> Self {
+    pub(super) fn of(noise: &'a Noise) -> Self {
         Self {
             noise,
             by_reads: HashMap::new(),
@@ -279,7 +212,8 @@ impl<'a> Chances<'a> {
         })
     }
 
-    fn at(&mut self, n: u32, wrong: u32) -> f64 {
+    /// Chance that `wrong` of `n` reads are wrong.
+    pub(super) fn at(&mut self, n: u32, wrong: u32) -> f64 {
         self.reads(n)[wrong as usize]
     }
 
@@ -296,8 +230,14 @@ impl<'a> Chances<'a> {
         }
     }
 
-    fn forecast(&mut self, votes: &[(Vote, u64)], more: u32, doubt: f64) -> (f64, f64) {
-        let (mut wrong, mut open) = (0.0, 0.0);
+    /// How many bits are to be expected, of those with these votes, once `more` further reads were made: by their vote
+    /// then, so many of whose reads are wrong.
+    pub(super) fn foreseen(
+        &mut self,
+        votes: &[(Vote, u64)],
+        more: u32,
+    ) -> BTreeMap<(u32, u32), f64> {
+        let mut out = BTreeMap::new();
         for &(vote, bits) in votes {
             let n = vote.known;
             let seen: f64 = vote.wrongs().map(|w| self.at(n, w)).sum();
@@ -309,18 +249,37 @@ impl<'a> Chances<'a> {
                     // Given that w + f of all reads are wrong, the chance that w of them are among the first n.
                     let here = choose(n, w) * choose(more, f) / choose(n + more, w + f);
                     let chance = bits as f64 * here * self.at(n + more, w + f) / seen;
-                    let then = Vote::of(n + more, w + f);
-                    let tie = 2 * then.minority == then.known;
-                    if tie || (then.minority > 0 && self.wrong(then) > doubt) {
-                        open += chance;
-                    } else if 2 * (w + f) > n + more {
-                        wrong += chance;
-                    }
+                    *out.entry((n + more, w + f)).or_insert(0.0) += chance;
                 }
             }
         }
-        (wrong, open)
+        out
     }
+
+    pub(super) fn forecast(&mut self, votes: &[(Vote, u64)], more: u32, doubt: f64) -> (f64, f64) {
+        let to_come = self.foreseen(votes, more);
+        left(&to_come, doubt, |vote| self.wrong(vote))
+    }
+}
+
+/// Of bits with these votes, known from how many reads and in how many of them wrong: how many are settled wrongly and how
+/// many left open, `wrong` being the chance that a majority is wrong.
+pub(super) fn left(
+    votes: &BTreeMap<(u32, u32), f64>,
+    doubt: f64,
+    mut wrong: impl FnMut(Vote) -> f64,
+) -> (f64, f64) {
+    let mut sum = (0.0, 0.0);
+    for (&(n, w), bits) in votes {
+        let vote = Vote::of(n, w);
+        let tie = 2 * vote.minority == n;
+        if tie || (vote.minority > 0 && wrong(vote) > doubt) {
+            sum.1 += bits;
+        } else if 2 * w > n {
+            sum.0 += bits;
+        }
+    }
+    sum
 }
 
 #[cfg(test)]
@@ -349,6 +308,8 @@ mod tests {
         // = 6 * (1/24 - 1/64) = 5/32.
         assert!((shaky(1, 1) - 0.25).abs() < 1e-12);
         assert!((shaky(3, 2) - 5.0 / 32.0).abs() < 1e-12);
+        // Both of two wrong: 2 * 1/24 = 1/12; one of two: 2 * 2 * (1/8 - 1/24) = 1/3.
+        assert!((steady(2) - 0.25).abs() < 1e-12);
     }
 
     #[test]
@@ -377,6 +338,23 @@ mod tests {
         let (wrong, open) = noise.forecast(&votes, 0, 0.5);
         let now = 4000.0 * noise.wrong(vote(3, 0)) + 20.0 * noise.wrong(vote(3, 1));
         assert!((wrong - now).abs() < 1e-9 && open == 0.0, "{wrong} {now}");
+    }
+
+    /// By the definition of an average: whatever is linear in the chances is the same of the kinds together.
+    #[test]
+    fn kinds_are_equally_likely_and_average_to_the_noise() {
+        let noise = Noise::learn(&[(vote(3, 0), 4000), (vote(3, 1), 20)]);
+        let kinds = noise.kinds(24);
+        assert_eq!(kinds.len(), 24);
+        for kind in &kinds {
+            let weight: f64 = kind.points.iter().map(|p| p.2).sum();
+            assert!((weight - 1.0).abs() < 1e-9, "{weight}");
+        }
+        for (n, w) in [(3, 1), (3, 2), (13, 6)] {
+            let of_kinds = kinds.iter().map(|k| Chances::of(k).at(n, w));
+            let (mean, all) = (of_kinds.sum::<f64>() / 24.0, Chances::of(&noise).at(n, w));
+            assert!((mean / all - 1.0).abs() < 1e-9, "{n} {w}: {mean} {all}");
+        }
     }
 
     #[test]

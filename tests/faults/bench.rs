@@ -304,7 +304,7 @@ fn settling(setup: &Setup) {
 fn settled_of(setup: &Setup, prior: simulate::Prior) {
     const WORDS: usize = 1024;
     println!(
-        "{:<6} {:>5} {:>10} {:>7} {:>7} {:>7} {:>7} {:>9} {:>7} {:>6} {:>9} {:>7}",
+        "{:<6} {:>5} {:>10} {:>7} {:>7} {:>7} {:>7} {:>9} {:>7} {:>6} {:>6} {:>9} {:>7} {:>6} {:>6} {:>5}",
         "reads",
         "n",
         "expected",
@@ -314,9 +314,13 @@ fn settled_of(setup: &Setup, prior: simulate::Prior) {
         "asked",
         "further",
         "left",
+        "error",
         "of",
         "after ten",
-        "was"
+        "was",
+        "open",
+        "three",
+        "did"
     );
     for reads in [2usize, 3, 4, 5, 7, 9] {
         let mut rng = Rng::new(setup.base + (1 << 29) + reads as u64);
@@ -332,6 +336,13 @@ fn settled_of(setup: &Setup, prior: simulate::Prior) {
                 let further = (0..10).map(|_| chip.read(&mut rng));
                 let all: Vec<Vec<u8>> = seen.iter().cloned().chain(further).collect();
                 more.set(rng);
+                let three = report.forecast.iter().find(|f| f.reads == 3);
+                if let Some(three) = three.filter(|_| report.unsettled > 0) {
+                    let then = simulate::settled(&all[..seen.len() + 3]).0;
+                    sum.three += 1;
+                    sum.enough += three.enough;
+                    sum.did += u32::from(chip.wrong_and_open(&then) == (0, 0));
+                }
                 let (wrong, open) = chip.wrong_and_open(&simulate::settled(&all).0);
                 sum.ten += 1;
                 sum.foretold += ten.wrong + ten.open;
@@ -340,8 +351,9 @@ fn settled_of(setup: &Setup, prior: simulate::Prior) {
         let trials = setup.trials as u32;
         let sum = simulate::promise_of((WORDS, prior), reads, trials, 40, (&mut rng, look));
         let asked = f64::from(sum.asked.max(1));
+        let (left, error) = sum.mean_left();
         println!(
-            "{reads:<6} {:>5} {:>10.1} {:>7.1} {:>7} {:>7.2} {:>7} {:>9.1} {:>7.2} {:>6} {:>9.0} {:>7}",
+            "{reads:<6} {:>5} {:>10.1} {:>7.1} {:>7} {:>7.2} {:>7} {:>9.1} {:>7.2} {:>6.2} {:>6} {:>9.0} {:>7} {:>6} {:>6.1} {:>5}",
             sum.sets,
             sum.expected,
             sum.ideal,
@@ -349,10 +361,14 @@ fn settled_of(setup: &Setup, prior: simulate::Prior) {
             f64::from(sum.actual) / sum.expected,
             sum.asked,
             f64::from(sum.further) / asked,
-            f64::from(sum.left) / asked,
+            left,
+            error,
             sum.ten,
             sum.foretold,
-            sum.after_ten
+            sum.after_ten,
+            sum.three,
+            sum.enough,
+            sum.did
         );
     }
 }

@@ -6,7 +6,7 @@ use cellkeep::settle::{Rules, SettleError, Settlement, settle};
 
 use crate::observer::{expected_wrong, shaky};
 use crate::rng::Rng;
-use crate::simulate::{Chip, Prior, Promise, USUAL, named, promise_of, reading, settled};
+use crate::simulate::{Chip, POSSIBLE, Prior, Promise, USUAL, named, promise_of, reading, settled};
 
 const WORDS: usize = 512;
 
@@ -77,13 +77,35 @@ fn an_observer_who_knows_the_prior_expects_what_is_wrong() {
     near("wrong", all.actual, all.ideal);
 }
 
+/// Less than one bit, on average, is promised to be left after the reads asked for: so it is where noise and shares are drawn from
+/// all that is taken for possible. Two standard errors stray once in forty times on that side.
 #[test]
 fn as_many_further_reads_as_asked_for_bring_it_under_one() {
     let mut rng = Rng::new(13);
+    let nothing = |_: &Chip, _: &[Vec<u8>], _: &Settlement, _: &mut Promise| {};
+    let mut all = Promise::default();
+    for n in [2, 3, 5] {
+        let one = promise_of((64, POSSIBLE), n, 80, 40, (&mut rng, nothing));
+        all.asked += one.asked;
+        all.left += one.left;
+        all.left_squared += one.left_squared;
+    }
+    assert!(all.asked > 20, "{}", all.asked);
+    let (mean, error) = all.mean_left();
+    assert!(
+        mean > 0.2 && mean < 1.0 + 2.0 * error && error < 0.5,
+        "{mean} left, give or take {error}, {} sets",
+        all.asked
+    );
+}
+
+/// Of chips as they are drawn for trials, each with a shaky bit or a few, somewhat more may be left.
+#[test]
+fn of_usual_chips_about_one_bit_is_left_after_the_reads_asked_for() {
+    let mut rng = Rng::new(13);
     let all = promise(64, 3, 80, 40, &mut rng);
     assert!(all.asked > 10, "{}", all.asked);
-    // Just under one is promised for each.
-    let mean = f64::from(all.left) / f64::from(all.asked);
+    let (mean, _) = all.mean_left();
     assert!(
         (0.2..1.4).contains(&mean),
         "{mean} left, {} sets",
@@ -191,6 +213,7 @@ fn what_reads_as_its_partner_over_a_bad_address_pin_is_unknown() {
         let rules = Rules {
             over_faults: true,
             doubt: 0.5,
+            ..Rules::default()
         };
         let (over, _) = settle(&named(&reads), None, rules).expect("reads of one chip");
         assert!(wrong_bits(&over, &truth) > 0);
@@ -249,6 +272,7 @@ fn dissent_on_one_pin_is_a_contact_and_is_not_voted_on() {
         let rules = Rules {
             doubt: 0.3,
             over_faults,
+            ..Rules::default()
         };
         settle(&named(&reads), None, rules)
             .expect("reads of one chip")
@@ -257,6 +281,89 @@ fn dissent_on_one_pin_is_a_contact_and_is_not_voted_on() {
     let (reading, voted) = (vote(false), vote(true));
     let known = |r: &Reading| r.chips[0].image.bits() - r.chips[0].image.unknown_bits();
     assert!(known(&voted) > known(&reading));
+}
+
+/// How much doubt is allowed of a vote says nothing of what was never seen to differ: over a pin that is open in a fifth of the
+/// reads three reads differ on about half of the bits that hold 0, and all others of that line are unknown whatever is allowed.
+#[test]
+fn the_doubt_allowed_moves_no_agreement_over_a_pin() {
+    let mut rng = Rng::new(24);
+    let truth = truth(&mut rng);
+    let open = |rng: &mut Rng| -> Vec<u8> {
+        let pin = |v: &u8| v | u8::from(rng.chance(0.2)) << 5;
+        truth.iter().map(pin).collect()
+    };
+    let reads: Vec<Vec<u8>> = (0..3).map(|_| open(&mut rng)).collect();
+    for doubt in [0.0, 0.01, 0.5] {
+        let rules = Rules {
+            doubt,
+            ..Rules::default()
+        };
+        let (reading, report) = settle(&named(&reads), None, rules).expect("reads of one chip");
+        assert_eq!(code(&report)[0], "dissent.data-line");
+        let image = &reading.chips[0].image;
+        assert!(
+            (0..WORDS as u32).all(|c| image.bit(c, 5).is_none()),
+            "{doubt}"
+        );
+        assert_eq!(report.unsettled, WORDS as u64, "{doubt}");
+    }
+}
+
+/// Three reads of two chips, the second with this noise; how many bits of it that agree are unknown, of how many, and how many differ.
+fn beside_a_quiet_chip(noise: f64, rng: &mut Rng) -> (u64, u64, u64) {
+    let (quiet, noisy) = (truth(rng), truth(rng));
+    let reads: Vec<(String, Reading)> = (0..3)
+        .map(|n| {
+            let flip = |v: &u8| (0..8).fold(*v, |v, l| v ^ u8::from(rng.chance(noise)) << l);
+            let cells: Vec<u8> = noisy.iter().map(flip).collect();
+            let chip = |id: &str, cells: &[u8]| {
+                ChipReading::new(id, ChipImage::from_cells(8, cells).expect("512 x 8"))
+            };
+            let both = vec![chip("IC1", &quiet), chip("IC2", &cells)];
+            (format!("read {n}"), Reading::new(both))
+        })
+        .collect();
+    let (reading, report) = settle(&reads, None, Rules::default()).expect("reads of two chips");
+    assert_eq!(code(&report)[0], "dissent.chip", "{noise}");
+    assert_eq!(reading.chips[0].image.unknown_bits(), 0);
+    let differ = report.dissents.len() as u64;
+    (
+        report.agreed_unknown,
+        reading.chips[1].image.bits() - differ,
+        differ,
+    )
+}
+
+/// Of shaky bits three reads are all wrong for a sixteenth of those on which they differ: 1/4 * 1/16 beside 1/2 + ... = 3/4 - 1/16
+/// by `a_shaky_bit_by_hand`. At 2 % dissent that is 0.13 % of what agrees, less than a hundredth, and the chip stays known; at 18 %
+/// it is 1.4 %, and nothing of the chip is borne out.
+#[test]
+fn a_chip_that_dissents_is_blanked_by_the_model() {
+    let mut rng = Rng::new(25);
+    let (unknown, agree, differ) = beside_a_quiet_chip(0.007, &mut rng);
+    assert!(differ * 100 > agree, "{differ} of {agree}");
+    assert_eq!(unknown, 0);
+    let (unknown, agree, differ) = beside_a_quiet_chip(0.065, &mut rng);
+    assert!(
+        differ as f64 / 16.0 > 0.01 * agree as f64,
+        "{differ} of {agree}"
+    );
+    assert_eq!(unknown, agree);
+}
+
+#[test]
+fn the_data_line_of_an_odd_read_is_named() {
+    let mut rng = Rng::new(26);
+    let truth = truth(&mut rng);
+    let pin = |v: &u8| v ^ u8::from(rng.chance(0.5)) << 3;
+    let odd: Vec<u8> = truth.iter().map(pin).collect();
+    let differ = truth.iter().zip(&odd).filter(|(a, b)| a != b).count();
+    let (reading, report) = settled(&[truth.clone(), odd, truth.clone(), truth.clone()]);
+    assert_eq!(reading.chips[0].image.values(), truth);
+    let aside = report.reads[1].set_aside.as_deref().expect("set aside");
+    let named = format!("{differ} of these {differ} bits are on data line D3 of IC1");
+    assert!(aside.ends_with(&named), "{aside}");
 }
 
 #[test]
@@ -453,12 +560,56 @@ fn what_further_reads_leave_open_is_foretold() {
     let reads: Vec<Vec<u8>> = (0..3).map(|_| noisy(&mut rng)).collect();
     let (_, report) = settled(&reads);
     assert!(report.unsettled > 10);
-    let open: Vec<f64> = report.forecast.iter().map(|f| f.open).collect();
     assert_eq!(report.forecast[0].reads, 1);
-    // By what three reads show, the reads may be noisy, or these cells may not hold still: some of them stay.
-    let most = 0.9 * report.unsettled as f64;
-    assert!(open.iter().all(|o| (1.0..most).contains(o)), "{open:?}");
-    assert!(open[4] < open[0], "{open:?}");
+    // By what three reads show, the reads may be noisy, or these cells may not hold still: one read more settles all, or
+    // next to nothing.
+    let likely = report.likely.expect("noise is about as likely as not");
+    assert_eq!(report.further_reads_to_settle, None);
+    assert!(likely.reads <= 2, "{likely:?}");
+    for f in &report.forecast {
+        assert!(
+            f.reads < likely.reads || (0.25..0.75).contains(&f.enough),
+            "{f:?}"
+        );
+        assert!(f.otherwise > 0.4 * report.unsettled as f64, "{f:?}");
+        assert!(f.open < f.otherwise, "{f:?}");
+    }
+    // These reads are noisy, and so the next ones settle all.
+    let more: Vec<Vec<u8>> = (0..likely.reads).map(|_| noisy(&mut rng)).collect();
+    let (reading, report) = settled(&[reads, more].concat());
+    assert_eq!((report.unsettled, wrong_bits(&reading, &truth)), (0, 0));
+}
+
+/// Of three reads the chance is foretold that one or three more leave less than one bit wrong or open. Where noise and shares are
+/// drawn from all that is taken for possible it is as often so.
+#[test]
+fn the_chance_that_further_reads_do_is_borne_out() {
+    let mut rng = Rng::new(23);
+    let (mut foretold, mut spread, mut was, mut asked) = (0.0, 0.0, 0, 0);
+    for _ in 0..150 {
+        let chip = Chip::any(64, POSSIBLE, &mut rng);
+        let mut reads: Vec<Vec<u8>> = (0..3).map(|_| chip.read(&mut rng)).collect();
+        let (_, report) = settled(&reads);
+        let Some(three) = report.forecast.iter().find(|f| f.reads == 3) else {
+            continue;
+        };
+        if report.unsettled == 0 || report.afresh {
+            continue;
+        }
+        reads.extend((0..3).map(|_| chip.read(&mut rng)));
+        let (wrong, open) = chip.wrong_and_open(&settled(&reads).0);
+        asked += 1;
+        foretold += three.enough;
+        spread += three.enough * (1.0 - three.enough);
+        was += u32::from(wrong + open == 0);
+    }
+    assert!(asked > 30, "{asked}");
+    // Three standard deviations, and a tenth for less than one bit being expected, and not none.
+    let stray = 3.0 * f64::sqrt(spread) + 0.1 * f64::from(asked);
+    assert!(
+        (f64::from(was) - foretold).abs() < stray,
+        "{was} of {asked}, {foretold:.1} foretold"
+    );
 }
 
 /// What goes wrong with a read as a whole, each time in another way but for the first two.

@@ -21,7 +21,6 @@ pub(crate) const USUAL: Prior = Prior {
 };
 
 /// All that `settle::vote` takes for possible.
-#[allow(dead_code)] // the bench alone draws from it
 pub(crate) const POSSIBLE: Prior = Prior {
     noise: (-8.0, -1.0),
     shaky: (-8.0, 0.0),
@@ -112,10 +111,27 @@ pub(crate) struct Promise {
     pub(crate) ten: u32,
     pub(crate) foretold: f64,
     pub(crate) after_ten: u32,
+    /// Of those, chips for which three further reads were foretold while bits were open: the sum of the chances that they leave
+    /// less than one bit wrong or open, and how often none was.
+    pub(crate) three: u32,
+    pub(crate) enough: f64,
+    pub(crate) did: u32,
     /// Chips for which further reads were asked for, those reads altogether, and what was wrong or open after them.
     pub(crate) asked: u32,
     pub(crate) further: u32,
     pub(crate) left: u32,
+    /// The squares of what was left, for its standard error.
+    pub(crate) left_squared: f64,
+}
+
+impl Promise {
+    /// What was wrong or open a chip after the further reads asked for, with its standard error.
+    pub(crate) fn mean_left(&self) -> (f64, f64) {
+        let n = f64::from(self.asked.max(1));
+        let mean = f64::from(self.left) / n;
+        let spread = (self.left_squared / n - mean * mean).max(0.0);
+        (mean, (spread / n).sqrt())
+    }
 }
 
 /// Settles `sets` simulated chips read `n` times, each read again as often as settling asks for, up to `most`. Each is shown
@@ -143,11 +159,16 @@ pub(crate) fn promise_of(
             .further_reads_to_settle
             .filter(|m| (1..=most).contains(m))
         {
+            // Where noise looked like a fault, they are to be settled by themselves.
+            if report.afresh {
+                reads.clear();
+            }
             reads.extend((0..more).map(|_| chip.read(rng)));
             let (wrong, open) = chip.wrong_and_open(&settled(&reads).0);
             sum.asked += 1;
             sum.further += more;
             sum.left += wrong + open;
+            sum.left_squared += f64::from(wrong + open).powi(2);
         }
     }
     sum

@@ -159,3 +159,79 @@ fn votes_about_another_reading_are_refused() {
     assert_eq!(code, Some(1), "{said}");
     assert!(said.contains("[votes.other]"), "{said}");
 }
+
+/// Flips D4 of Pellow Six's chip in every third cell of a folder's reading, so that it reads now this way and now that.
+fn with_a_bad_pin(of: &Path) {
+    let file = of.join("IC14.bin");
+    let mut cells = std::fs::read(&file).unwrap();
+    let mut state = 1u32;
+    for cell in &mut cells {
+        // A linear congruential generator (Numerical Recipes), seen by its upper bits.
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        *cell ^= u8::from(state >> 28 < 5) << 4;
+    }
+    std::fs::write(file, cells).unwrap();
+}
+
+/// Two reads of Pellow Six, and one through a bad pin.
+fn folder_with_a_bad_pin() -> tempfile::TempDir {
+    let dir = tempfile::tempdir().unwrap();
+    for to in ["one", "two", "bad"] {
+        copied("pellow-six/today-1", &dir.path().join(to));
+    }
+    with_a_bad_pin(&dir.path().join("bad"));
+    dir
+}
+
+const PELLOW: [&str; 2] = ["-l", "pellow-six"];
+
+#[test]
+fn the_odd_read_examined_is_told_so_and_what_sets_it_apart_is_evidence() {
+    let dir = folder_with_a_bad_pin();
+    let examine = |of: &str| {
+        let args = ["examine", of, "--settled-from", "one", "two", "bad"];
+        ran(dir.path(), &[&args[..], &PELLOW].concat())
+    };
+    let (code, said) = examine("bad");
+    assert_eq!(code, Some(1), "{said}");
+    assert!(
+        said.contains("this reading, bad, is the odd one of 3 reads"),
+        "{said}"
+    );
+    assert!(said.contains("bits are on data line D4 of IC14"), "{said}");
+    assert!(said.contains("[dissent.data-line]"), "{said}");
+    // The others are not the odd one, and it says nothing of them.
+    let (_, said) = examine("one");
+    assert!(
+        !said.contains("this reading, one, is the odd one"),
+        "{said}"
+    );
+    assert!(!said.contains("[dissent.data-line]"), "{said}");
+}
+
+#[test]
+fn mend_says_to_read_again_first_by_what_settling_found() {
+    let dir = folder_with_a_bad_pin();
+    let dir = dir.path();
+    let (code, said) = ran(
+        dir,
+        &[&["settle", "one", "bad", "-o", "settled"], &PELLOW[..]].concat(),
+    );
+    assert_eq!(code, Some(1), "{said}");
+    assert!(said.contains("[dissent.data-line]"), "{said}");
+    let mend = |plan: &str| {
+        ran(
+            dir,
+            &[&["mend", "settled", "-o", plan], &PELLOW[..]].concat(),
+        )
+    };
+    let (_, said) = mend("plan.toml");
+    let first = said.lines().find(|l| l.starts_with("read again first:"));
+    assert!(first.is_some_and(|l| l.contains("data line D4")), "{said}");
+    let text = std::fs::read_to_string(dir.join("plan.toml")).unwrap();
+    assert!(text.contains("READ AGAIN FIRST"), "{text}");
+    // Without the record nothing tells that it was a contact.
+    std::fs::remove_file(dir.join("settled/settlement.json")).unwrap();
+    let (_, said) = mend("other.toml");
+    assert!(!said.contains("read again first:"), "{said}");
+}

@@ -5,6 +5,8 @@ Of n reads of a bit, w are wrong with chance
     C(n,w) ((1-s) q0^w (1-q0)^(n-w) + s * integral of 2 q^w (1-q)^(n-w) over q from 0 to 1/2),
 
 ln q0 being even from ln 1e-8 to ln 0.1 and ln s from ln 1e-8 to 0 before anything was read.
+
+The outlook on further reads cuts that into kinds of noise, equally likely by what was read, and follows each of them.
 """
 
 import json
@@ -113,4 +115,78 @@ def answer(case):
     return {"wrong": [wrong(n, k) for n, k, _ in votes], "forecast": forecasts}
 
 
-json.dump([answer(case) for case in json.load(sys.stdin)["cases"]], sys.stdout)
+def kinds(votes, how_many):
+    """The noise by how likely it is now, cut into so many parts of equal weight in the order of s / q0: (q0, s, weights)."""
+    x, y = np.linspace(LOW, HIGH_NOISE, 1801), np.linspace(LOW, -1e-9, 1801)
+    log_q0, log_s = (a.ravel() for a in np.meshgrid(x, y))
+    edges = np.outer(*(np.where((a == a[0]) | (a == a[-1]), 0.5, 1.0) for a in (y, x))).ravel()
+    likely = log_likelihood(votes, np.exp(log_q0), np.exp(log_s))
+    weight = np.exp(likely - likely.max()) * edges
+    order = np.argsort(log_s - log_q0, kind="stable")
+    order = order[weight[order] > 1e-13]
+    weight = weight[order] / weight[order].sum()
+    upto = np.cumsum(weight)
+    parts = []
+    for kind in range(how_many):
+        low, high = kind / how_many, (kind + 1) / how_many
+        part = np.clip(np.minimum(upto, high) - np.maximum(upto - weight, low), 0, None) * how_many
+        held = part > 0
+        parts.append((np.exp(log_q0[order][held]), np.exp(log_s[order][held]), part[held]))
+    return parts
+
+
+def outlook(case):
+    """What is wrong or open after further reads, kind by kind, each kind weighed anew by the votes to come."""
+    votes, doubt, how_many = case["votes"], case["doubt"], case["kinds"]
+    parts = kinds(votes, how_many)
+    known = {}
+
+    def chances(n, w):
+        """By kind, the chance of one sequence of n reads of which w are wrong."""
+        if (n, w) not in known:
+            known[n, w] = np.array([np.sum(p * sequence(n, w, q0, s)) for q0, s, p in parts])
+        return known[n, w]
+
+    def vote(n, k):
+        return sum(chances(n, w) for w in sides(n, k))
+
+    out = []
+    for m in case["more"]:
+        left, wrong_of, open_of = [], [], []
+        for kind in range(how_many):
+            to_come = {}
+            for n, k, bits in votes:
+                for w in sides(n, k):
+                    for f in range(m + 1):
+                        p = bits * comb(m, f) * chances(n + m, w + f)[kind] / vote(n, k)[kind]
+                        to_come[n + m, w + f] = to_come.get((n + m, w + f), 0) + p
+            likely = -sum(bits * np.log(vote(n, k)) for n, k, bits in votes)
+            for (n, w), bits in to_come.items():
+                likely = likely + bits * np.log(vote(n, min(w, n - w)))
+            weights = np.exp(likely - likely.max())
+            bad = still = 0.0
+            for (n, w), bits in to_come.items():
+                k = min(w, n - w)
+                against = np.sum(weights * chances(n, n - k)) / np.sum(weights * (chances(n, k) + chances(n, n - k)))
+                if 2 * k == n or (k > 0 and against > doubt):
+                    still += bits
+                elif 2 * w > n:
+                    bad += bits
+            left.append(bad + still)
+            wrong_of.append(bad)
+            open_of.append(still)
+        left = np.array(left)
+        more = left[left >= 1]
+        out.append(
+            {
+                "wrong": float(np.mean(wrong_of)),
+                "open": float(np.mean(open_of)),
+                "enough": float(np.mean(left < 1)),
+                "otherwise": float(more.mean()) if more.size else 0.0,
+            }
+        )
+    return out
+
+
+asked = json.load(sys.stdin)
+json.dump([outlook(case) if "kinds" in case else answer(case) for case in asked["cases"]], sys.stdout)

@@ -355,6 +355,14 @@ fn what_the_bank_does_not_know_is_not_known_afterwards() {
     let (code, says) = with(&["encode", "less.json", "--onto", "two", "-o", "new"]);
     assert_eq!(code, 0, "{says}");
     assert_eq!(says.matches("left out: ").count(), n, "{says}");
+    // That nobody vouches for them is said once, however many they are.
+    assert!(n > 1, "{says}");
+    assert_eq!(
+        says.matches("the files hold what was read there").count(),
+        1,
+        "{says}"
+    );
+    assert!(!says.contains("reads there, and nobody"), "{says}");
     assert!(
         says.contains("next: nothing was changed, and what was left out is not settled by it"),
         "{says}"
@@ -435,4 +443,15 @@ fn no_clean_bill_is_given_of_what_is_not_known() {
         ),
         "{says}"
     );
+}
+
+#[test]
+fn a_reading_compared_with_itself_is_said_to_be_one() {
+    let folder = bench();
+    let at = folder.path();
+    let (code, says) = run(at, &["compare", "two", "./two", "-l", "board.toml"]);
+    assert_eq!(code, 0, "{says}");
+    assert!(says.contains("both are one reading"), "{says}");
+    let (_, says) = run(at, &["compare", "one", "two", "-l", "board.toml"]);
+    assert!(!says.contains("both are one reading"), "{says}");
 }

@@ -140,7 +140,7 @@ fn whole(args: &Args, layout: &Layout) -> Outcome {
     for (i, area) in layout.areas.iter().enumerate() {
         let entry = entry(args, layout, i)?;
         say!();
-        let count = counted(area.entries(), "entry").replace("entrys", "entries");
+        let count = counted(area.entries(), "entry");
         say!(
             "{}: {count} of {} bits; here {}",
             area.name,

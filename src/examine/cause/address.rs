@@ -135,7 +135,8 @@ impl Cause for Address {
                     ),
                 )
                 .means("Half of the chip was never read; what is there is shown twice.")
-                .act("Reseat the clip and clean that address pin; check the track to it for leakage damage. Read again: the other half is probably still in the chip.");
+                .act("Reseat the clip and clean that address pin; check the track to it for leakage damage. Read again: the other half is probably still in the chip.")
+                .read_again_first();
                 otherwise(
                     f,
                     &[
@@ -159,7 +160,8 @@ impl Cause for Address {
                     ),
                 )
                 .means("Half of the cells were never read; others are shown in their place.")
-                .act("Look for solder or residue between the two address pins, then read again.");
+                .act("Look for solder or residue between the two address pins, then read again.")
+                .read_again_first();
                 otherwise(f, &["a shorted address buffer"])
             }
         }

@@ -177,7 +177,8 @@ impl Cause for Line {
                     format!("{}: data line D{line} reads {level} in every cell", names.of(chip)),
                 )
                 .means("That line's bits say nothing about the memory; the other lines can be trusted.")
-                .act("Reseat the clip or socket and clean that pin, then read again. If it stays, measure the line for a short to a rail before suspecting the chip.");
+                .act("Reseat the clip or socket and clean that pin, then read again. If it stays, measure the line for a short to a rail before suspecting the chip.")
+                .read_again_first();
                 otherwise(
                     f,
                     &[
@@ -203,7 +204,8 @@ impl Cause for Line {
                     ),
                 )
                 .means("Where the two should differ, one of them is wrong; the rest can be trusted.")
-                .act("Look for solder, leakage residue or a bent clip pin between the two lines, then read again.");
+                .act("Look for solder, leakage residue or a bent clip pin between the two lines, then read again.")
+                .read_again_first();
                 otherwise(f, &["a shorted buffer behind the two lines"])
             }
         }

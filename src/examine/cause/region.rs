@@ -164,12 +164,17 @@ impl Cause for Region {
             Filler::Constant(v) => format!("all {v:#04x}"),
             _ => "nonsense".to_owned(),
         };
-        let says = format!(
-            "{}: cells {:#06x} to {:#06x} hold {what}, their neighbours are intact",
-            ids.join(" and "),
-            self.first,
-            self.last
-        );
+        let ids = ids.join(" and ");
+        let says = match self.last - self.first {
+            0 => format!(
+                "{ids}: cell {:#06x} holds {what}, its neighbours are intact",
+                self.first
+            ),
+            _ => format!(
+                "{ids}: cells {:#06x} to {:#06x} hold {what}, their neighbours are intact",
+                self.first, self.last
+            ),
+        };
         let first = places.next().unwrap_or_default();
         let mut f = finding(self.code(), first, says).means("What these cells held is lost.");
         f.place.chips.extend(places);
