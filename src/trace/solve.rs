@@ -56,6 +56,7 @@ pub(crate) fn solve(experiment: Experiment<'_>) -> Result<Solved<'_>, TraceError
         if again.shown() < solved.shown() {
             break;
         }
+        again.doubt_orders_of(&solved);
         again.exchanged = [std::mem::take(&mut solved.exchanged), pairs].concat();
         solved = again;
     }
@@ -86,6 +87,9 @@ fn with_untold(mut solved: Solved) -> Solved {
             solved.noticed.extend(doubted.chain(perhaps));
             break;
         };
+        if !solved.exchanged.is_empty() {
+            again.doubt_orders_of(&solved);
+        }
         again.exchanged = std::mem::take(&mut solved.exchanged);
         again.noticed = [std::mem::take(&mut solved.noticed), sure].concat();
         solved = again;
@@ -111,6 +115,21 @@ impl Solved<'_> {
     pub(crate) fn noticed_of(&self, control: usize) -> Option<&Noticed> {
         let mut of = self.noticed.iter().filter(|n| n.control == control);
         of.find(|n| n.written())
+    }
+
+    /// Where the order of presets is a table, presets in each other's places there look much like presets that were saved in
+    /// each other's places: taking saves as what they hold must not make an order surer that was in doubt before.
+    fn doubt_orders_of(&mut self, before: &Solved) {
+        for e in self.structures.iter_mut().filter(|e| e.map.tabled()) {
+            let like = |b: &&Explained| b.space == e.space && b.doubt.is_some();
+            if let Some(b) = before.structures.iter().find(like) {
+                e.sure = match e.doubt {
+                    Some(_) => e.sure.min(b.sure),
+                    None => b.sure,
+                };
+                e.doubt.clone_from(&b.doubt);
+            }
+        }
     }
 
     /// Bits of controls with a place that what they held shows.
