@@ -59,7 +59,8 @@ pub fn next(solution: &Solution) -> Option<Next> {
             ),
             Some(f) => {
                 let Some(field) = fields.next() else { continue };
-                if field.certain() {
+                // No setting helps where the layout cannot hold what is known.
+                if field.shown_certain() {
                     continue;
                 }
                 let tabled = f.table.is_some();

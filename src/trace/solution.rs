@@ -9,6 +9,7 @@ use super::plan::Plan;
 use super::signal::{self, Code, Hypothesis};
 use super::solve::{self, Solved};
 use super::voice_axis::{self, VoiceAxis};
+use super::write;
 use crate::layout::model::BitPlace;
 use crate::reading::Reading;
 
@@ -53,16 +54,21 @@ pub struct FoundField {
     pub sure: f64,
     /// When it means something, if not always: as the panel file tells, or as the settings show.
     pub when: Option<When>,
+    /// The layout holds every bit: all are found, and lie so that one parameter can say where.
+    pub written: bool,
 }
 
 impl FoundField {
-    /// True where coding, order and every bit are called certain: nothing short of another experiment would do better.
+    /// True where coding, order and every bit that its positions set are called certain, and the layout holds them all:
+    /// nothing short of another experiment would do better.
     pub fn certain(&self) -> bool {
-        self.sure >= CERTAIN
-            && self
-                .bits
-                .iter()
-                .all(|b| !b.homes.is_empty() && b.sure >= CERTAIN)
+        self.written && self.shown_certain()
+    }
+
+    /// The same, whatever the layout holds of it.
+    pub(crate) fn shown_certain(&self) -> bool {
+        let mut used = self.bits.iter().filter(|b| !b.idle);
+        self.sure >= CERTAIN && used.all(|b| !b.homes.is_empty() && b.sure >= CERTAIN)
     }
 
     /// The odds (natural logarithm) that its least sure part lacks to be called certain.
@@ -128,7 +134,7 @@ impl Solution<'_> {
 
     /// The layout file, in the layout language.
     pub fn layout_toml(&self, id: &str) -> String {
-        super::write::layout_toml(self, id)
+        write::layout_toml(self, id)
     }
 
     /// Of places that one bit has, a preset each, those through which no structure found follows it from the first.
@@ -238,14 +244,19 @@ pub fn solve<'a>(plan: &'a Plan, readings: &[Reading]) -> Result<Solution<'a>, T
     for axis in voices.iter().flatten() {
         voice_axis::join_chances(axis, &solved.structures, &mut fields);
     }
-    Ok(Solution {
+    let mut solution = Solution {
         voices,
         solved,
         groups,
         checks,
         dependent,
         fields,
-    })
+    };
+    let written = write::written(&solution);
+    for (field, written) in solution.fields.iter_mut().zip(written) {
+        field.written = written;
+    }
+    Ok(solution)
 }
 
 fn fields(solved: &Solved) -> Vec<FoundField> {
@@ -275,6 +286,7 @@ fn fields(solved: &Solved) -> Vec<FoundField> {
                 table: f.table.clone(),
                 sure: noticed.map_or(sure, |n| sure.min(n.chance)),
                 when: untold.or_else(told),
+                written: true,
             }
         })
         .collect()
@@ -381,6 +393,7 @@ mod tests {
             table: None,
             sure,
             when: None,
+            written: true,
         };
         assert_eq!(field(0.5, 0.8).told(), (3, 0.5));
         assert_eq!(field(0.04, 0.8).told(), (2, 0.6));

@@ -481,6 +481,7 @@ mod tests {
             table: None,
             sure,
             when: None,
+            written: true,
         };
         let mut axis = VoiceAxis {
             boards: Vec::new(),

@@ -1,5 +1,6 @@
 //! Writes what was found as a layout file, each claim with its evidence.
 
+use std::cell::RefCell;
 use std::collections::HashMap;
 use std::fmt::Write as _;
 
@@ -27,6 +28,8 @@ struct Writer<'a> {
     groups: &'a [Group],
     /// The fields found, in the order of the solution's.
     found: Vec<&'a Found>,
+    /// Those of them that were written with every bit.
+    whole: RefCell<Vec<bool>>,
 }
 
 /// The columns that were written, with the lanes they were written for.
@@ -52,12 +55,26 @@ impl Taken {
 
 /// The layout file.
 pub(crate) fn layout_toml(solution: &Solution, id: &str) -> String {
-    let w = Writer {
-        solution,
-        groups: &solution.groups,
-        found: solution.solved.found.iter().flatten().collect(),
-    };
-    w.write(id)
+    Writer::of(solution).write(id)
+}
+
+/// Of which fields the layout holds every bit: not where one was not found, or lies in another area than the rest, or has
+/// a polarity that no code explains.
+pub(crate) fn written(solution: &Solution) -> Vec<bool> {
+    let w = Writer::of(solution);
+    w.write("");
+    w.whole.into_inner()
+}
+
+impl<'a> Writer<'a> {
+    fn of(solution: &'a Solution<'a>) -> Self {
+        Self {
+            solution,
+            groups: &solution.groups,
+            found: solution.solved.found.iter().flatten().collect(),
+            whole: RefCell::new(vec![false; solution.fields.len()]),
+        }
+    }
 }
 
 impl Writer<'_> {
@@ -207,6 +224,10 @@ impl Writer<'_> {
             );
             return;
         };
+        if missing == 0 {
+            let mut whole = self.whole.borrow_mut();
+            fields.iter().for_each(|f| whole[*f] = true);
+        }
         let sure = self.sure(fields, idle, spots.len());
         let certain = sure >= CERTAIN && missing == 0;
         let _ = writeln!(t, "\n[[area.parameter]]\nkey = {key:?}\nlabel = {label:?}");
@@ -248,8 +269,22 @@ impl Writer<'_> {
                 n.evidence()
             );
         }
-        if missing > 0 {
-            let _ = write!(note, "; {missing} lower bit(s) not found");
+        // What lies in chips that other areas tell of is found all the same.
+        let below = bits().skip(spots.len());
+        let apart: Vec<String> = below
+            .filter(|(_, b)| b.sure >= SHOWN)
+            .filter_map(|(_, b)| Some(self.solution.home(b.homes.first()?)))
+            .collect();
+        if !apart.is_empty() {
+            let _ = write!(
+                note,
+                "; {} lower bit(s) lie where this parameter does not reach: {}",
+                apart.len(),
+                apart.join(", ")
+            );
+        }
+        if missing > apart.len() {
+            let _ = write!(note, "; {} lower bit(s) not found", missing - apart.len());
         }
         if !certain && let Some(r) = f.rival {
             let _ = write!(note, "; next best reading: {}", r.says());

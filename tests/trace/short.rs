@@ -6,6 +6,7 @@
 mod advice;
 mod audit;
 mod bad_input;
+mod certainty;
 mod check_judge;
 mod checks;
 mod commands;

@@ -386,7 +386,14 @@ impl Solution<'_> {
         self.conditions(&mut out);
         self.check_findings(&mut out);
         self.by_chance(fields, &missed, &mut out);
-        for f in fields.iter().filter(|f| !f.certain && f.shown > 0) {
+        for (f, field) in fields.iter().zip(&self.fields) {
+            if f.certain || f.shown == 0 {
+                continue;
+            }
+            if field.shown_certain() {
+                out.push(unwritten(&f.name));
+                continue;
+            }
             out.push(
                 Finding::new(
                     "trace.uncertain",
@@ -408,6 +415,21 @@ impl Solution<'_> {
         }
         out
     }
+}
+
+/// That all of a control was found, and the layout cannot hold it.
+fn unwritten(name: &str) -> Finding {
+    Finding::new(
+        "trace.unwritten",
+        Severity::Caution,
+        format!("all bits of {name} are found, and the layout does not hold all of them"),
+    )
+    .at(Place {
+        parameters: vec![name.to_owned()],
+        ..Place::default()
+    })
+    .means("they lie in chips that share no area, or so that no one parameter says what they hold")
+    .act("`cellkeep trace solve --json` names the place of each bit")
 }
 
 /// That nothing follows a control, where it was looked for.
