@@ -1,7 +1,7 @@
 //! `examine`: look for damage and name its likely cause.
 
 use super::open::{ReadingArgs, settlement};
-use super::output::{place, print_text, quoted, say};
+use super::output::{number, place, print_text, quoted, say};
 use super::settle::RECORD;
 use super::shelved::ShelfArgs;
 use super::{Failure, Outcome, Status, findings, mend};
@@ -224,10 +224,17 @@ fn left_out(why: &str) -> Finding {
 
 fn print(e: &Examination, args: &Args, part: Role) {
     findings::print(&e.findings);
+    let mut above = !e.findings.is_empty();
+    // A blank line between two parts, none before the first.
+    let mut part_begins = || {
+        if std::mem::replace(&mut above, true) {
+            say!();
+        }
+    };
     for picture in &e.pictures {
         let marked = picture.rows.iter().any(|r| r.marks.contains(|c| c != '.'));
         if marked || args.pictures {
-            say!();
+            part_begins();
             draw(picture);
         }
     }
@@ -237,7 +244,7 @@ fn print(e: &Examination, args: &Args, part: Role) {
         .filter(|v| args.entries || matches!(v.verdict, Verdict::Suspect | Verdict::Damaged))
         .collect();
     if !odd.is_empty() {
-        say!();
+        part_begins();
         for v in odd {
             say!(
                 "{:<8} {}, {}: {}",
@@ -248,7 +255,7 @@ fn print(e: &Examination, args: &Args, part: Role) {
             );
         }
     }
-    say!();
+    part_begins();
     for line in closing(e, args, part) {
         say!("{line}");
     }
@@ -308,8 +315,8 @@ fn closing(e: &Examination, args: &Args, part: Role) -> Vec<String> {
     let mut lines = Vec::new();
     if !e.entries.is_empty() {
         lines.push(format!(
-            "{} entries sound, {} blank, {} suspect, {} damaged",
-            count(Verdict::Sound),
+            "{} sound, {} blank, {} suspect, {} damaged",
+            number(count(Verdict::Sound), "entry"),
             count(Verdict::Blank),
             count(Verdict::Suspect),
             count(Verdict::Damaged)

@@ -84,7 +84,7 @@ impl FoundField {
     }
 
     /// How many bits from the top down are shown by what was held, those above all that its positions set left aside, and
-    /// the chance that these are right; none where nothing is likelier than [`SHOWN`].
+    /// the chance that these are right; none where nothing is 5 % likely.
     pub fn told(&self) -> (usize, f64) {
         let idle = self.bits.iter().rev().take_while(|b| b.idle).count();
         let bits = self.bits.iter().rev().skip(idle);
