@@ -269,7 +269,7 @@ impl Writer<'_> {
                 n.evidence()
             );
         }
-        // What lies in chips that other areas tell of is found all the same.
+        // What lies in chips that other areas tell of, or is written for another, is found all the same.
         let below = bits().skip(spots.len());
         let apart: Vec<String> = below
             .filter(|(_, b)| b.sure >= SHOWN)
@@ -278,7 +278,7 @@ impl Writer<'_> {
         if !apart.is_empty() {
             let _ = write!(
                 note,
-                "; {} lower bit(s) lie where this parameter does not reach: {}",
+                "; {} lower bit(s) lie in another area, or where another control is written: {}",
                 apart.len(),
                 apart.join(", ")
             );
