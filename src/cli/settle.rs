@@ -265,11 +265,9 @@ fn further(s: &Settlement) -> Vec<String> {
 
 /// Of what is unknown it is told how many further reads settle it.
 fn unknown(s: &Settlement) -> &'static str {
-    match s.further_reads_to_settle {
-        Some(0) => "unknown",
-        Some(_) => "unknown or settled wrongly",
-        None if s.likely.is_some() => "unknown or settled wrongly",
-        None => "unknown",
+    match (s.further_reads_to_settle, s.likely) {
+        (Some(0), _) | (None, None) => "unknown",
+        _ => "unknown or settled wrongly",
     }
 }
 
@@ -310,7 +308,7 @@ fn some(s: &Settlement, bits: impl Fn(&Forecast) -> f64) -> String {
 }
 
 fn reads(n: u32) -> String {
-    format!("{n} further read{}", if n == 1 { "" } else { "s" })
+    number(n, "further read")
 }
 
 /// Chips and areas are always listed, lines of a chip where their dissent stands out; the record has all.

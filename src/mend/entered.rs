@@ -4,7 +4,7 @@ use std::collections::{HashMap, HashSet};
 
 use super::damage::Damaged;
 use super::gather::bits;
-use super::{BitsProposal, Loss, MendError, MendPlan, Proposal};
+use super::{BitsProposal, Loss, MendError, MendPlan, Proposal, cells};
 use crate::codec::{Memory, low_mask, setting};
 use crate::layout::model::{BitPlace, Coding, Layout};
 use crate::reading::{BY_HAND, Origin, Reading};
@@ -186,10 +186,7 @@ pub(super) fn changes<'a>(
             left.push(Loss {
                 area: String::new(),
                 entry: format!("chip {}", b.chip),
-                parameter: match b.first == b.last {
-                    true => format!("cell {:#06x}", b.first),
-                    false => format!("cells {:#06x} to {:#06x}", b.first, b.last),
-                },
+                parameter: cells(b.first, b.last),
                 lost: not_accepted(&b.value, b.probability),
             });
             continue;

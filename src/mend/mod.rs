@@ -31,6 +31,14 @@ use crate::reading::{ChipDigest, Reading};
 pub use apply::{MendRecord, Mended, apply};
 pub use gather::propose;
 
+/// A stretch of cells in words: "cell 0x0031", "cells 0x0031 to 0x0040".
+fn cells(first: u32, last: u32) -> String {
+    match first == last {
+        true => format!("cell {first:#06x}"),
+        false => format!("cells {first:#06x} to {last:#06x}"),
+    }
+}
+
 /// Why a plan could not be made or applied.
 #[derive(Debug, thiserror::Error)]
 pub enum MendError {

@@ -9,7 +9,7 @@ use super::gather::Bench;
 use super::rivals::{Another, mixed_bit};
 use super::sources::Source;
 use super::witness::Witness;
-use super::{BitsProposal, Loss, MendPlan};
+use super::{BitsProposal, Loss, MendPlan, cells};
 use crate::codec::Memory;
 use crate::examine::Kind;
 use crate::layout::model::{Area, BitPlace, CheckInstance, FieldOwner, Policy};
@@ -358,10 +358,7 @@ impl Bench<'_> {
         let chip = &self.content.layout.chips[usize::from(first.place.chip)].id;
         let Some((_, chance, why)) = &first.value else {
             let bits: usize = run.iter().map(|c| c.len()).sum();
-            let cells = match last - first.place.cell {
-                0 => format!("cell {:#06x}", last),
-                _ => format!("cells {:#06x} to {last:#06x}", first.place.cell),
-            };
+            let cells = cells(first.place.cell, last);
             plan.losses.push(Loss {
                 area: first.area.clone(),
                 entry: if first.entry.is_empty() {

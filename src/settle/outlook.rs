@@ -65,6 +65,8 @@ pub(super) struct Outcome {
 pub(super) struct Outlook<'n> {
     chips: Vec<ChipOutlook<'n>>,
     doubt: f64,
+    /// What was foretold already, by the number of further reads.
+    foretold: HashMap<u32, Outcome>,
 }
 
 struct ChipOutlook<'n> {
@@ -84,11 +86,24 @@ impl<'n> Outlook<'n> {
                 votes: &chip.votes,
             })
             .collect();
-        Self { chips, doubt }
+        Self {
+            chips,
+            doubt,
+            foretold: HashMap::new(),
+        }
     }
 
     /// What is left after `more` further reads.
     pub(super) fn after(&mut self, more: u32) -> Outcome {
+        if let Some(known) = self.foretold.get(&more) {
+            return *known;
+        }
+        let outcome = self.foretell(more);
+        self.foretold.insert(more, outcome);
+        outcome
+    }
+
+    fn foretell(&mut self, more: u32) -> Outcome {
         let mut sum = Outcome::default();
         // What is wrong or open in all chips, with the chance of it: chips have their own noise.
         let mut all = vec![(0.0, 1.0)];

@@ -1,7 +1,7 @@
 //! Readings and plan side by side: what every bit held for every save.
 
 use super::panel::{Condition, Kind, Lane, Panel};
-use super::plan::{Plan, Purpose, Save};
+use super::plan::{Plan, Purpose, Save, Setting};
 use crate::reading::Reading;
 
 /// One chip over all readings.
@@ -342,9 +342,7 @@ impl<'a> Experiment<'a> {
         self.class.clear();
         self.classes = vec![vec![true; settings.len()]];
         for condition in &self.conditions {
-            let means = |s: &super::plan::Setting| {
-                (condition.as_ref()).is_none_or(|c| c.positions.contains(&s.positions[c.lane]))
-            };
+            let means = |s: &Setting| condition.as_ref().is_none_or(|c| c.holds(&s.positions));
             let class: Vec<bool> = settings.iter().map(means).collect();
             let known = self.classes.iter().position(|c| *c == class);
             self.class.push(known.unwrap_or(self.classes.len()));
@@ -371,10 +369,7 @@ impl<'a> Experiment<'a> {
 
     /// True where no setting gives meaning to two lanes: then one bit may be of both.
     pub(crate) fn excludes(&self, a: usize, b: usize) -> bool {
-        let (a, b) = (&self.conditions[a], &self.conditions[b]);
-        a.as_ref()
-            .zip(b.as_ref())
-            .is_some_and(|(a, b)| a.excludes(b))
+        Condition::exclude(self.conditions[a].as_ref(), self.conditions[b].as_ref())
     }
 
     /// True where end-stop settings show a lane at one end or the other: not names, nor selectors, whose positions

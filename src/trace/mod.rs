@@ -44,4 +44,5 @@ pub use audit::{LayoutAudit, Unproved, audit, belongs, order_of};
 pub use cells::TraceError;
 pub use hints::{order, solve_in_order};
 pub use next::{Next, next};
+pub(crate) use solution::percent;
 pub use solution::{CERTAIN, FoundBit, FoundField, Home, Solution, solve};

@@ -2,8 +2,8 @@
 
 mod when;
 
-pub(crate) use when::Condition;
 pub use when::When;
+pub(crate) use when::{Condition, lane_beside};
 
 use crate::document::in_words;
 use schemars::JsonSchema;

@@ -284,10 +284,7 @@ impl Plan {
     pub fn means(&self, lane: usize, setting: usize) -> bool {
         let condition = self.panel.conditions().into_iter().nth(lane).flatten();
         let positions = self.settings.get(setting).map(|s| &s.positions);
-        condition.is_none_or(|c| {
-            let at = positions.and_then(|p| p.get(c.lane));
-            at.is_some_and(|at| c.positions.contains(at))
-        })
+        condition.is_none_or(|c| positions.is_some_and(|at| c.holds(at)))
     }
 
     /// What it costs.

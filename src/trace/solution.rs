@@ -103,6 +103,11 @@ pub(crate) const SHOWN: f64 = 0.05;
 /// At least this chance is called certain.
 pub const CERTAIN: f64 = 0.999;
 
+/// A chance in percent, to one place and never rounded up.
+pub(crate) fn percent(chance: f64) -> f64 {
+    (chance * 1000.0).floor() / 10.0
+}
+
 /// A solved plan.
 pub struct Solution<'a> {
     pub(crate) solved: Solved<'a>,

@@ -9,8 +9,8 @@ use super::codes::{self, Code};
 use super::explain::Explained;
 use super::fields::{Bit, Found};
 use super::groups::{self, Group, Spot};
-use super::panel::{Condition, Kind, Lane, Panel, PanelControl};
-use super::solution::{CERTAIN, FoundField, SHOWN, Solution};
+use super::panel::{Condition, Kind, Lane, Panel, PanelControl, When};
+use super::solution::{CERTAIN, FoundField, SHOWN, Solution, percent};
 
 mod areas;
 pub(crate) mod check;
@@ -243,18 +243,17 @@ impl Writer<'_> {
         if let (Some(when), Some(selector)) = (when, &selector) {
             let lane = solved.experiment.lanes[when.lane];
             let names = when.positions.iter();
-            let names: Vec<String> = names
-                .map(|p| format!("{:?}", panel.controls[lane.control].position(*p)))
-                .collect();
-            let _ = writeln!(
-                t,
-                "when = {{ key = {selector:?}, is = [{}] }}",
-                names.join(", ")
-            );
+            let when = When {
+                key: selector.clone(),
+                is: names
+                    .map(|p| panel.controls[lane.control].position(*p))
+                    .collect(),
+            };
+            let _ = writeln!(t, "{}", when.line());
         }
         let mut note = format!(
             "sure to {:.1} % by {} settings",
-            (sure * 1000.0).floor() / 10.0,
+            percent(sure),
             solved.experiment.plan.settings.len()
         );
         if fields.len() > 1 {
@@ -265,7 +264,7 @@ impl Writer<'_> {
                 note,
                 "; nobody told when it means something, that {} is sure to {:.1} %: {}",
                 n.says(&solved.experiment),
-                (n.chance * 1000.0).floor() / 10.0,
+                percent(n.chance),
                 n.evidence()
             );
         }

@@ -1,15 +1,11 @@
 //! The layout, the solution and the report say the same of how sure a control is.
 
-use cellkeep::layout::{
-    self,
-    model::{Evidence, Layout},
-};
+use cellkeep::layout::model::{Evidence, Layout};
+use cellkeep::trace::Solution;
 use cellkeep::trace::plan::Plan;
 use cellkeep::trace::rehearsal::compare;
-use cellkeep::trace::simulate::{self, Hand};
-use cellkeep::trace::{Solution, solve};
 
-use crate::hidden::Hidden;
+use crate::hidden::{Hidden, Traced, traced};
 
 /// Eight presets of eight cells in the first chip; the second chip's lowest address pin carries the second bit of the
 /// address, so that there they are four cells apart. A knob has four bits in each chip, the others all of theirs in one.
@@ -104,10 +100,11 @@ fn bits_in_two_areas_are_not_called_certain() {
         plan,
         ..
     } = Hidden::of(HIDDEN);
-    let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 3).unwrap();
-    let solution = solve(&plan, &readings).unwrap();
-    let text = solution.layout_toml("found");
-    let found = layout::from_text("found", &text).unwrap();
+    let Traced {
+        solution,
+        text,
+        found,
+    } = traced(&hidden, &targets, &plan);
     let all = certain(&solution, &plan, &found);
     assert!(all.iter().any(|c| c.1), "{text}");
     assert!(all.contains(&("cutoff".to_owned(), false)), "{text}");

@@ -1,11 +1,8 @@
 //! Controls that mean something only while another stands in some position.
 
-use cellkeep::layout;
 use cellkeep::trace::rehearsal::compare;
-use cellkeep::trace::simulate::{self, Hand};
-use cellkeep::trace::solve;
 
-use crate::hidden::{Hidden, bits_of};
+use crate::hidden::{Hidden, Traced, bits_of, traced};
 
 /// Sixteen presets of four bytes from cell 8 on: a switch in the top bit of the first byte decides whether the second byte
 /// holds a split point of six bits or a spread of four.
@@ -71,10 +68,11 @@ fn two_controls_in_one_byte_are_found_with_what_decides() {
             "{at:?}"
         );
     }
-    let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 3).unwrap();
-    let solution = solve(&plan, &readings).unwrap();
-    let text = solution.layout_toml("found");
-    let found = layout::from_text("found", &text).unwrap();
+    let Traced {
+        solution,
+        text,
+        found,
+    } = traced(&hidden, &targets, &plan);
     let area = &found.areas[0];
     for (key, lines, is) in [("split-point", 0..6, 1), ("spread", 0..4, 0)] {
         let p = &area.parameters[area.parameter(key).unwrap()];

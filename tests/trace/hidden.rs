@@ -6,7 +6,8 @@ use cellkeep::layout::{
 };
 use cellkeep::trace::panel::Panel;
 use cellkeep::trace::plan::{Effort, Plan};
-use cellkeep::trace::simulate::{self, Target};
+use cellkeep::trace::simulate::{self, Hand, Target};
+use cellkeep::trace::{Solution, solve};
 
 /// A layout with the panel that belongs to it and the whole plan for that panel.
 pub(crate) struct Hidden {
@@ -27,6 +28,26 @@ impl Hidden {
             targets,
             plan,
         }
+    }
+}
+
+/// What was found of an instrument, and the layout written of it: as text, and read again.
+pub(crate) struct Traced<'a> {
+    pub(crate) solution: Solution<'a>,
+    pub(crate) text: String,
+    pub(crate) found: Layout,
+}
+
+/// Dials a plan with a hand that neither slips nor shakes, and solves it.
+pub(crate) fn traced<'a>(hidden: &Layout, targets: &[Target], plan: &'a Plan) -> Traced<'a> {
+    let readings = simulate::dial(hidden, targets, plan, Hand::default(), 3).unwrap();
+    let solution = solve(plan, &readings).unwrap();
+    let text = solution.layout_toml("found");
+    let found = layout::from_text("found", &text).unwrap();
+    Traced {
+        solution,
+        text,
+        found,
     }
 }
 

@@ -1,6 +1,6 @@
 //! Controls that mean something only while another stands in some position, where the panel file does not say so.
 
-use cellkeep::layout::{self, model::Layout};
+use cellkeep::layout::model::Layout;
 use cellkeep::trace::panel::Panel;
 use cellkeep::trace::plan::{Effort, Plan};
 use cellkeep::trace::rehearsal::compare;
@@ -8,14 +8,18 @@ use cellkeep::trace::simulate::{self, Hand};
 use cellkeep::trace::{next, solve};
 
 use crate::decided::HIDDEN;
-use crate::hidden::bits_of;
+use crate::hidden::{Hidden, Traced, bits_of, traced};
 
 /// A layout with its panel, of which no control says when it means something.
 fn silent(toml: &str) -> (Layout, Panel, Vec<simulate::Target>) {
-    let hidden = layout::from_text("hidden", toml).unwrap();
-    let (mut panel, targets) = simulate::panel_of(&hidden).unwrap();
+    let Hidden {
+        layout,
+        mut panel,
+        targets,
+        ..
+    } = Hidden::of(toml);
     panel.controls.iter_mut().for_each(|c| c.when = None);
-    (hidden, panel, targets)
+    (layout, panel, targets)
 }
 
 /// The split point on lines 0 to 5 and the spread on lines 0 to 3 of cell 21 in preset 4, as where it is told; and the
@@ -24,10 +28,11 @@ fn silent(toml: &str) -> (Layout, Panel, Vec<simulate::Target>) {
 fn two_controls_in_one_byte_are_noticed() {
     let (hidden, panel, targets) = silent(HIDDEN);
     let plan = Plan::with(&panel, Effort::FULL);
-    let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 3).unwrap();
-    let solution = solve(&plan, &readings).unwrap();
-    let text = solution.layout_toml("found");
-    let found = layout::from_text("found", &text).unwrap();
+    let Traced {
+        solution,
+        text,
+        found,
+    } = traced(&hidden, &targets, &plan);
     let area = &found.areas[0];
     for (key, lines, is) in [("split-point", 0..6, 1), ("spread", 0..4, 0)] {
         let p = &area.parameters[area.parameter(key).unwrap_or_else(|| panic!("{text}"))];

@@ -6,7 +6,7 @@ use cellkeep::trace::rehearsal::compare;
 use cellkeep::trace::simulate::{self, Hand};
 use cellkeep::trace::solve;
 
-use crate::hidden::{Hidden, bits_of};
+use crate::hidden::{Hidden, Traced, bits_of, traced};
 
 /// Eight presets of eight bytes from cell 16 on; two bytes a voice, the second voice three bytes after the first; and a
 /// control of both in the last byte.
@@ -55,14 +55,15 @@ fn two_voices_are_one_parameter_each() {
         plan,
         ..
     } = Hidden::of(HIDDEN);
-    let readings = simulate::dial(&hidden, &targets, &plan, Hand::default(), 3).unwrap();
-    let solution = solve(&plan, &readings).unwrap();
+    let Traced {
+        solution,
+        text,
+        found,
+    } = traced(&hidden, &targets, &plan);
     assert_eq!(
         solution.report().voices,
         ["U1: 2 voices, 3 addresses apart; 3 controls lie alike in every voice"]
     );
-    let text = solution.layout_toml("found");
-    let found = layout::from_text("found", &text).unwrap();
     let places = |key: &str, preset: usize, voice: Option<usize>| -> Vec<BitPlace> {
         let mut areas = found.areas.iter();
         let (area, p) = areas

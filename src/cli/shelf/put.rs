@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use super::super::{Failure, Outcome};
 use super::{Common, role, tell_done};
+use crate::layout;
 use crate::shelf::{HeldLayout, ReadingAt, Role, Stored, layouts_among, places_of, readings};
 
 /// Put readings or any files into a job, each with the part it plays.
@@ -84,10 +85,11 @@ fn faulty(
     version: u32,
     put: &BTreeMap<String, String>,
 ) -> Result<Vec<String>, Failure> {
+    let texts = stored.layouts(version)?;
     let mut out = Vec::new();
     for (id, at) in put {
-        let held = stored.kept_layout(version, id)?;
-        if let Some(Err(error)) = held.map(|held| held.load()) {
+        let Some(text) = texts.get(id) else { continue };
+        if let Err(error) = layout::from_texts(&format!("{id}.toml"), text, &texts) {
             let says = error.to_string();
             let first = says.lines().next().unwrap_or_default();
             out.push(format!(

@@ -135,10 +135,7 @@ fn sheet(plan: &Plan) {
     say!(
         "{}, {} of save, {}.",
         number(cost.settings, "setting"),
-        match cost.saves {
-            1 => "1 press".to_owned(),
-            n => format!("{n} presses"),
-        },
+        number(cost.saves, "press"),
         number(cost.readings, "reading")
     );
     say!(

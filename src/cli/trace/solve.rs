@@ -6,7 +6,7 @@ use crate::document::to_json;
 use crate::finding::Severity;
 use crate::layout;
 use crate::shelf::hyphened;
-use crate::trace;
+use crate::trace::{self, percent};
 
 /// Find the layout from a plan and the readings taken after it.
 #[derive(clap::Args)]
@@ -125,11 +125,6 @@ pub(crate) fn run(args: &Args) -> Outcome {
         );
     }
     Ok(status)
-}
-
-/// A chance in percent, never rounded up.
-fn percent(chance: f64) -> f64 {
-    (chance * 1000.0).floor() / 10.0
 }
 
 /// How many controls are traced, guessed and not found, and by what that is told.

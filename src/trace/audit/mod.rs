@@ -468,7 +468,7 @@ fn dialled(layout: &Layout, plan: Option<&Plan>, readings: usize) -> Vec<Vec<Vec
         let condition = conditions[l].as_ref();
         let means = |s: &&super::plan::Save| {
             let positions = &plan.settings[s.setting].positions;
-            condition.is_none_or(|c| c.positions.contains(&positions[c.lane]))
+            condition.is_none_or(|c| c.holds(positions))
         };
         let saves = plan.saves.iter().filter(|s| s.reading < readings);
         for save in saves.filter(means) {

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Kind, Panel, PanelControl, PanelError};
+use super::{Kind, Lane, Panel, PanelControl, PanelError};
 
 /// When a control means something: another one stands in one of these positions.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -16,6 +16,16 @@ pub struct When {
 }
 
 impl When {
+    /// As it stands in a panel file and in a layout.
+    pub(crate) fn line(&self) -> String {
+        let names: Vec<String> = self.is.iter().map(|name| format!("{name:?}")).collect();
+        format!(
+            "when = {{ key = {:?}, is = [{}] }}",
+            self.key,
+            names.join(", ")
+        )
+    }
+
     /// The positions named, of the control that decides: from 0, in ascending order, each once.
     fn positions(&self, by: &PanelControl) -> Vec<u32> {
         let mut positions: Vec<u32> = self.is.iter().filter_map(|n| named(by, n)).collect();
@@ -35,10 +45,25 @@ pub(crate) struct Condition {
 }
 
 impl Condition {
-    /// True where no setting gives meaning to both.
-    pub(crate) fn excludes(&self, other: &Condition) -> bool {
-        self.lane == other.lane && !self.positions.iter().any(|p| other.positions.contains(p))
+    /// True where it holds with the lanes at these positions.
+    pub(crate) fn holds(&self, at: &[u32]) -> bool {
+        at.get(self.lane)
+            .is_some_and(|p| self.positions.contains(p))
     }
+
+    /// True where no setting gives meaning to both of what means something then.
+    pub(crate) fn exclude(one: Option<&Condition>, other: Option<&Condition>) -> bool {
+        let (Some(one), Some(other)) = (one, other) else {
+            return false;
+        };
+        one.lane == other.lane && !one.positions.iter().any(|p| other.positions.contains(p))
+    }
+}
+
+/// The lane of a control that goes with another lane: of the same voice where each voice has its own.
+pub(crate) fn lane_beside(lanes: &[Lane], control: usize, lane: &Lane) -> Option<usize> {
+    let beside = |l: &Lane| l.control == control && l.voice.is_none_or(|v| Some(v) == lane.voice);
+    lanes.iter().position(beside)
 }
 
 /// Positions of a control by name, as [`PanelControl::position`] writes them.
@@ -96,13 +121,11 @@ impl Panel {
     /// For each lane when it means something; `None` where it always does.
     pub(crate) fn conditions(&self) -> Vec<Option<Condition>> {
         let lanes = self.lanes();
-        let of = |lane: &super::Lane| -> Option<Condition> {
+        let of = |lane: &Lane| -> Option<Condition> {
             let when = self.controls[lane.control].when.as_ref()?;
             let by = self.controls.iter().position(|c| c.key == when.key)?;
-            let own =
-                |l: &super::Lane| l.control == by && l.voice.is_none_or(|v| Some(v) == lane.voice);
             Some(Condition {
-                lane: lanes.iter().position(own)?,
+                lane: lane_beside(&lanes, by, lane)?,
                 positions: when.positions(&self.controls[by]),
             })
         };

@@ -91,7 +91,7 @@ pub(super) fn settings(
         let c = &panel.controls[lane.control];
         let means: Vec<bool> = positions
             .iter()
-            .map(|row| (conditions[l].as_ref()).is_none_or(|c| c.positions.contains(&row[c.lane])))
+            .map(|row| (conditions[l].as_ref()).is_none_or(|c| c.holds(row)))
             .collect();
         let count = |from: usize, to: usize| means[from..to].iter().filter(|m| **m).count();
         let marks = match c.kind {
@@ -217,12 +217,7 @@ impl Words<'_> {
         /// Words drawn for a lane before the whole is tried anew.
         const DRAWN: usize = 400;
         let means: Vec<u64> = (0..lanes.len()).map(|l| self.means(l)).collect();
-        let excluded = |a: usize, b: usize| {
-            let (a, b) = (&self.conditions[a], &self.conditions[b]);
-            a.as_ref()
-                .zip(b.as_ref())
-                .is_some_and(|(a, b)| a.excludes(b))
-        };
+        let of = |lane: usize| self.conditions[lane].as_ref();
         let two_valued = |l: usize| {
             let c = &panel.controls[lanes[l].control];
             c.kind != Kind::Text && (c.kind != Kind::Selector || c.span() < 2)
@@ -233,7 +228,7 @@ impl Words<'_> {
             // Nor may it stand still.
             self.apart(w, 0, means[l])
                 && chosen.iter().all(|&o| {
-                    excluded(l, o)
+                    Condition::exclude(of(l), of(o))
                         || (self.apart(w, out[o], means[l]) && self.apart(w, out[o], means[o]))
                 })
         };

@@ -3,7 +3,7 @@
 
 use super::super::checks::says;
 use super::super::hints;
-use super::super::solution::Solution;
+use super::super::solution::{Solution, percent};
 use super::super::write::check;
 use super::FieldReport;
 use crate::finding::{ChipPlace, Finding, Place, Severity};
@@ -219,12 +219,7 @@ impl Solution<'_> {
         let panel = experiment.panel();
         for n in &self.solved.noticed {
             let (control, when) = (&panel.controls[n.control], n.when(experiment));
-            let names: Vec<String> = when.is.iter().map(|p| format!("{p:?}")).collect();
-            let line = format!(
-                "when = {{ key = {:?}, is = [{}] }}",
-                when.key,
-                names.join(", ")
-            );
+            let line = when.line();
             let place = Place {
                 parameters: vec![control.key.clone()],
                 ..Place::default()
@@ -243,7 +238,7 @@ impl Solution<'_> {
                 .means(format!(
                     "the panel file does not tell; {}; sure to {:.1} %",
                     n.evidence(),
-                    (n.chance * 1000.0).floor() / 10.0
+                    percent(n.chance)
                 )),
                 false => Finding::new(
                     "trace.when-perhaps",
@@ -403,7 +398,7 @@ impl Solution<'_> {
                         f.name,
                         f.code,
                         f.bits_shown(),
-                        (f.sure_of_shown * 1000.0).floor() / 10.0
+                        percent(f.sure_of_shown)
                     ),
                 )
                 .at(Place {

@@ -12,7 +12,7 @@ use rayon::prelude::*;
 
 use super::cells::Experiment;
 use super::fields::Found;
-use super::panel::{Condition, Kind, When};
+use super::panel::{Condition, Kind, When, lane_beside};
 use super::signal;
 use super::solve::Solved;
 use weigh::{Decider, Scales};
@@ -57,13 +57,8 @@ impl Noticed {
 
     /// As part of a sentence: "osc.wave is at pulse".
     pub(crate) fn says(&self, experiment: &Experiment) -> String {
-        let by = &experiment.panel().controls[self.by];
-        let names = self.positions.iter().map(|p| by.position(*p));
-        format!(
-            "{} is at {}",
-            by.key,
-            names.collect::<Vec<_>>().join(" or ")
-        )
+        let when = self.when(experiment);
+        format!("{} is at {}", when.key, when.is.join(" or "))
     }
 
     /// As a panel file says it.
@@ -93,35 +88,39 @@ pub(crate) fn lanes_of(experiment: &Experiment, control: usize) -> Vec<usize> {
 
 /// The lane of what decides that goes with another lane: of the same voice where each has its own.
 fn lane_of(experiment: &Experiment, by: usize, lane: usize) -> Option<usize> {
-    let voice = experiment.lanes[lane].voice;
-    let mut of = lanes_of(experiment, by).into_iter();
-    of.find(|l| experiment.lanes[*l].voice.is_none_or(|v| Some(v) == voice))
+    lane_beside(&experiment.lanes, by, &experiment.lanes[lane])
 }
 
 impl Solved<'_> {
     /// For each lane when it means something, as far as anything speaks for it: told, noticed, or supposed only.
     pub(crate) fn perhaps(&self) -> Vec<Option<Condition>> {
-        let mut experiment = self.experiment.clone();
+        let mut out = self.experiment.conditions.clone();
         for n in self.noticed.iter().filter(|n| !n.written()) {
-            suppose(&mut experiment, n);
+            for (lane, condition) in supposed(&self.experiment, n) {
+                out[lane] = Some(condition);
+            }
         }
-        experiment.conditions
+        out
     }
+}
+
+/// What was noticed, lane by lane of its control.
+fn supposed(experiment: &Experiment, noticed: &Noticed) -> Vec<(usize, Condition)> {
+    let lanes = lanes_of(experiment, noticed.control).into_iter();
+    let condition = |lane| {
+        let condition = Condition {
+            lane: lane_of(experiment, noticed.by, lane)?,
+            positions: noticed.positions.clone(),
+        };
+        Some((lane, condition))
+    };
+    lanes.filter_map(condition).collect()
 }
 
 /// Takes what was noticed for given.
 pub(crate) fn suppose(experiment: &mut Experiment, noticed: &Noticed) {
-    for lane in lanes_of(experiment, noticed.control) {
-        if let Some(by) = lane_of(experiment, noticed.by, lane) {
-            let positions = noticed.positions.clone();
-            experiment.suppose(
-                lane,
-                Condition {
-                    lane: by,
-                    positions,
-                },
-            );
-        }
+    for (lane, condition) in supposed(experiment, noticed) {
+        experiment.suppose(lane, condition);
     }
 }
 
