@@ -8,7 +8,7 @@ use crate::blame::{Blame, Who};
 use crate::document::to_json;
 use crate::layout;
 use crate::trace::panel::Panel;
-use crate::trace::plan::{Effort, Plan, Purpose, Recall};
+use crate::trace::plan::{Effort, Plan, Purpose, Recall, Setting};
 use crate::trace::simulate;
 
 /// Make a plan of settings to dial, from what the panel has.
@@ -230,7 +230,7 @@ fn shifted(plan: &Plan, recalls: &[Recall]) {
 /// The settings from one on, for the readings from one on, as they are dialled.
 pub(super) fn settings(plan: &Plan, first_setting: usize, first_reading: usize) {
     let panel = &plan.panel;
-    let lanes = panel.lanes();
+    let (lanes, conditions) = (panel.lanes(), panel.conditions());
     let names: Vec<String> = lanes.iter().map(|l| panel.lane_name(*l)).collect();
     let longest = names.iter().map(String::len).max().unwrap_or(0);
     for reading in first_reading..plan.readings() {
@@ -269,12 +269,14 @@ pub(super) fn settings(plan: &Plan, first_setting: usize, first_reading: usize) 
             let before = d.checked_sub(1).and_then(|b| plan.settings.get(b));
             for (l, lane) in lanes.iter().enumerate() {
                 let control = &panel.controls[lane.control];
-                // Dialled anew means every control; otherwise what stands right already is left out.
-                if !plan.means(l, d) {
+                let condition = conditions[l].as_ref();
+                let means = |s: &Setting| condition.is_none_or(|c| c.holds(&s.positions));
+                if !means(setting) {
                     continue;
                 }
-                let same = before.is_some_and(|b| b.positions[l] == setting.positions[l])
-                    && plan.means(l, d - 1);
+                // Dialled anew means every control; otherwise what stands right already is left out.
+                let same =
+                    before.is_some_and(|b| b.positions[l] == setting.positions[l] && means(b));
                 if same && setting.purpose != Purpose::Repeat {
                     continue;
                 }
