@@ -24,6 +24,9 @@ pub(crate) struct Shift {
     pub(crate) second: usize,
     /// The setting of each preset in the first reading.
     pub(crate) settings: Vec<usize>,
+    /// For each class of settings ([`Experiment::classes`]) that a column may mean something in: for each preset whether what
+    /// the next one held is of it, and the logarithm of the share of controls that are.
+    classes: Vec<(Vec<bool>, f64)>,
     /// About what bits each preset then holds: every dial taken for one of six bits.
     rows: Vec<Vec<u64>>,
 }
@@ -42,9 +45,18 @@ impl Shift {
         for s in experiment.saves.iter().filter(|s| s.reading + 1 == second) {
             settings[s.preset] = same(s.setting)?;
         }
+        let next = |p: usize| settings[(p + 1) % settings.len()];
+        let of_class = |(class, means): (usize, &Vec<bool>)| {
+            let lanes = (0..experiment.lanes.len()).filter(|l| experiment.class(*l) == class);
+            let share = lanes.count() as f64 / experiment.lanes.len() as f64;
+            let carried = (0..settings.len()).map(|p| means[next(p)]).collect();
+            (share > 0.0).then(|| (carried, share.ln()))
+        };
+        let classes = experiment.classes().iter().enumerate();
         Some(Self {
             first: second - 1,
             second,
+            classes: classes.filter_map(of_class).collect(),
             rows: settings.iter().map(|s| about(experiment, *s)).collect(),
             settings,
         })
@@ -138,13 +150,39 @@ impl Shift {
 
     /// Logarithm of the odds that what changed in the cells of all presets, one after the other, is what the next preset
     /// held: in one data line, for 64 bases. `values` and `known` are what each preset's cell holds and what is known of
-    /// it, before and after, a bit a base.
+    /// it, before and after, a bit a base. What means something only sometimes stands still elsewhere, so that each base is
+    /// taken for one of the controls that it suits best.
     pub(crate) fn borne_out(&self, values: [&[u64]; 2], known: [&[u64]; 2]) -> [f64; ABREAST] {
+        let mut out = [f64::NEG_INFINITY; ABREAST];
+        for (means, share) in &self.classes {
+            let odds = self.borne_out_where(means, values, known);
+            for (out, odds) in out.iter_mut().zip(odds) {
+                *out = out.max(odds + share);
+            }
+        }
+        out.map(|odds| match odds {
+            f64::NEG_INFINITY => 0.0,
+            // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
+            _ => odds.max(-LINE_AGAINST),
+        })
+    }
+
+    /// The same for what means something in the presets whose next one is so marked; without bound, and infinitely low where
+    /// nothing that changed agrees.
+    fn borne_out_where(
+        &self,
+        means: &[bool],
+        values: [&[u64]; 2],
+        known: [&[u64]; 2],
+    ) -> [f64; ABREAST] {
         let n = values[0].len();
         let (mut agree, mut differ) = (Counts::default(), Counts::default());
         for first in (0..n).step_by(8) {
             let (mut same, mut other) = ([0u64; 8], [0u64; 8]);
             for ((same, other), p) in same.iter_mut().zip(&mut other).zip(first..n) {
+                if !means[p] {
+                    continue;
+                }
                 let next = (p + 1) % n;
                 // Not only what changed, nothing may differ; but much that never changes is alike.
                 *other = known[1][p] & known[0][next] & (values[1][p] ^ values[0][next]);
@@ -154,7 +192,7 @@ impl Shift {
             agree.add(same);
             differ.add(other);
         }
-        let mut out = [0.0; ABREAST];
+        let mut out = [f64::NEG_INFINITY; ABREAST];
         if agree.any() == 0 {
             return out;
         }
@@ -164,9 +202,7 @@ impl Shift {
             .zip(agree.each().into_iter().zip(differ.each()))
         {
             if agree > 0 {
-                let odds = f64::from(agree) * for_it + f64::from(differ) * against;
-                // A line of something else, or of a noisy dial, must not outweigh many that are carried on.
-                *out = odds.max(-LINE_AGAINST);
+                *out = f64::from(agree) * for_it + f64::from(differ) * against;
             }
         }
         out
@@ -366,7 +402,35 @@ fn apart(a: &[u64], b: &[u64]) -> u32 {
 
 #[cfg(test)]
 mod tests {
-    use super::parted;
+    use super::{Shift, parted};
+
+    /// By hand: eight presets hold 0 and 1 in turn, and every other one means something, so that it holds what the next one
+    /// held: 1 where it was 0, four times. The others stand still, each unlike the next. Taken for what always means something
+    /// four agree and four do not, 4 ln 1.9 - 4 ln 10 < -1; taken for what one control in two is, 4 ln 1.9 + ln 1/2 = 1.874.
+    /// The second base never changed: nothing speaks for or against it.
+    #[test]
+    fn what_stands_still_where_it_means_nothing_is_borne_out() {
+        let before = [0u64, 1, 0, 1, 0, 1, 0, 1];
+        let after = [1u64; 8];
+        let shift = |classes: &[(Vec<bool>, f64)]| Shift {
+            first: 0,
+            second: 1,
+            settings: (0..8).collect(),
+            classes: classes.to_vec(),
+            rows: Vec::new(),
+        };
+        let every_other = (0..8).map(|p| p % 2 == 0).collect();
+        let always = (vec![true; 8], 0.5f64.ln());
+        let known = [u64::MAX; 8];
+        let odds = |classes: &[_]| {
+            let all = shift(classes).borne_out([&before, &after], [&known, &known]);
+            (all[0], all[1])
+        };
+        assert_eq!(odds(&[(vec![true; 8], 0.0)]), (-1.0, 0.0));
+        let (first, second) = odds(&[always, (every_other, 0.5f64.ln())]);
+        assert!((first - 1.874).abs() < 0.001, "{first}");
+        assert_eq!(second, 0.0);
+    }
 
     /// By hand: of sixteen presets in four chips the steps from the fourth, eighth, twelfth and sixteenth leave a chip; of
     /// twelve in two chips of eight those from the eighth and the twelfth. One slip breaks the steps to and from a preset.
