@@ -28,7 +28,7 @@ pub(crate) enum Code {
 }
 
 /// One coding with its width.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub(crate) struct Hypothesis {
     pub(crate) code: Code,
     pub(crate) width: u32,

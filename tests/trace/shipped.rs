@@ -45,3 +45,11 @@ fn boards_whose_chips_share_the_presets_are_found_whole() {
     );
     assert!(!found.layout_toml.contains(".voice-"));
 }
+
+/// A dial that means something at one of six positions of a selector shows so little between the end stops that five bits
+/// of it and no more come near; two more lie below, and were not looked for, but its coding was said to be sign and magnitude in five bits
+/// for sure.
+#[test]
+fn a_dial_that_means_something_seldom_is_found_down_to_its_lowest_bit() {
+    whole("tessaly-nine", 15_299);
+}

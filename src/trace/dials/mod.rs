@@ -172,6 +172,8 @@ impl Dials<'_> {
         let mut todo: Vec<&Found> = found.iter().flatten().collect();
         todo.retain(|f| dial(self.experiment, f));
         let together = self.together(&todo);
+        let mut tried: Vec<Vec<Hypothesis>> =
+            together.iter().map(|v| self.near(v, found)).collect();
         let mut looked: Vec<Looked> = vec![Looked::default(); found.len()];
         let mut out: Vec<Option<(Chosen, Chain)>> = found.iter().map(|_| None).collect();
         let mut rivals = Rivals::new(self.experiment, self.columns.len());
@@ -185,18 +187,25 @@ impl Dials<'_> {
                     let mine: Vec<usize> = varying.iter().copied().filter(mine).collect();
                     let own = |c: &usize| owners[*c].contains(&f.lane);
                     let own: Vec<usize> = mine.iter().copied().filter(own).collect();
-                    let voices = together.iter().find(|v| v.contains(&f.lane));
-                    let voices = voices.map_or(&[][..], |v| v);
-                    let voices = voices.iter().filter_map(|lane| found[*lane].as_ref());
-                    let codings = self.codings(f, voices, &mine, &own);
-                    (f.lane, Looked { mine, own, codings })
+                    let mut looked = Looked {
+                        mine,
+                        own,
+                        codings: Vec::new(),
+                    };
+                    if let Some(v) = together.iter().position(|v| v.contains(&f.lane)) {
+                        looked.codings = self.codings(f, &tried[v], &looked);
+                    }
+                    (f.lane, looked)
                 })
                 .collect();
             for (lane, dial) in done {
                 looked[lane] = dial;
             }
-            let again = |v: &&Vec<usize>| todo.iter().any(|f| v.contains(&f.lane));
-            let again: Vec<&Vec<usize>> = together.iter().filter(again).collect();
+            let again = |v: &[usize]| todo.iter().any(|f| v.contains(&f.lane));
+            for (voices, tried) in together.iter().zip(&mut tried).filter(|(v, _)| again(v)) {
+                self.further(voices, tried, found, &mut looked);
+            }
+            let again: Vec<&Vec<usize>> = together.iter().filter(|v| again(v)).collect();
             let done: Vec<(usize, Option<(Chosen, Chain)>)> = again
                 .into_par_iter()
                 .flat_map_iter(|v| {
@@ -295,25 +304,82 @@ impl Dials<'_> {
         out
     }
 
-    /// The codings of a dial that came near in any of its control's voices, and their next wider and narrower ones.
-    fn codings<'f>(
-        &self,
-        f: &Found,
-        voices: impl Iterator<Item = &'f Found> + Clone,
-        mine: &[usize],
-        own: &[usize],
-    ) -> Vec<Scored> {
-        /// What another noise may make up for.
-        const OTHERWISE: f64 = 20.0;
-        let lane = self.experiment.lanes[f.lane];
-        let possible = codes::hypotheses(self.experiment.panel(), lane);
+    /// The codings that came near in any voice of a control, and their next wider and narrower ones.
+    fn near(&self, voices: &[usize], found: &[Option<Found>]) -> Vec<Hypothesis> {
         let near = |h: &Hypothesis| {
             let beside = |n: &Hypothesis| n.code == h.code && n.width.abs_diff(h.width) < 2;
-            (voices.clone()).any(|f| f.near.contains(h) || f.near.iter().take(2).any(beside))
+            let all = voices.iter().filter_map(|lane| found[*lane].as_ref());
+            let mut all = all.map(|f| &f.near);
+            all.any(|n| n.contains(h) || n.iter().take(2).any(beside))
         };
+        self.possible(voices).into_iter().filter(near).collect()
+    }
+
+    /// The codings that the voices of a control could have.
+    fn possible(&self, voices: &[usize]) -> Vec<Hypothesis> {
+        let lane = voices.first().map(|lane| self.experiment.lanes[*lane]);
+        lane.map_or(Vec::new(), |lane| {
+            codes::hypotheses(self.experiment.panel(), lane)
+        })
+    }
+
+    /// Tries further codings of a control as long as the best of those tried is the widest tried of its kind: bits taken one by
+    /// one, setting by setting, may show too little of a dial for all of its bits to have come near. What is then best is held
+    /// against every other kind that is as wide, too: it is no surer than what it was compared with.
+    fn further(
+        &self,
+        voices: &[usize],
+        tried: &mut Vec<Hypothesis>,
+        found: &[Option<Found>],
+        looked: &mut [Looked],
+    ) {
+        let possible = self.possible(voices);
+        let mut widened = false;
+        loop {
+            let best = |lane: &usize| {
+                let all = looked[*lane].codings.iter();
+                all.max_by(|a, b| a.score.total_cmp(&b.score)).map(|s| s.h)
+            };
+            let best: Vec<Hypothesis> = voices.iter().filter_map(best).collect();
+            let untried: Vec<Hypothesis> = (possible.iter().copied())
+                .filter(|h| !tried.contains(h))
+                .collect();
+            let of = |fits: &dyn Fn(&Hypothesis, &Hypothesis) -> bool| -> Vec<Hypothesis> {
+                let some = untried.iter().filter(|h| best.iter().any(|b| fits(b, h)));
+                some.copied().collect()
+            };
+            let wider = |by: u32| of(&|best, h| (best.code, best.width + by) == (h.code, h.width));
+            let mut more = wider(1);
+            if !more.is_empty() {
+                widened = true;
+                more.extend(wider(2));
+                more.sort_unstable();
+                more.dedup();
+            } else if widened {
+                more = of(&|best, h| best.width == h.width);
+            }
+            if more.is_empty() {
+                return;
+            }
+            let scored = |lane: &usize| {
+                let f = found[*lane].as_ref()?;
+                Some((*lane, self.codings(f, &more, &looked[*lane])))
+            };
+            let done: Vec<(usize, Vec<Scored>)> = voices.par_iter().filter_map(scored).collect();
+            for (lane, codings) in done {
+                looked[lane].codings.extend(codings);
+            }
+            tried.extend(more);
+        }
+    }
+
+    /// Codings of a dial, scored beside those that it was looked at with before.
+    fn codings(&self, f: &Found, some: &[Hypothesis], dial: &Looked) -> Vec<Scored> {
+        /// What another noise may make up for.
+        const OTHERWISE: f64 = 20.0;
         let with = |h: Hypothesis, (step, price): (f64, f64)| {
             let noise = Noise { step, ..self.noise };
-            let mut scored = self.chain(f.lane, h, noise, mine, own).scored;
+            let mut scored = self.chain(f.lane, h, noise, &dial.mine, &dial.own).scored;
             scored.score -= price;
             scored
         };
@@ -325,12 +391,10 @@ impl Dials<'_> {
             }
         };
         let first = (f.noise.step, usual(f.noise.step));
-        let all: Vec<Scored> = (possible.into_iter().filter(near))
-            .map(|h| with(h, first))
-            .collect();
+        let all: Vec<Scored> = some.iter().map(|h| with(*h, first)).collect();
         // Noise that suits another coding better is tried with those that come near, and with the next wider ones: a
         // step of theirs is half a step, so where a narrow code looks quiet by chance they are far behind until then.
-        let best = all.iter().max_by(|a, b| a.score.total_cmp(&b.score));
+        let best = (all.iter().chain(&dial.codings)).max_by(|a, b| a.score.total_cmp(&b.score));
         let (most, best) = best.map_or((f64::MIN, None), |s| (s.score, Some(s.h)));
         let wider = |h: Hypothesis| {
             let by = |b: Hypothesis| h.width.saturating_sub(b.width);
