@@ -254,6 +254,35 @@ fn settled(e: &Explained) -> bool {
     e.carried.throughout() || (e.carried.nearly() && e.hits * 4 > e.moving * 3)
 }
 
+/// The maps of which one preset bit turns one line less.
+fn plainer(map: &PresetMap) -> Vec<PresetMap> {
+    if map.tabled() {
+        return Vec::new();
+    }
+    let mut less: Vec<(usize, u32)> = Vec::new();
+    for (j, delta) in map.deltas.iter().enumerate() {
+        let lines = (0..32).map(|l| 1u32 << l).filter(|l| delta & l != 0);
+        let some = delta.count_ones() > 1;
+        less.extend(lines.filter(|_| some).map(|l| (j, delta ^ l)));
+    }
+    let with = |(j, delta): (usize, u32)| {
+        let mut deltas = map.deltas.clone();
+        deltas[j] = delta;
+        let says = match deltas.iter().all(|d| d.count_ones() == 1) {
+            true => "address lines of its own",
+            false => "address lines of its own, some of which turn a second line",
+        };
+        let all = PresetMap::wired(&deltas, 1 << deltas.len(), says);
+        let mut places = all.offset;
+        places.sort_unstable();
+        places.dedup();
+        // No two presets in one place.
+        (places.len() == 1 << deltas.len())
+            .then(|| PresetMap::wired(&deltas, map.offset.len(), says))
+    };
+    less.into_iter().filter_map(with).collect()
+}
+
 impl Finder<'_> {
     /// Finds what spaces show together, those of each size for themselves.
     fn pool(&mut self, spaces: &[&Space], depth: Depth) {
@@ -364,6 +393,17 @@ impl Finder<'_> {
                 if all {
                     break;
                 }
+            }
+            // Where a preset bit turns two lines, one of them may be all it turns: half of the presets then take bits beside
+            // theirs for their own, which stand as theirs do between the end stops.
+            while let Some(b) = best.as_ref().filter(|b| b.map.xor && !settled(b)) {
+                let plainer = plainer(&b.map).into_iter();
+                let more = plainer.filter_map(|map| closely(&map));
+                let more = more.max_by(|x, y| worth(x).total_cmp(&worth(y)));
+                let Some(more) = more.filter(|e| worth(e) > worth(b)) else {
+                    break;
+                };
+                best = Some(more);
             }
             best.filter(|e| {
                 let odds = e.carried.odds();

@@ -1,11 +1,13 @@
 //! The layout, the solution and the report say the same of how sure a control is.
 
 use cellkeep::layout::model::{Evidence, Layout};
-use cellkeep::trace::Solution;
-use cellkeep::trace::plan::Plan;
+use cellkeep::trace::plan::{Effort, Plan};
 use cellkeep::trace::rehearsal::compare;
+use cellkeep::trace::simulate::{self, Hand};
+use cellkeep::trace::{Solution, solve};
 
 use crate::hidden::{Hidden, Traced, traced};
+use crate::{generator, judge};
 
 /// Eight presets of eight cells in the first chip; the second chip's lowest address pin carries the second bit of the
 /// address, so that there they are four cells apart. A knob has four bits in each chip, the others all of theirs in one.
@@ -122,4 +124,25 @@ fn bits_in_two_areas_are_not_called_certain() {
     let bank = compare(&hidden, &targets, &solution, &found, 3).unwrap();
     assert!(bank.wrong.contains(&"cutoff".to_owned()));
     assert_eq!(bank.certain_wrong, 0);
+}
+
+/// The uppermost preset bit parts the settings at the ends from those between them, and the lowest bit of the slot parts pairs of
+/// bits of one dial, which stand alike at the ends. So where that preset bit is taken to turn that line as well, half of the
+/// presets lie beside their places and hold nearly what they should: twelve fields were called certain, and none was right.
+#[test]
+fn presets_beside_their_places_are_not_called_certain() {
+    let i = generator::instrument(212);
+    let (panel, targets) = simulate::panel_of(&i.layout).unwrap();
+    let plan = Plan::with(&panel, Effort::FULL);
+    let slips = Hand {
+        jitter: false,
+        slips: 0.05,
+    };
+    let readings = simulate::dial(&i.layout, &targets, &plan, slips, 212).unwrap();
+    let solution = solve(&plan, &readings).unwrap();
+    let verdicts = judge::judge(&i.layout, &targets, &plan, Some(&solution));
+    let wrong = verdicts.iter().filter(|v| !v.right);
+    let wrong: Vec<&str> = wrong.map(|v| &v.says[..]).collect();
+    assert_eq!((verdicts.len(), wrong), (53, Vec::new()));
+    assert!(verdicts.iter().filter(|v| v.certain).count() > 30);
 }
