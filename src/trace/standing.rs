@@ -248,28 +248,30 @@ impl Table {
         self.place.iter().map(|q| self.places[*q]).collect()
     }
 
-    /// Presets that would do nearly as well on another place, and the chance that all lie where they should: against every
-    /// exchange of two presets, and every move to a place that is free, by what it loses.
+    /// Presets that would do nearly as well on another place, and the chance that all lie where they should: that no two of
+    /// them are exchanged, each pair for itself, nor any belongs in a place that is free, by what each loses.
     fn open(&self) -> (Vec<usize>, f64) {
         let mut open = Vec::new();
-        let mut against = 0.0;
+        let mut chance = 1.0;
         for p in 0..self.place.len() {
             let losses = (0..self.places.len()).filter(|to| *to != self.place[p]);
             let losses: Vec<(usize, f64)> = losses.map(|to| (to, self.loss(p, to))).collect();
             if losses.iter().any(|(_, loss)| *loss < PLAIN) {
                 open.push(p);
             }
+            let mut elsewhere = 0.0;
             for (to, loss) in losses {
                 let odds = (-loss).exp().min(1.0);
-                // Either of two comes to the other's place.
-                against += if self.on[to].is_some() {
-                    odds / 2.0
-                } else {
-                    odds
-                };
+                match self.on[to] {
+                    // Either of two comes to the other's place.
+                    Some(other) if other > p => chance /= 1.0 + odds,
+                    Some(_) => {}
+                    None => elsewhere += odds,
+                }
             }
+            chance /= 1.0 + elsewhere;
         }
-        (open, 1.0 / (1.0 + against))
+        (open, chance)
     }
 }
 
@@ -424,6 +426,30 @@ mod tests {
         assert!((chance_of(1, 2, 0.5) - 0.75).abs() < 1e-12);
         assert!((chance_of(2, 2, 0.5) - 0.25).abs() < 1e-12);
         assert!((chance_of(0, 5, 0.1) - 1.0).abs() < 1e-12);
+    }
+
+    /// By hand: of six presets two pairs do as well exchanged, so that either order of each is as likely: a half, twice. The
+    /// fifth loses ln 3 where the sixth place is free, and no more: three quarters.
+    #[test]
+    fn an_open_order_is_as_sure_as_all_of_its_exchanges() {
+        let ln = |x: f64| x.ln();
+        let far = -40.0;
+        let mut fit = vec![vec![far; 6]; 5];
+        for (p, q) in [(0, 1), (2, 3)] {
+            for (preset, place) in [(p, p), (p, q), (q, p), (q, q)] {
+                fit[preset][place] = 7.0;
+            }
+        }
+        (fit[4][4], fit[4][5]) = (ln(3.0), 0.0);
+        let table = Table {
+            places: (0..6).collect(),
+            on: (0..6).map(|q| (q < 5).then_some(q)).collect(),
+            place: (0..5).collect(),
+            fit,
+        };
+        let (open, sure) = table.open();
+        assert_eq!(open, [0, 1, 2, 3, 4]);
+        assert!((sure - 3.0 / 16.0).abs() < 1e-9, "{sure}");
     }
 
     /// Three bits count eight presets. Four presets may fix what each bit turns; with one to spare whichever is left

@@ -1,6 +1,7 @@
 //! Which structure of presets each chip shows: what is tried, from the plainest to the most contrived, and what is taken.
 
 mod one_form;
+mod plainer;
 mod shared;
 
 use std::cell::RefCell;
@@ -21,6 +22,9 @@ const BELIEVED_AGAIN: f64 = 14.0;
 
 /// A map whose words agree by more standard deviations than this is no chance, whatever else moves in the chip.
 const PLAIN: f64 = 12.0;
+
+/// The plan's words tell two structures apart where they differ by such odds (natural logarithm).
+const TOLD: f64 = 9.2;
 
 /// How many maps that chips show together are looked at in each.
 const MOST: usize = 16;
@@ -225,8 +229,12 @@ fn worth(e: &Explained) -> f64 {
 fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
     let Some(found) = found else { return };
     let shares = |e: &Explained| e.space.chips.iter().any(|c| found.space.chips.contains(c));
-    // A table that nearly is a rule is the rule, and slips of the hand.
-    let ruled = |e: &Explained| !e.map.tabled() && e.map.nearly(&found.map);
+    // A table that nearly is a rule is the rule, and slips of the hand; so is one that explains no more but a few steps from
+    // preset to preset.
+    let ruled = |e: &Explained| {
+        let as_well = e.weight + TOLD > found.weight && e.carried.but_for_slips(&found.carried);
+        !e.map.tabled() && (e.map.nearly(&found.map) || as_well)
+    };
     if found.map.tabled() && all.iter().any(|e| shares(e) && ruled(e)) {
         return;
     }
@@ -252,35 +260,6 @@ fn spoken_for(e: &Explained) -> bool {
 /// All of the memory follows it from preset to preset, or nearly all and what moves reads as the plan's words.
 fn settled(e: &Explained) -> bool {
     e.carried.throughout() || (e.carried.nearly() && e.hits * 4 > e.moving * 3)
-}
-
-/// The maps of which one preset bit turns one line less.
-fn plainer(map: &PresetMap) -> Vec<PresetMap> {
-    if map.tabled() {
-        return Vec::new();
-    }
-    let mut less: Vec<(usize, u32)> = Vec::new();
-    for (j, delta) in map.deltas.iter().enumerate() {
-        let lines = (0..32).map(|l| 1u32 << l).filter(|l| delta & l != 0);
-        let some = delta.count_ones() > 1;
-        less.extend(lines.filter(|_| some).map(|l| (j, delta ^ l)));
-    }
-    let with = |(j, delta): (usize, u32)| {
-        let mut deltas = map.deltas.clone();
-        deltas[j] = delta;
-        let says = match deltas.iter().all(|d| d.count_ones() == 1) {
-            true => "address lines of its own",
-            false => "address lines of its own, some of which turn a second line",
-        };
-        let all = PresetMap::wired(&deltas, 1 << deltas.len(), says);
-        let mut places = all.offset;
-        places.sort_unstable();
-        places.dedup();
-        // No two presets in one place.
-        (places.len() == 1 << deltas.len())
-            .then(|| PresetMap::wired(&deltas, map.offset.len(), says))
-    };
-    less.into_iter().filter_map(with).collect()
 }
 
 impl Finder<'_> {
@@ -397,7 +376,7 @@ impl Finder<'_> {
             // Where a preset bit turns two lines, one of them may be all it turns: half of the presets then take bits beside
             // theirs for their own, which stand as theirs do between the end stops.
             while let Some(b) = best.as_ref().filter(|b| b.map.xor && !settled(b)) {
-                let plainer = plainer(&b.map).into_iter();
+                let plainer = plainer::maps(&b.map).into_iter();
                 let more = plainer.filter_map(|map| closely(&map));
                 let more = more.max_by(|x, y| worth(x).total_cmp(&worth(y)));
                 let Some(more) = more.filter(|e| worth(e) > worth(b)) else {

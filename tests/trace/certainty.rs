@@ -126,23 +126,40 @@ fn bits_in_two_areas_are_not_called_certain() {
     assert_eq!(bank.certain_wrong, 0);
 }
 
-/// The uppermost preset bit parts the settings at the ends from those between them, and the lowest bit of the slot parts pairs of
-/// bits of one dial, which stand alike at the ends. So where that preset bit is taken to turn that line as well, half of the
-/// presets lie beside their places and hold nearly what they should: twelve fields were called certain, and none was right.
-#[test]
-fn presets_beside_their_places_are_not_called_certain() {
-    let i = generator::instrument(212);
+/// How the fields of a random instrument come out that was dialled with a slip in twenty saves.
+fn under_slips(seed: u64) -> Vec<judge::Verdict> {
+    let i = generator::instrument(seed);
     let (panel, targets) = simulate::panel_of(&i.layout).unwrap();
     let plan = Plan::with(&panel, Effort::FULL);
     let slips = Hand {
         jitter: false,
         slips: 0.05,
     };
-    let readings = simulate::dial(&i.layout, &targets, &plan, slips, 212).unwrap();
+    let readings = simulate::dial(&i.layout, &targets, &plan, slips, seed).unwrap();
     let solution = solve(&plan, &readings).unwrap();
-    let verdicts = judge::judge(&i.layout, &targets, &plan, Some(&solution));
+    judge::judge(&i.layout, &targets, &plan, Some(&solution))
+}
+
+/// The uppermost preset bit parts the settings at the ends from those between them, and the lowest bit of the slot parts pairs of
+/// bits of one dial, which stand alike at the ends. So where that preset bit is taken to turn that line as well, half of the
+/// presets lie beside their places and hold nearly what they should: twelve fields were called certain, and none was right.
+#[test]
+fn presets_beside_their_places_are_not_called_certain() {
+    let verdicts = under_slips(212);
     let wrong = verdicts.iter().filter(|v| !v.right);
     let wrong: Vec<&str> = wrong.map(|v| &v.says[..]).collect();
     assert_eq!((verdicts.len(), wrong), (53, Vec::new()));
     assert!(verdicts.iter().filter(|v| v.certain).count() > 30);
+}
+
+/// A Gray counter of sixteen presets that slips let look like a table, in which the first and third and the second and fourth are
+/// exchanged; and presets that count plainly, of which thirteen are one place off in a table: there one save more seems to be
+/// carried on, which is less than it takes to tell that table.
+#[test]
+fn slips_do_not_make_a_table_of_a_rule() {
+    for (seed, fields) in [(162, 58), (190, 60)] {
+        let verdicts = under_slips(seed);
+        let right = verdicts.iter().filter(|v| v.right).count();
+        assert_eq!((right, verdicts.len()), (fields, fields), "seed {seed}");
+    }
 }

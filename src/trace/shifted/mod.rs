@@ -117,6 +117,13 @@ impl Carried {
         self.agree >= 32 && self.agree * 4 >= self.there * 3
     }
 
+    /// True where another map carries on no more steps than a few: a save that slipped breaks the step to its preset and the one
+    /// from it, whatever the bits.
+    pub(crate) fn but_for_slips(&self, other: &Self) -> bool {
+        const FEW: usize = 2;
+        self.steps > 0 && self.kept + FEW >= other.kept
+    }
+
     /// Logarithm of the odds against chance that so many changed bits are what the next preset held.
     pub(crate) fn odds(&self) -> f64 {
         let (of, agree) = (f64::from(self.there), f64::from(self.agree));
