@@ -1,6 +1,7 @@
 //! Which structure of presets each chip shows: what is tried, from the plainest to the most contrived, and what is taken.
 
 mod one_form;
+mod one_order;
 mod plainer;
 mod shared;
 
@@ -140,6 +141,7 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
     }
     settle(&mut out);
     finder.one_form(&mut out);
+    finder.one_order(&mut out);
     siblings(&all, &mut out);
     out.sort_by_key(|e| e.space.chips[0]);
     out

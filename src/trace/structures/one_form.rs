@@ -20,26 +20,24 @@ impl Finder<'_> {
             let Some(map) = all.iter().find(like).map(|o| o.map.clone()) else {
                 continue;
             };
-            let experiment = self.experiment;
-            let contents = (e.space).contents(&experiment.chips, experiment.plan.readings());
-            let shift = self.shift.as_ref();
-            let again = explain::explain(
-                experiment,
-                self.dictionary,
-                &e.space,
-                &contents,
-                &map,
-                shift,
-            );
-            let Some(mut again) = again.filter(|a| a.hits >= e.hits) else {
+            let Some(again) = self.told_by(e, &map).filter(|a| a.hits >= e.hits) else {
                 continue;
             };
-            if let Some(shift) = shift {
-                again.carried = shift.carried(&e.space, &contents, &map, &again.bases);
-            }
-            (again.doubt, again.sure) = (e.doubt.clone(), e.sure);
             all[i] = again;
         }
+    }
+
+    /// Chips told by another map than before, as much in doubt as they were.
+    pub(super) fn told_by(&self, e: &Explained, map: &PresetMap) -> Option<Explained> {
+        let (experiment, shift) = (self.experiment, self.shift.as_ref());
+        let contents = (e.space).contents(&experiment.chips, experiment.plan.readings());
+        let mut again =
+            explain::explain(experiment, self.dictionary, &e.space, &contents, map, shift)?;
+        if let Some(shift) = shift {
+            again.carried = shift.carried(&e.space, &contents, map, &again.bases);
+        }
+        (again.doubt, again.sure) = (e.doubt.clone(), e.sure);
+        Some(again)
     }
 }
 

@@ -38,7 +38,7 @@ impl Finder<'_> {
                     };
                     self.pool(&[&space], depth);
                     let known: Vec<Explained> = out.iter().chain(&together).cloned().collect();
-                    let Some(e) = self.best(&space, &known, depth) else {
+                    let Some(e) = self.best(&space, &known, depth).filter(parted) else {
                         continue;
                     };
                     let parts = out.iter().filter(|o| within(o, &e));
@@ -58,6 +58,19 @@ impl Finder<'_> {
             }
         }
     }
+}
+
+/// True where some presets lie in one chip and some in another: chips that hold all of them alike are no more together than
+/// each by itself, but for the price of one table instead of several.
+fn parted(e: &Explained) -> bool {
+    let len = e.space.len();
+    let parted = |base: &u32| {
+        let cells = (0..e.map.offset.len()).filter_map(|p| e.map.cell(*base, p, len));
+        let mut chips = cells.map(|cell| e.space.place(cell).0);
+        let first = chips.next();
+        chips.any(|chip| Some(chip) != first)
+    };
+    e.bases.iter().any(parted)
 }
 
 /// True where a structure is of chips that another one is of too.
