@@ -24,6 +24,19 @@ impl Bits {
         Self(out)
     }
 
+    /// So many bits of every cell, one cell after the other.
+    pub(crate) fn of_cells(cells: impl ExactSizeIterator<Item = u64>, width: usize) -> Self {
+        let mut out = vec![0; (cells.len() * width).div_ceil(ABREAST) + 1];
+        for (cell, at) in cells.zip((0..).step_by(width)) {
+            let (word, by) = (at / ABREAST, at % ABREAST);
+            out[word] |= cell << by;
+            if by + width > ABREAST {
+                out[word + 1] |= cell >> (ABREAST - by);
+            }
+        }
+        Self(out)
+    }
+
     fn word(&self, at: usize) -> u64 {
         self.0.get(at).copied().unwrap_or(0)
     }
@@ -34,6 +47,17 @@ impl Bits {
         match by {
             0 => self.word(at),
             _ => self.word(at) >> by | self.word(at + 1) << (ABREAST - by),
+        }
+    }
+
+    /// The same where the first of them may lie before the beginning; 0 there too.
+    pub(crate) fn around(&self, cell: i64) -> u64 {
+        match usize::try_from(cell) {
+            Ok(cell) => self.from(cell),
+            Err(_) => cell
+                .checked_neg()
+                .and_then(|by| self.word(0).checked_shl(u32::try_from(by).ok()?))
+                .unwrap_or(0),
         }
     }
 }
@@ -218,6 +242,22 @@ mod tests {
             turned([3, 0, 0, 0x80, 0, 0, 0, 0]),
             [1, 1, 0, 0, 0, 0, 0, 8]
         );
+    }
+
+    /// By hand: cells of three bits, 5, 2 and 7 and so on, are 0b111_010_101 and so on; the 22nd lies across two words.
+    #[test]
+    fn cells_lie_one_after_the_other() {
+        let cells: Vec<u64> = (0..40).map(|i| [5, 2, 7][i % 3]).collect();
+        let bits = Bits::of_cells(cells.iter().copied(), 3);
+        assert_eq!(bits.from(0) & 0x1ff, 0b111_010_101);
+        for (i, cell) in cells.iter().enumerate() {
+            assert_eq!(bits.from(3 * i) & 7, *cell, "{i}");
+        }
+        assert_eq!(bits.from(120), 0);
+        // Three before the beginning, all of a word before it, and none.
+        assert_eq!(bits.around(-3) & 0xfff, 0b111_010_101_000);
+        assert_eq!((bits.around(-64), bits.around(-1000)), (0, 0));
+        assert_eq!(bits.around(6), bits.from(6));
     }
 
     #[test]

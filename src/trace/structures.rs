@@ -1,5 +1,6 @@
 //! Which structure of presets each chip shows: what is tried, from the plainest to the most contrived, and what is taken.
 
+mod judged;
 mod one_form;
 mod one_order;
 mod plainer;
@@ -8,6 +9,8 @@ mod shared;
 use std::cell::RefCell;
 
 use rayon::prelude::*;
+
+use judged::{settled, spoken_for, strong, take, wanting, whole, worth};
 
 use super::cells::Experiment;
 use super::dictionary::Dictionary;
@@ -23,9 +26,6 @@ const BELIEVED_AGAIN: f64 = 14.0;
 
 /// A map whose words agree by more standard deviations than this is no chance, whatever else moves in the chip.
 const PLAIN: f64 = 12.0;
-
-/// The plan's words tell two structures apart where they differ by such odds (natural logarithm).
-const TOLD: f64 = 9.2;
 
 /// How many maps that chips show together are looked at in each.
 const MOST: usize = 16;
@@ -58,6 +58,14 @@ impl Depth {
         use Depth::{ShiftedPins, ShiftedPinsTable, ShiftedTable};
         matches!(self, ShiftedTable | ShiftedPins | ShiftedPinsTable)
     }
+
+    /// What takes long, and where one chip of a shape shows nothing the others hardly do.
+    fn once(self) -> bool {
+        matches!(
+            self,
+            Self::ShiftedPins | Self::ShiftedPinsTable | Self::Words
+        )
+    }
 }
 
 /// Looks for the preset structure of chips.
@@ -69,7 +77,13 @@ struct Finder<'a> {
     together: Vec<Together>,
     /// What was looked at closely before, by chips and map.
     looked: RefCell<Vec<Looked>>,
+    /// Shapes of which one chip shows nothing more by itself in what is long looked for, behind exchanged lines or by words:
+    /// the others are asked only for what all show together, and what is known.
+    barren: Vec<Shape>,
 }
+
+/// Cells and data lines of a chip.
+type Shape = (u32, u8);
 
 /// A map looked at closely, and what came of it.
 struct Looked {
@@ -95,13 +109,14 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
         shift: Shift::of(experiment),
         together: Vec::new(),
         looked: RefCell::default(),
+        barren: Vec::new(),
     };
     let single = |i: usize| Space {
         chips: vec![i],
         words: experiment.chips[i].words,
         width: experiment.chips[i].width,
     };
-    let shape = |s: &Space| (s.words, s.width);
+    let shape = |s: &Space| -> Shape { (s.words, s.width) };
     let all: Vec<Space> = (0..experiment.chips.len()).map(single).collect();
     // Contrived structures are tried last, and without a shifted reading for one chip of each shape.
     let depths: &[Depth] = match finder.shift {
@@ -124,6 +139,7 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
             })
             .collect();
         finder.pool(&left, depth);
+        finder.barren.clear();
         let mut tried = Vec::new();
         for space in left {
             if depth == Depth::WordsContrived {
@@ -133,6 +149,16 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
                 tried.push(shape(space));
             }
             let found = finder.best(space, &out, depth);
+            let before = out
+                .iter()
+                .filter(|e| e.space.chips.contains(&space.chips[0]));
+            let before = before.map(worth).fold(0.0, f64::max);
+            if depth.once()
+                && finder.shift.is_some()
+                && found.as_ref().is_none_or(|e| worth(e) <= before)
+            {
+                finder.barren.push(shape(space));
+            }
             take(&mut out, found);
         }
         if matches!(depth, Depth::Shifted | Depth::ShiftedTable) || depth == depths[0] {
@@ -202,66 +228,6 @@ fn siblings(all: &[Space], out: &mut Vec<Explained>) {
         });
     }
     out.extend(more);
-}
-
-/// True where something better may be there.
-fn wanting(e: &Explained, depth: Depth) -> bool {
-    let much = (strong(e) || spoken_for(e)) && e.carried.mostly();
-    let by_shift = depth.contrived();
-    !settled(e) && (by_shift || !much)
-}
-
-/// What structures are compared by: all that speaks for it, less what it takes to tell it among its like.
-fn worth(e: &Explained) -> f64 {
-    let line = f64::from(e.space.bits().max(2)).ln();
-    let moved = |p: &(usize, &u8)| p.0 != usize::from(*p.1);
-    let pins = &e.map.pins;
-    let lines = e.map.deltas.iter().map(|d| d.count_ones()).sum::<u32>()
-        + pins.pins.iter().enumerate().filter(moved).count() as u32
-        + pins.invert.count_ones();
-    let step = f64::from((e.space.len() / e.map.offset.len().max(1) as u32).max(2)).ln();
-    let orders = (2..=e.map.offset.len()).map(|n| (n as f64).ln());
-    let price = f64::from(lines) * line
-        + if e.map.xor { 0.0 } else { step }
-        + if e.map.tabled() { orders.sum() } else { 0.0 };
-    e.weight + e.carried.odds() - price
-}
-
-/// Puts a structure in the place of lesser ones of the same chips.
-fn take(all: &mut Vec<Explained>, found: Option<Explained>) {
-    let Some(found) = found else { return };
-    let shares = |e: &Explained| e.space.chips.iter().any(|c| found.space.chips.contains(c));
-    // A table that nearly is a rule is the rule, and slips of the hand; so is one that explains no more but a few steps from
-    // preset to preset.
-    let ruled = |e: &Explained| {
-        let as_well = e.weight + TOLD > found.weight && e.carried.but_for_slips(&found.carried);
-        !e.map.tabled() && (e.map.nearly(&found.map) || as_well)
-    };
-    if found.map.tabled() && all.iter().any(|e| shares(e) && ruled(e)) {
-        return;
-    }
-    let before: Vec<&Explained> = all.iter().filter(|e| shares(e)).collect();
-    let before: f64 = before.iter().map(|e| worth(e)).sum();
-    if worth(&found) > before {
-        all.retain(|e| !shares(e));
-        all.push(found);
-    }
-}
-
-/// Most of what moves follows the plan.
-fn strong(e: &Explained) -> bool {
-    e.hits * 2 > e.moving
-}
-
-/// The plan's words bear it out, and so does what all of the memory held before but for a few bits that follow nothing
-/// dialled alone: a parity, say.
-fn spoken_for(e: &Explained) -> bool {
-    e.weight > BELIEVED_AGAIN && e.carried.largely() && e.carried.mostly()
-}
-
-/// All of the memory follows it from preset to preset, or nearly all and what moves reads as the plan's words.
-fn settled(e: &Explained) -> bool {
-    e.carried.throughout() || (e.carried.nearly() && e.hits * 4 > e.moving * 3)
 }
 
 impl Finder<'_> {
@@ -377,7 +343,7 @@ impl Finder<'_> {
             }
             // Where a preset bit turns two lines, one of them may be all it turns: half of the presets then take bits beside
             // theirs for their own, which stand as theirs do between the end stops.
-            while let Some(b) = best.as_ref().filter(|b| b.map.xor && !settled(b)) {
+            while let Some(b) = best.as_ref().filter(|b| b.map.xor && !whole(b)) {
                 let plainer = plainer::maps(&b.map).into_iter();
                 let more = plainer.filter_map(|map| closely(&map));
                 let more = more.max_by(|x, y| worth(x).total_cmp(&worth(y)));
@@ -438,9 +404,11 @@ impl Finder<'_> {
         let together = self.together.iter().find(|t| t.size == space.len());
         let from_all = || scored(together.map_or(&[], |t| &t.maps));
         let only = together.and_then(|t| t.only.as_ref());
+        let barren = self.barren.contains(&(space.words, space.width));
         let alone = || match &self.shift {
             // What all show together it has shown then.
             Some(_) if only == Some(&space.chips) => Vec::new(),
+            Some(_) if barren => Vec::new(),
             Some(shift) => scored(&self.maps(shift, &[space], depth)),
             None => Vec::new(),
         };
@@ -456,7 +424,7 @@ impl Finder<'_> {
             Depth::Shifted => &[&from_all, &alone],
             _ if depth.contrived() => &[&from_all, &alone],
             // What so many changed bits do not show, the words of fewer saves will not show either.
-            Depth::Words if self.changed(&contents) > ENOUGH => &[],
+            Depth::Words if barren || self.changed(&contents) > ENOUGH => &[],
             Depth::Words => &[&stepped, &wired, &gray],
             Depth::WordsContrived => &[&behind_pins, &crossed],
             _ => &[],

@@ -178,7 +178,7 @@ pub(super) fn affine(
         return Vec::new();
     }
     for window in bits.windows(size).step_by((size / 4).max(1)) {
-        let mut basis: Vec<(u128, u128)> = Vec::new();
+        let mut basis: Vec<Member> = Vec::new();
         reduce_into(&mut basis, columns.all(), 1 << 127);
         for (i, (u, l)) in window.iter().enumerate() {
             reduce_into(&mut basis, columns.of(*u, *l), 1 << i);
@@ -220,30 +220,38 @@ pub(super) fn affine(
     out
 }
 
+/// A member of a basis.
+struct Member {
+    /// Its uppermost bit, which no other member has.
+    top: u128,
+    column: u128,
+    /// The bits taken for it.
+    terms: u128,
+}
+
 /// A column less what the basis has of it, and the bits taken for that.
-fn reduce(basis: &[(u128, u128)], mut column: u128, mut terms: u128) -> (u128, u128) {
-    for (b, t) in basis {
-        let top = 127 - b.leading_zeros();
-        if column >> top & 1 == 1 {
-            column ^= b;
-            terms ^= t;
+fn reduce(basis: &[Member], mut column: u128, mut terms: u128) -> (u128, u128) {
+    for member in basis {
+        if column & member.top != 0 {
+            column ^= member.column;
+            terms ^= member.terms;
         }
     }
     (column, terms)
 }
 
-/// Adds a column to a basis, where it is none yet; every member has a top of its own.
-fn reduce_into(basis: &mut Vec<(u128, u128)>, column: u128, term: u128) {
-    let (rest, terms) = reduce(basis, column, term);
-    if rest == 0 {
+/// Adds a column to a basis, where it is none yet.
+fn reduce_into(basis: &mut Vec<Member>, column: u128, term: u128) {
+    let (column, terms) = reduce(basis, column, term);
+    if column == 0 {
         return;
     }
-    let top = 127 - rest.leading_zeros();
-    for (b, t) in basis.iter_mut() {
-        if *b >> top & 1 == 1 {
-            *b ^= rest;
-            *t ^= terms;
+    let top = 1 << (127 - column.leading_zeros());
+    for member in basis.iter_mut() {
+        if member.column & top != 0 {
+            member.column ^= column;
+            member.terms ^= terms;
         }
     }
-    basis.push((rest, terms));
+    basis.push(Member { top, column, terms });
 }

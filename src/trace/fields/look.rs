@@ -5,8 +5,8 @@ use rayon::prelude::*;
 use super::super::cells::Experiment;
 use super::super::columns::Column;
 use super::super::plan::Purpose;
-use super::super::signal::{Hypothesis, Noise};
-use super::predicted::{Blocks, Prediction, predictions};
+use super::super::signal::Noise;
+use super::predicted::{Blocks, Coding, Prediction};
 use super::{ALIKE, HIDDEN, MISSING, NEIGHBOUR, Scored, UNEXPLAINED, UNSEEN, WORTH, rare};
 
 /// For each lane the columns worth scoring: those that agree with it at the end stops, and those that agree with
@@ -157,9 +157,14 @@ impl Look<'_> {
 }
 
 /// Scores one coding of a lane.
-pub(super) fn score(experiment: &Experiment, look: &Look, noise: Noise, h: Hypothesis) -> Scored {
+pub(super) fn score(experiment: &Experiment, look: &Look, coding: &Coding) -> Scored {
     let (columns, coins, all) = (look.columns, look.coins, look.all);
-    let predicted = predictions(experiment, look.lane, h, noise);
+    let Coding {
+        h,
+        noise,
+        price: dearer,
+        predicted,
+    } = coding;
     let mut matches = Vec::new();
     let mut seen = vec![0.0f64; h.width as usize];
     let mut score = 0.0;
@@ -243,17 +248,17 @@ pub(super) fn score(experiment: &Experiment, look: &Look, noise: Noise, h: Hypot
     }
     // A dial's lowest bits are lost in its own noise: the absence of a bit says as much as its presence would.
     let mut hidden = 0.0;
-    for (s, p) in seen.iter().zip(&predicted) {
+    for (s, p) in seen.iter().zip(predicted) {
         if *s == 0.0 {
             let less = (p.worth() - UNSEEN).clamp(0.0, MISSING + HIDDEN);
             score -= less.min(MISSING);
             hidden += (less - MISSING).max(0.0);
         }
     }
-    score -= rare(h.code);
+    score -= rare(h.code) + dearer;
     Scored {
-        h,
-        noise,
+        h: *h,
+        noise: *noise,
         score,
         hidden,
         matches,

@@ -13,12 +13,12 @@ use rayon::prelude::*;
 
 use look::{Claim, Look, claims, score};
 pub(crate) use predicted::coins;
-use predicted::predictions;
+use predicted::{Coding, Codings, predictions};
 pub(crate) use rivals::Rivals;
 
 use super::cells::Experiment;
 use super::columns::Column;
-use super::signal::{self, Code, Hypothesis, Noise};
+use super::signal::{Code, Hypothesis, Noise};
 
 /// A column as a bit of a control.
 #[derive(Clone, Copy, Debug)]
@@ -143,24 +143,24 @@ pub(crate) fn assign(
     // Who may look at a column: everybody at first, then only those to whom it is not clearly somebody else's.
     let mut owners: Vec<Vec<usize>> = vec![Vec::new(); columns.len()];
     let mut chosen: Vec<Option<Chosen>> = (0..lanes).map(|_| None).collect();
-    let mut looked: Vec<Option<Vec<Claim>>> = vec![None; lanes];
+    let mut looked: Vec<(Codings, Option<Vec<Claim>>)> = (0..lanes)
+        .map(|lane| (Codings::of(experiment, lane, noise), None))
+        .collect();
     let mut rivals = Rivals::new(experiment, columns.len());
     for _ in 0..4 {
-        chosen
-            .par_iter_mut()
-            .zip(&mut looked)
-            .enumerate()
-            .for_each(|(lane, (chosen, looked))| {
+        chosen.par_iter_mut().zip(&mut looked).enumerate().for_each(
+            |(lane, (chosen, (codings, looked)))| {
                 let other = |o: &usize| *o != lane && !experiment.excludes(*o, lane);
                 let free = |c: &&Claim| !owners[c.column].iter().any(other);
                 let mine: Vec<Claim> = claims[lane].iter().filter(free).copied().collect();
                 // What has not changed comes out as it did.
                 if looked.as_ref() != Some(&mine) {
                     let coins = &coins[experiment.class(lane)];
-                    *chosen = choose(experiment, columns, coins, lane, &mine, covered, noise);
+                    *chosen = choose(experiment, columns, coins, codings, &mine, covered);
                     *looked = Some(mine);
                 }
-            });
+            },
+        );
         rivals = Rivals::new(experiment, columns.len());
         for (lane, c) in chosen.iter().enumerate() {
             for &(column, _, _, odds) in c.iter().flat_map(|c| &c.scored.matches) {
@@ -234,42 +234,21 @@ fn choose(
     experiment: &Experiment,
     columns: &[Column],
     coins: &[f64],
-    lane: usize,
+    codings: &Codings,
     mine: &[Claim],
     covered: bool,
-    noise: Noise,
 ) -> Option<Chosen> {
-    // One dial may be noisier than another: each coding is taken with the noise that suits it best.
-    let of = experiment.lanes[lane];
-    let mut steps = vec![(noise.step, 0.0)];
-    if !experiment.panel().controls[of.control].exact() {
-        steps.extend([QUIET, signal::EVEN].map(|step| (step, noise.apart)));
-    }
-    let look = Look::of(experiment, columns, coins, lane, mine);
-    let suited = |h: Hypothesis| {
-        let with = |&(step, price): &(f64, f64)| {
-            let noise = Noise { step, ..noise };
-            let scored = score(experiment, &look, noise, h);
-            Scored {
-                score: scored.score - price,
-                ..scored
-            }
-        };
-        let tried = steps.iter().map(with);
+    let look = Look::of(experiment, columns, coins, codings.lane, mine);
+    let suited = |with: &Vec<Coding>| {
+        let tried = with.iter().map(|coding| score(experiment, &look, coding));
         let best = tried.max_by(|a, b| a.score.total_cmp(&b.score));
         best.filter(|s| !s.matches.is_empty())
     };
-    let usual = signal::hypotheses(experiment.panel(), of);
-    let mut all: Vec<Scored> = usual.into_iter().filter_map(suited).collect();
+    let mut all: Vec<Scored> = codings.usual().iter().filter_map(suited).collect();
     // Where a usual coding shows in every bit and leaves nothing over, there is no reason for another.
     let best = all.iter().max_by(|a, b| a.score.total_cmp(&b.score));
     if !best.is_some_and(|s| look.explained_by(s)) {
-        let offsets = signal::offset_hypotheses(experiment.panel(), of);
-        let price = (offsets.len().max(1) as f64).ln();
-        all.extend(offsets.into_iter().filter_map(suited).map(|s| Scored {
-            score: s.score - price,
-            ..s
-        }));
+        all.extend(codings.offset().iter().filter_map(suited));
     }
     best_of(all, covered)
 }

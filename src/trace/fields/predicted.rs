@@ -1,9 +1,12 @@
 //! What a control's bits should show under a hypothesis, setting by setting, and how well columns agree with it.
 
+use std::cell::OnceCell;
+
 use super::super::cells::Experiment;
 use super::super::columns::Column;
 use super::super::plan::Purpose;
 use super::super::signal::{self, Hypothesis, Noise};
+use super::QUIET;
 
 /// Logarithms of the chances of one bit, a setting each; nought for both where the control means nothing.
 pub(super) struct Prediction {
@@ -41,33 +44,46 @@ impl Prediction {
 }
 
 /// Columns that are scored together.
-const TOGETHER: usize = 8;
+const TOGETHER: usize = 16;
 
-/// Columns to be scored, so many together: how often each was 1, and 0, setting by setting.
+/// Columns to be scored, so many together.
 pub(super) struct Blocks {
-    /// Settings of a block one after the other.
-    counts: Vec<([f32; TOGETHER], [f32; TOGETHER])>,
-    settings: usize,
+    blocks: Vec<Block>,
+    /// How often nearly all of them were known, setting by setting.
+    known: Vec<f32>,
     /// What each column is worth as nobody's.
     coins: Vec<f64>,
 }
 
+/// How often some columns were 1, setting by setting.
+struct Block {
+    ones: Vec<[f32; TOGETHER]>,
+    /// How often they were known, where that is not as usual.
+    known: Option<Vec<[f32; TOGETHER]>>,
+}
+
 impl Blocks {
     pub(super) fn of(columns: &[Column], coins: &[f64], some: &[usize], settings: usize) -> Self {
-        let mut counts = Vec::new();
-        for block in some.chunks(TOGETHER) {
-            for d in 0..settings {
-                let (mut ones, mut zeros) = ([0.0; TOGETHER], [0.0; TOGETHER]);
-                for ((one, zero), c) in ones.iter_mut().zip(&mut zeros).zip(block) {
-                    *one = columns[*c].ones[d];
-                    *zero = columns[*c].known[d] - columns[*c].ones[d];
+        let usual = some.first().map_or(&[][..], |c| &columns[*c].known);
+        let block = |block: &[usize]| {
+            let of = |counts: fn(&Column) -> &[f32]| -> Vec<[f32; TOGETHER]> {
+                let mut out = vec![[0.0; TOGETHER]; settings];
+                for (i, c) in block.iter().enumerate() {
+                    for (out, count) in out.iter_mut().zip(counts(&columns[*c])) {
+                        out[i] = *count;
+                    }
                 }
-                counts.push((ones, zeros));
+                out
+            };
+            let as_usual = block.iter().all(|c| columns[*c].known == usual);
+            Block {
+                ones: of(|c| &c.ones),
+                known: (!as_usual).then(|| of(|c| &c.known)),
             }
-        }
+        };
         Self {
-            counts,
-            settings,
+            blocks: some.chunks(TOGETHER).map(block).collect(),
+            known: usual.to_vec(),
             coins: some.iter().map(|c| coins[*c]).collect(),
         }
     }
@@ -75,16 +91,31 @@ impl Blocks {
     /// The odds of every column against nobody's, and whether it is inverted, as [`Prediction::odds`].
     pub(super) fn odds(&self, p: &Prediction) -> Vec<(f64, bool)> {
         let mut out = Vec::with_capacity(self.coins.len());
-        let blocks = self.counts.chunks(self.settings.max(1));
-        for (block, coins) in blocks.zip(self.coins.chunks(TOGETHER)) {
-            let (mut straight, mut turned) = ([0.0f32; TOGETHER], [0.0f32; TOGETHER]);
-            for ((ones, zeros), (one, zero)) in block.iter().zip(p.one.iter().zip(&p.zero)) {
-                for i in 0..TOGETHER {
-                    straight[i] += ones[i] * one + zeros[i] * zero;
-                    turned[i] += zeros[i] * one + ones[i] * zero;
+        // A bit that is 1 tells this beyond one that is 0; and straight and inverted tell so much together.
+        let chances = || p.one.iter().zip(&p.zero);
+        let more: Vec<f32> = chances().map(|(one, zero)| one - zero).collect();
+        let usual = self.known.iter().zip(chances());
+        let usual = usual.fold((0.0f32, 0.0f32), |(zeros, both), (known, (one, zero))| {
+            (zeros + known * zero, both + known * (one + zero))
+        });
+        for (block, coins) in self.blocks.iter().zip(self.coins.chunks(TOGETHER)) {
+            let (mut straight, mut all) = ([usual.0; TOGETHER], [usual.1; TOGETHER]);
+            if let Some(known) = &block.known {
+                (straight, all) = ([0.0; TOGETHER], [0.0; TOGETHER]);
+                for (known, (one, zero)) in known.iter().zip(chances()) {
+                    for i in 0..TOGETHER {
+                        straight[i] += known[i] * zero;
+                        all[i] += known[i] * (one + zero);
+                    }
                 }
             }
-            for ((coin, straight), turned) in coins.iter().zip(straight).zip(turned) {
+            for (ones, more) in block.ones.iter().zip(&more) {
+                for i in 0..TOGETHER {
+                    straight[i] += ones[i] * more;
+                }
+            }
+            for ((coin, straight), all) in coins.iter().zip(straight).zip(all) {
+                let turned = all - straight;
                 out.push(match straight >= turned {
                     true => (f64::from(straight) - coin, false),
                     false => (f64::from(turned) - coin, true),
@@ -173,4 +204,75 @@ pub(super) fn predictions(
             }
         })
         .collect()
+}
+
+/// A way in which a lane could be coded, with one of the noises that its dial may have.
+pub(super) struct Coding {
+    pub(super) h: Hypothesis,
+    pub(super) noise: Noise,
+    /// What it takes to tell it among its like.
+    pub(super) price: f64,
+    /// Bit 0 first.
+    pub(super) predicted: Vec<Prediction>,
+}
+
+/// All ways in which a lane could be coded: a list of each, by the noises of its dial. Each is worked out once, when it is
+/// first asked for.
+pub(super) struct Codings<'a> {
+    experiment: &'a Experiment<'a>,
+    pub(super) lane: usize,
+    noise: Noise,
+    usual: OnceCell<Vec<Vec<Coding>>>,
+    offset: OnceCell<Vec<Vec<Coding>>>,
+}
+
+impl<'a> Codings<'a> {
+    pub(super) fn of(experiment: &'a Experiment, lane: usize, noise: Noise) -> Self {
+        Self {
+            experiment,
+            lane,
+            noise,
+            usual: OnceCell::new(),
+            offset: OnceCell::new(),
+        }
+    }
+
+    /// Those that are common.
+    pub(super) fn usual(&self) -> &[Vec<Coding>] {
+        let lane = self.experiment.lanes[self.lane];
+        let all = || self.all(signal::hypotheses(self.experiment.panel(), lane), 0.0);
+        self.usual.get_or_init(all)
+    }
+
+    /// Those that count from another number than nought.
+    pub(super) fn offset(&self) -> &[Vec<Coding>] {
+        let lane = self.experiment.lanes[self.lane];
+        self.offset.get_or_init(|| {
+            let all = signal::offset_hypotheses(self.experiment.panel(), lane);
+            let price = (all.len().max(1) as f64).ln();
+            self.all(all, price)
+        })
+    }
+
+    fn all(&self, all: Vec<Hypothesis>, price: f64) -> Vec<Vec<Coding>> {
+        // One dial may be noisier than another: each coding is taken with the noise that suits it best.
+        let control = self.experiment.lanes[self.lane].control;
+        let mut steps = vec![(self.noise.step, 0.0)];
+        if !self.experiment.panel().controls[control].exact() {
+            steps.extend([QUIET, signal::EVEN].map(|step| (step, self.noise.apart)));
+        }
+        let with = |h: Hypothesis| {
+            let coding = |&(step, more): &(f64, f64)| {
+                let noise = Noise { step, ..self.noise };
+                Coding {
+                    h,
+                    noise,
+                    price: price + more,
+                    predicted: predictions(self.experiment, self.lane, h, noise),
+                }
+            };
+            steps.iter().map(coding).collect()
+        };
+        all.into_iter().map(with).collect()
+    }
 }

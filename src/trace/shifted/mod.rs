@@ -68,6 +68,10 @@ const STRAY: f64 = 0.05;
 /// What a data line tells against a base at most.
 const LINE_AGAINST: f64 = 1.0;
 
+/// So many changed bits, of which 85 in 100 are what the next preset held, are no chance where half would be: by more than
+/// nine standard deviations.
+const PLENTY: u32 = 160;
+
 /// How far the settings go from preset to preset as a map says.
 #[derive(Clone, Copy, Debug, Default)]
 pub(crate) struct Carried {
@@ -105,6 +109,17 @@ impl Carried {
             && self.agree >= 32
             && self.there * 10 >= self.all * 9
             && self.agree * 100 >= self.there * 96
+    }
+
+    /// True where so much of it does, nearly everywhere and from most presets to the next, that the rest is slips and noise.
+    /// Lines that are exchanged or inverted move half of all addresses, and half of what is moved differs by chance: a
+    /// map that has them wrong comes to three in four.
+    pub(crate) fn through_slips(&self) -> bool {
+        self.mostly()
+            && !self.parted
+            && self.agree >= PLENTY
+            && self.there * 10 >= self.all * 9
+            && self.agree * 20 >= self.there * 17
     }
 
     /// True where most of it does, and it goes nearly everywhere.
@@ -409,7 +424,7 @@ fn apart(a: &[u64], b: &[u64]) -> u32 {
 
 #[cfg(test)]
 mod tests {
-    use super::{Shift, parted};
+    use super::{Carried, Shift, parted};
 
     /// By hand: eight presets hold 0 and 1 in turn, and every other one means something, so that it holds what the next one
     /// held: 1 where it was 0, four times. The others stand still, each unlike the next. Taken for what always means something
@@ -455,5 +470,39 @@ mod tests {
         // Nothing is carried on anywhere.
         let all: Vec<usize> = (1..=16).collect();
         assert!(!broken(16, &all));
+    }
+
+    /// By hand: one slip in sixteen presets breaks two steps, and half of their bits agree by chance: 1000 - 125 / 2 is 937.
+    /// Two lines exchanged move half of all addresses, and half of what they hold agrees: 750 of 1000.
+    #[test]
+    fn what_slips_break_and_what_wrong_lines_do() {
+        let right = Carried {
+            steps: 16,
+            kept: 14,
+            all: 1000,
+            there: 1000,
+            agree: 937,
+            parted: false,
+        };
+        assert!(right.through_slips() && !right.throughout() && !right.nearly());
+        let not = |c: Carried| !c.through_slips();
+        assert!(not(Carried {
+            agree: 750,
+            ..right
+        }));
+        assert!(not(Carried { kept: 11, ..right }));
+        assert!(not(Carried {
+            parted: true,
+            ..right
+        }));
+        assert!(not(Carried { all: 1200, ..right }));
+        // 85 in 100 of too few.
+        let few = Carried {
+            all: 100,
+            there: 100,
+            agree: 85,
+            ..right
+        };
+        assert!(not(few));
     }
 }

@@ -5,13 +5,16 @@
 
 use rayon::prelude::*;
 
+use super::super::abreast::{ABREAST, Bits};
 use super::super::space::{Pins, PresetMap};
-use super::{HAND_ON, Plane, Shifted, apart};
+use super::{HAND_ON, Plane, Shifted};
 
 /// Rows whose follower is looked for, at first and in full.
 const ROWS: [usize; 2] = [3, 12];
-/// Bits of a row that are compared, at first and in full.
-const BITS: [usize; 2] = [48, 192];
+/// Bits of a row that are compared, at first and in full: those that changed in some preset, and a few more.
+const BITS: [u32; 2] = [48, 192];
+/// Pieces of a row that are looked through for them at most.
+const PIECES: [usize; 2] = [48, 192];
 /// A follower differs in a smaller share of what unrelated rows differ in than this.
 const FOLLOWS: f64 = 0.4;
 /// Presets in a row in which a bit may stand still by chance, at both ends of what changed together.
@@ -171,12 +174,6 @@ impl Shifted {
     }
 }
 
-/// What a cell's presets hold, one after the other.
-fn each(bits: &[u64], base: u32, stride: u32, presets: u32) -> impl Iterator<Item = &u64> {
-    let from = bits.get(base as usize..).unwrap_or(&[]);
-    from.iter().step_by(stride as usize).take(presets as usize)
-}
-
 /// The likeliest steps.
 fn best(steps: &mut Vec<Step>, keep: usize) {
     steps.sort_by(|a, b| {
@@ -187,12 +184,28 @@ fn best(steps: &mut Vec<Step>, keep: usize) {
     steps.truncate(keep);
 }
 
+/// All numbers below one, in an order in which the first few lie far apart.
+fn spread(count: usize) -> impl Iterator<Item = usize> {
+    let common = |a: usize, b: usize| {
+        let (mut a, mut b) = (a, b);
+        while b != 0 {
+            (a, b) = (b, a % b);
+        }
+        a
+    };
+    // The golden section, as nearly as it meets all.
+    let by = (count * 618 / 1000).max(1);
+    let by = (by..=count).find(|by| common(*by, count) == 1).unwrap_or(1);
+    (0..count).map(move |i| i * by % count)
+}
+
 /// The memory in the order of its addresses behind a wiring.
 struct Order<'a> {
     pins: &'a Pins,
-    before: Vec<u64>,
-    after: Vec<u64>,
-    changed: Vec<u64>,
+    /// Bits of all planes, cell by cell.
+    before: Bits,
+    after: Bits,
+    changed: Bits,
     planes: usize,
     presets: u32,
     /// Changed cells up to each address.
@@ -205,24 +218,24 @@ struct Order<'a> {
 impl<'a> Order<'a> {
     fn of(shifted: &Shifted, packed: &Packed, pins: &'a Pins) -> Self {
         let cells = pins.cells(shifted.len);
-        let in_order = |bits: &[u64]| -> Vec<u64> {
+        let planes = packed.planes.max(1);
+        let in_order = |bits: &[u64]| {
             let at = |x: &u32| bits.get(*x as usize).copied().unwrap_or(0);
-            cells.iter().map(at).collect()
+            Bits::of_cells(cells.iter().map(at), planes)
         };
-        let changed = in_order(&packed.changed);
-        let mut sums = vec![0; changed.len() + 1];
-        for (a, c) in changed.iter().enumerate() {
-            sums[a + 1] = sums[a] + u32::from(*c != 0);
+        let moves = |x: &u32| packed.changed.get(*x as usize).is_some_and(|c| *c != 0);
+        let mut sums = vec![0; cells.len() + 1];
+        for (a, x) in cells.iter().enumerate() {
+            sums[a + 1] = sums[a] + u32::from(moves(x));
         }
-        let moves = |c: &u64| *c != 0;
-        let from = changed.iter().position(moves).unwrap_or(0) as u32;
-        let to = changed.iter().rposition(moves).unwrap_or(0) as u32;
+        let from = cells.iter().position(moves).unwrap_or(0) as u32;
+        let to = cells.iter().rposition(moves).unwrap_or(0) as u32;
         Self {
             pins,
             before: in_order(&packed.before),
             after: in_order(&packed.after),
-            changed,
-            planes: packed.planes.max(1),
+            changed: in_order(&packed.changed),
+            planes,
             presets: shifted.presets() as u32,
             sums,
             from,
@@ -230,9 +243,13 @@ impl<'a> Order<'a> {
         }
     }
 
+    fn len(&self) -> u32 {
+        self.sums.len() as u32 - 1
+    }
+
     /// A step, where its rows are followed: with all of an entry together, or each of its cells a window apart.
     fn step(&self, stride: u32) -> Vec<Step> {
-        let (n, len) = (self.presets, self.changed.len() as u32);
+        let (n, len) = (self.presets, self.len());
         let (span, used) = (n * stride, self.to + 1 - self.from);
         if span > len || span >= used + 2 * stride {
             return Vec::new();
@@ -271,7 +288,7 @@ impl<'a> Order<'a> {
     /// Where a window of all presets holds most of what changed.
     fn fullest(&self, stride: u32) -> u32 {
         let span = (self.presets * stride) as usize;
-        let last = self.changed.len() - span;
+        let last = self.len() as usize - span;
         let by = (stride as usize / 8).max(1);
         let all = (0..=last).step_by(by).chain([last]);
         let most = all.max_by_key(|&a| (self.sums[a + span] - self.sums[a], usize::MAX - a));
@@ -280,67 +297,120 @@ impl<'a> Order<'a> {
 
     /// In what share of what unrelated rows differ in rows differ from what follows them.
     fn unlike(&self, stride: u32, at: u32, windows: u32, look: usize) -> f64 {
-        let n = self.presets;
-        let all = windows * stride;
-        let planes = self.planes;
-        let want = ((BITS[look] / planes).max(4) as u32).min(all);
-        let some: Vec<(u32, u64)> = (0..want)
-            .map(|i| (u64::from(i) * u64::from(all) / u64::from(want)) as u32)
-            .map(|i| at + i / stride * n * stride + i % stride)
-            .map(|base| {
-                (
-                    base,
-                    each(&self.changed, base, stride, n).fold(0, |o, c| o | c),
-                )
-            })
-            .filter(|(_, live)| *live != 0)
-            .collect();
-        if some.is_empty() {
-            return 1.0;
-        }
-        // As many cells in a word as it takes.
-        let together = 64 / planes;
-        let words = some.len().div_ceil(together);
-        let mut before = vec![0u64; words * n as usize];
-        for (i, (base, live)) in some.iter().enumerate() {
-            let (word, by) = (i / together, i % together * planes);
-            let rows = before.iter_mut().skip(word).step_by(words);
-            for (row, held) in rows.zip(each(&self.before, *base, stride, n)) {
-                *row |= (held & live) << by;
+        let n = self.presets as usize;
+        let rows = ROWS[look].min(n);
+        let row = stride as usize * self.planes;
+        // A row of every window, in pieces of a word.
+        let of_window = row.div_ceil(ABREAST);
+        let pieces = of_window * windows as usize;
+        let (mut before, mut after): (Vec<u64>, Vec<u64>) = (Vec::new(), Vec::new());
+        let (mut seen, mut used) = (0, ABREAST);
+        for piece in spread(pieces).take(PIECES[look]) {
+            let (window, within) = (piece / of_window, piece % of_window * ABREAST);
+            let start =
+                (at + window as u32 * self.presets * stride) as usize * self.planes + within;
+            let len = (row - within).min(ABREAST);
+            let live = (0..n).fold(0, |o, q| o | self.changed.from(start + q * row));
+            let live = live & u64::MAX >> (ABREAST - len);
+            if live == 0 {
+                continue;
+            }
+            // As many pieces in a word as it takes.
+            if used + len > ABREAST {
+                before.resize(before.len() + n, 0);
+                after.resize(after.len() + rows, 0);
+                used = 0;
+            }
+            let last = before.len() - n;
+            for (q, word) in before[last..].iter_mut().enumerate() {
+                *word |= (self.before.from(start + q * row) & live) << used;
+            }
+            let last = after.len() - rows;
+            for (r, word) in after[last..].iter_mut().enumerate() {
+                *word |= (self.after.from(start + r * n / rows * row) & live) << used;
+            }
+            used += len;
+            seen += live.count_ones();
+            if seen >= BITS[look] {
+                break;
             }
         }
-        let held = |q: u32, words: &mut Vec<u64>| {
-            for some in some.chunks(together) {
-                let word = |o: u64, (i, (base, live)): (usize, &(u32, u64))| {
-                    o | (self.after[(base + q * stride) as usize] & live) << (i * planes)
-                };
-                words.push(some.iter().enumerate().fold(0, word));
-            }
-        };
-        let rows = ROWS[look].min(n as usize) as u32;
         let (mut nearest, mut usual) = (0.0, 0.0);
-        let mut after = Vec::with_capacity(words);
-        for row in 0..rows {
-            let q = row * n / rows;
-            after.clear();
-            held(q, &mut after);
-            let (mut least, mut sum) = (u32::MAX, 0);
-            for (o, before) in (0..n).zip(before.chunks(words)) {
-                let apart = apart(&after, before);
-                sum += apart;
-                // What stays where it is says nothing.
-                if o != q {
-                    least = least.min(apart);
+        let mut apart = vec![0; n];
+        for r in 0..rows {
+            apart.fill(0);
+            for (after, before) in after.chunks(rows).zip(before.chunks(n)) {
+                for (apart, before) in apart.iter_mut().zip(before) {
+                    *apart += (after[r] ^ before).count_ones();
                 }
             }
-            nearest += f64::from(if least == u32::MAX { 0 } else { least });
-            usual += f64::from(sum) / f64::from(n);
+            // What stays where it is says nothing.
+            let others = apart.iter().enumerate().filter(|(o, _)| *o != r * n / rows);
+            nearest += f64::from(others.map(|(_, apart)| *apart).min().unwrap_or(0));
+            usual += f64::from(apart.iter().sum::<u32>()) / n as f64;
         }
         // Too little that differs tells nothing.
-        if usual < 4.0 * f64::from(rows) {
+        if usual < 4.0 * rows as f64 {
             1.0
         } else {
             nearest / usual
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::super::rng::Random;
+    use super::*;
+
+    #[test]
+    fn pieces_are_all_met_once() {
+        for count in 1..200 {
+            let mut all: Vec<usize> = spread(count).collect();
+            all.sort_unstable();
+            assert_eq!(all, (0..count).collect::<Vec<_>>());
+        }
+        // By hand: 618 in 1000 of 100 is 61, which has no divisor in common with it.
+        assert_eq!(spread(100).take(4).collect::<Vec<_>>(), [0, 61, 22, 83]);
+    }
+
+    /// Eight presets, each of which holds afterwards what the next one in an order of its own held: in steps of 20 cells of
+    /// three lines, and with each cell a window of eight apart. Followed without a difference at the right step, and at none
+    /// that divides nothing alike.
+    #[test]
+    fn rows_are_followed_at_the_right_step_alone() {
+        const NEXT: [usize; 8] = [3, 0, 5, 7, 1, 6, 4, 2];
+        let mut random = Random::new(4);
+        for (stride, windows) in [(20usize, 1usize), (1, 20)] {
+            let size = 8 * stride * windows;
+            let cell = |preset: usize, i: usize| (i / stride * 8 + preset) * stride + i % stride;
+            let before: Vec<u64> = (0..size).map(|_| random.bits() & 7).collect();
+            let mut after = before.clone();
+            for preset in 0..8 {
+                for i in 0..stride * windows {
+                    after[cell(preset, i)] = before[cell(NEXT[preset], i)];
+                }
+            }
+            let changed: Vec<u64> = before.iter().zip(&after).map(|(a, b)| a ^ b).collect();
+            let pins = Pins::straight(8);
+            let bits = |cells: &[u64]| Bits::of_cells(cells.iter().copied(), 3);
+            let order = Order {
+                pins: &pins,
+                before: bits(&before),
+                after: bits(&after),
+                changed: bits(&changed),
+                planes: 3,
+                presets: 8,
+                sums: vec![0; size + 1],
+                from: 0,
+                to: size as u32 - 1,
+            };
+            for look in [0, 1] {
+                let right = order.unlike(stride as u32, 0, windows as u32, look);
+                assert_eq!(right, 0.0);
+            }
+            assert!(order.unlike(4, 0, 5, 1) > FOLLOWS);
+            assert!(order.unlike(10, 0, 2, 1) > FOLLOWS);
         }
     }
 }

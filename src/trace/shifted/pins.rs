@@ -4,6 +4,7 @@ use std::collections::HashSet;
 
 use rayon::prelude::*;
 
+use super::super::abreast::{ABREAST, Bits, Counts, Planes};
 use super::super::pins::{Pins, Wiring};
 use super::super::rng::Random;
 use super::super::space::PresetMap;
@@ -58,31 +59,7 @@ impl Shifted {
         let mut beam: Vec<(f64, i32, Pins)> = first
             .into_par_iter()
             .flat_map_iter(|pins| {
-                // In the order of the addresses behind this wiring.
-                let to = pins.cells(self.len);
-                let in_order = |before: &Vec<u64>| -> Vec<u64> {
-                    to.iter().map(|x| before[*x as usize]).collect()
-                };
-                let before: Vec<Vec<u64>> = looked.before.iter().map(in_order).collect();
-                let wiring = Wiring::of(&pins);
-                let at = |c: &Cell| Cell {
-                    at: wiring.logical(c.at),
-                    ..*c
-                };
-                let from = |cells: &Vec<Cell>| cells.iter().map(at).collect();
-                let from: Vec<Vec<Cell>> = fewer.iter().map(from).collect();
-                let mut all: Vec<(f64, i32)> = (1..=most as i32)
-                    .flat_map(|stride| [stride, -stride])
-                    .map(|stride| {
-                        let z = looked.agreement_among(&from, &before, |c, before| {
-                            let next = before.get(c.at.wrapping_add_signed(stride) as usize);
-                            // Nothing that changed is what it was before.
-                            next.copied().unwrap_or(!c.after)
-                        });
-                        (z, stride)
-                    })
-                    .collect();
-                all.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+                let mut all = looked.steps(&fewer, &pins, self.len, most);
                 all.truncate(4);
                 all.into_iter().map(move |(z, s)| (z, s, pins.clone()))
             })
@@ -120,13 +97,21 @@ impl Shifted {
             if fresh.is_empty() {
                 break;
             }
+            // What does not come up to those there are is none of those that are kept.
+            let least = match beam.len() < keep {
+                true => f64::MIN,
+                false => beam.last().map_or(f64::MIN, |b| b.0),
+            };
             let mut next: Vec<(f64, usize, Change)> = fresh
                 .par_iter()
                 .enumerate()
                 .flat_map_iter(|(parent, (_, stride, pins))| {
                     let near = Near::of(&looked, &few, pins, self.len);
                     let all = Change::all(pins);
-                    let looked = all.map(|c| (near.agreement(&looked, c, *stride), parent, c));
+                    let looked = all.filter_map(|c| {
+                        let agree = near.agreement(&looked, c, *stride, least)?;
+                        Some((agree, parent, c))
+                    });
                     looked.collect::<Vec<_>>()
                 })
                 .collect();
@@ -208,15 +193,64 @@ impl Looked {
 
     /// By how much cells agree with what `before` finds for each among what was held before; standard deviations.
     fn agreement(&self, cells: &[Vec<Cell>], before: impl Fn(&Cell, &[u64]) -> u64) -> f64 {
-        self.agreement_among(cells, &self.before, before)
+        let all = self.agreement_among(cells, &self.before, u32::MAX, before);
+        all.unwrap_or(f64::MIN)
     }
 
+    /// The same for every step up and down that is no longer than `most`, behind a wiring; best first. What lies a step
+    /// on from a cell is looked up for 64 steps at once.
+    fn steps(&self, cells: &[Vec<Cell>], pins: &Pins, len: u32, most: u32) -> Vec<(f64, i32)> {
+        let (to, wiring) = (pins.cells(len), Wiring::of(pins));
+        let lines: Vec<Vec<Planes>> = (self.before.iter())
+            .map(|before| {
+                let eight = |by: usize| {
+                    Planes::of(to.len(), 8, |x| (before[to[x] as usize] >> (8 * by)) as u8)
+                };
+                (0..self.apart.div_ceil(8) as usize).map(eight).collect()
+            })
+            .collect();
+        // Where each changed bit lies behind the wiring, the line it is in, and what it is now.
+        let mut bits: Vec<(i64, &Bits, u64)> = Vec::new();
+        for (cells, lines) in cells.iter().zip(&lines) {
+            for c in cells {
+                let at = i64::from(wiring.logical(c.at));
+                let changed = (0..ABREAST).filter(|line| c.changed >> line & 1 == 1);
+                bits.extend(changed.map(|line| {
+                    let now = 0u64.wrapping_sub(c.after >> line & 1);
+                    (at, lines[line / 8].line(line % 8), now)
+                }));
+            }
+        }
+        let mut out: Vec<(f64, i32)> = Vec::new();
+        let blocks = i64::from(most).div_euclid(ABREAST as i64) + 1;
+        for first in (-blocks..blocks).map(|b| b * ABREAST as i64) {
+            let mut agree = Counts::default();
+            for eight in bits.chunks(8) {
+                let mut same = [0; 8];
+                for (same, (at, line, now)) in same.iter_mut().zip(eight) {
+                    // Nothing that changed is what it was before, so there is no agreement beyond either end.
+                    *same = !(line.around(at + first) ^ now) & within(at + first, len);
+                }
+                agree.add(same);
+            }
+            for (agree, step) in agree.each().into_iter().zip(first..) {
+                if (1..=i64::from(most)).contains(&step.abs()) {
+                    out.push((deviations(agree, bits.len() as u32), step as i32));
+                }
+            }
+        }
+        out.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+        out
+    }
+
+    /// The same; `None` where more than `most` bits differ.
     fn agreement_among(
         &self,
         cells: &[Vec<Cell>],
         held: &[Vec<u64>],
+        most: u32,
         before: impl Fn(&Cell, &[u64]) -> u64,
-    ) -> f64 {
+    ) -> Option<f64> {
         let (mut agree, mut all) = (0u32, 0u32);
         for (cells, held) in cells.iter().zip(held) {
             for some in cells.chunks((64 / self.apart) as usize) {
@@ -227,10 +261,28 @@ impl Looked {
                 }
                 agree += same.count_ones();
                 all += changed.count_ones();
+                if all - agree > most {
+                    return None;
+                }
             }
         }
-        (2.0 * f64::from(agree) - f64::from(all)) / f64::from(all.max(1)).sqrt()
+        Some(deviations(agree, all))
     }
+}
+
+/// By how many standard deviations so many of all that agree are more than half.
+fn deviations(agree: u32, all: u32) -> f64 {
+    (2.0 * f64::from(agree) - f64::from(all)) / f64::from(all.max(1)).sqrt()
+}
+
+/// Which of 64 addresses from one on, which may lie before the beginning, are in the memory.
+fn within(first: i64, len: u32) -> u64 {
+    let below = |end: i64| match end {
+        ..=0 => 0,
+        1..64 => u64::MAX >> (64 - end),
+        _ => u64::MAX,
+    };
+    below(i64::from(len) - first) & !below(-first)
 }
 
 /// The first few of the cells.
@@ -305,6 +357,8 @@ impl Change {
 struct Near {
     cells: Vec<Vec<Cell>>,
     before: Vec<Vec<u64>>,
+    /// Bits that changed in the cells.
+    changed: u32,
 }
 
 impl Near {
@@ -319,12 +373,17 @@ impl Near {
         Self {
             cells: (cells.iter()).map(|c| c.iter().map(at).collect()).collect(),
             before: looked.before.iter().map(in_order).collect(),
+            changed: cells.iter().flatten().map(|c| c.changed.count_ones()).sum(),
         }
     }
 
-    /// By how much the cells agree with what lies a step on behind the changed wiring; standard deviations.
-    fn agreement(&self, looked: &Looked, change: Change, stride: i32) -> f64 {
-        looked.agreement_among(&self.cells, &self.before, |c, before| {
+    /// By how much the cells agree with what lies a step on behind the changed wiring; standard deviations, or `None` where
+    /// that comes to less than `least`.
+    fn agreement(&self, looked: &Looked, change: Change, stride: i32, least: f64) -> Option<f64> {
+        // Of all that changed so many may differ, and one for what is rounded.
+        let all = f64::from(self.changed);
+        let most = ((all - least * all.sqrt()) / 2.0 + 1.0).max(0.0) as u32;
+        looked.agreement_among(&self.cells, &self.before, most, |c, before| {
             let here = change.swapped(c.at) ^ change.invert;
             let next = here.wrapping_add_signed(stride);
             let held = match (next as usize) < before.len() {
@@ -370,5 +429,53 @@ mod tests {
         };
         let made = change.made(&pins);
         assert_eq!((made.pins, made.invert), (vec![3, 0, 2, 1], 0b0001));
+    }
+
+    /// Every step, up and down and beyond both ends, as looked up bit by bit.
+    #[test]
+    fn steps_are_as_one_by_one() {
+        let mut random = Random::new(9);
+        for (bits, planes) in [(7u32, 5u32), (5, 64), (9, 1)] {
+            let len = 1u32 << bits;
+            let mask = u64::MAX >> (64 - planes);
+            let mut lines: Vec<u8> = (0..bits as u8).collect();
+            random.shuffle(&mut lines);
+            let pins = Pins {
+                pins: lines,
+                invert: random.below(len as usize) as u32,
+            };
+            let before: Vec<u64> = (0..len).map(|_| random.bits() & mask).collect();
+            let cells: Vec<Cell> = (0..30)
+                .map(|_| {
+                    let at = random.below(len as usize) as u32;
+                    let changed = random.bits() & random.bits() & mask;
+                    let after = before[at as usize] ^ changed;
+                    Cell { at, after, changed }
+                })
+                .collect();
+            let looked = Looked {
+                cells: vec![cells.clone()],
+                before: vec![before.clone()],
+                apart: planes.next_power_of_two(),
+            };
+            let most = len - 2;
+            let steps = looked.steps(&looked.cells, &pins, len, most);
+            assert_eq!(steps.len() as u32, 2 * most);
+            assert!(steps.windows(2).all(|s| s[0].0 >= s[1].0));
+            for (z, step) in steps {
+                let (mut agree, mut all) = (0u32, 0u32);
+                for c in &cells {
+                    let to = i64::from(pins.logical(c.at)) + i64::from(step);
+                    let inside = (0..i64::from(len)).contains(&to);
+                    let held = inside.then(|| before[pins.physical(to as u32) as usize]);
+                    for line in (0..planes).filter(|l| c.changed >> l & 1 == 1) {
+                        all += 1;
+                        agree += u32::from(held.is_some_and(|h| (h ^ c.after) >> line & 1 == 0));
+                    }
+                }
+                let want = (2.0 * f64::from(agree) - f64::from(all)) / f64::from(all).sqrt();
+                assert!((z - want).abs() < 1e-9, "{step}: {z} and {want}");
+            }
+        }
     }
 }

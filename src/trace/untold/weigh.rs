@@ -1,7 +1,5 @@
 //! What a condition that nobody told explains, and what it takes to tell.
 
-use std::collections::HashSet;
-
 use super::super::fields::{CHOICE, rare};
 use super::super::panel::Kind;
 use super::super::signal::{self, Hypothesis, Noise};
@@ -69,11 +67,43 @@ struct Open {
 
 /// One bit of a lane in one column, straight or inverted: what each setting says for it.
 struct Told {
-    bit: usize,
     /// Index into [`Scales::free`].
     open: usize,
     /// Odds against a coin for each setting.
     odds: Vec<f64>,
+}
+
+impl Told {
+    /// What each setting says against it at most: the hand slips.
+    fn bounded(&self) -> impl Iterator<Item = f64> + '_ {
+        self.odds.iter().map(|o| o.max(SLIP.ln()))
+    }
+}
+
+/// What columns say of a lane's coding.
+struct Lane {
+    /// A list for each bit, the lowest first.
+    bits: Vec<Vec<Told>>,
+    /// Columns that may be looked at.
+    open: usize,
+}
+
+/// What the settings of each position of what decides say of each bit in each column.
+type ByPosition = Vec<Vec<[f64; MOST_POSITIONS as usize]>>;
+
+impl Lane {
+    /// The same for each position of what decides, which stands so in the settings.
+    fn by_position(&self, stands: &[u32]) -> ByPosition {
+        let by = |t: &Told| {
+            let mut by = [0.0; MOST_POSITIONS as usize];
+            for (o, p) in t.bounded().zip(stands) {
+                by[*p as usize] += o;
+            }
+            by
+        };
+        let of_bit = |told: &Vec<Told>| told.iter().map(by).collect();
+        self.bits.iter().map(of_bit).collect()
+    }
 }
 
 /// A way to read a control.
@@ -137,60 +167,62 @@ impl<'a> Scales<'a> {
     }
 
     /// What each bit of a lane's coding would say in each column.
-    fn told(&self, lane: usize, h: Hypothesis) -> Vec<Told> {
+    fn told(&self, lane: usize, h: Hypothesis) -> Lane {
         let experiment = &self.solved.experiment;
         let control = experiment.lanes[lane].control;
         let chances = signal::chances(h, experiment.plan, lane, experiment.lanes[lane], self.noise);
-        let mut out = Vec::new();
-        for (open, o) in self.free.iter().enumerate() {
-            if o.of.is_some_and(|of| of != control) {
-                continue;
-            }
-            let column = &self.solved.columns[o.column];
-            for (bit, chances) in chances.iter().enumerate() {
-                for inverted in [false, true] {
-                    let odds = chances.iter().enumerate().map(|(d, p)| {
-                        let (one, known) = (f64::from(column.ones[d]), f64::from(column.known[d]));
-                        let p = if inverted { 1.0 - p } else { *p };
-                        one * (2.0 * p).ln() + (known - one) * (2.0 * (1.0 - p)).ln()
-                    });
-                    let odds = odds.collect();
-                    out.push(Told { bit, open, odds });
-                }
-            }
+        let mine = |o: &(usize, &Open)| o.1.of.is_none_or(|of| of == control);
+        let open: Vec<(usize, &Open)> = self.free.iter().enumerate().filter(mine).collect();
+        let of_bit = |chances: &Vec<f64>| {
+            let odds = |p: &f64| [(2.0 * p).ln(), (2.0 * (1.0 - p)).ln()];
+            let odds: Vec<[f64; 2]> = chances.iter().map(odds).collect();
+            let told = |&(open, o): &(usize, &Open)| {
+                let column = &self.solved.columns[o.column];
+                [false, true].map(|inverted| {
+                    let (one, zero) = (usize::from(inverted), usize::from(!inverted));
+                    let counts = column.ones.iter().zip(&column.known);
+                    let counts = counts.map(|(o, k)| (f64::from(*o), f64::from(*k)));
+                    let odds = odds
+                        .iter()
+                        .zip(counts)
+                        .map(|(odds, (ones, known))| ones * odds[one] + (known - ones) * odds[zero])
+                        .collect();
+                    Told { open, odds }
+                })
+            };
+            open.iter().flat_map(told).collect()
+        };
+        Lane {
+            bits: chances.iter().map(of_bit).collect(),
+            open: open.len(),
         }
-        out
     }
 
-    /// The best bits of a lane over some settings, the uppermost first: what they say setting by setting, less what it
-    /// takes to tell them; and how many there are.
+    /// The best bits of a lane, the uppermost first, by what the settings that count say of each bit and column: what
+    /// they say setting by setting, less what it takes to tell them; and how many there are.
     fn choose(
         &self,
         h: Hypothesis,
-        told: &[Told],
-        within: &[bool],
+        lane: &Lane,
+        worth: impl Fn(usize, usize) -> f64,
         may: impl Fn(&Open) -> bool,
     ) -> (f64, Vec<f64>, usize) {
-        let mut settings = vec![0.0; within.len()];
+        let mut settings = vec![0.0; self.solved.experiment.plan.settings.len()];
         let mut taken: Vec<usize> = Vec::new();
         let mut cost = rare(h.code);
-        let open: HashSet<usize> = told.iter().map(|t| t.open).collect();
-        let any = (2.0 * open.len().max(1) as f64).ln();
+        let any = (2.0 * lane.open.max(1) as f64).ln();
         let mut last: Option<usize> = None;
-        for bit in (0..h.width as usize).rev() {
-            let worth = |t: &&Told| -> f64 {
-                let here = t.odds.iter().zip(within).filter(|(_, w)| **w);
-                here.map(|(o, _)| o.max(SLIP.ln())).sum()
-            };
+        for (bit, told) in lane.bits.iter().enumerate().rev() {
             let price = |t: &Told| match last {
                 Some(last) if self.beside(last, t.open) => 8f64.ln(),
                 _ => any,
             };
             let mine = told
                 .iter()
-                .filter(|t| t.bit == bit && !taken.contains(&t.open) && may(&self.free[t.open]));
+                .enumerate()
+                .filter(|(_, t)| !taken.contains(&t.open) && may(&self.free[t.open]));
             let best = mine
-                .map(|t| (worth(&t) - price(t), t))
+                .map(|(i, t)| (worth(bit, i) - price(t), t))
                 .max_by(|a, b| a.0.total_cmp(&b.0));
             match best {
                 Some((gain, t)) if gain > 0.0 => {
@@ -243,11 +275,11 @@ impl<'a> Scales<'a> {
         let mut scores: Vec<(f64, usize, Set)> = Vec::new();
         let codings = signal::hypotheses(experiment.panel(), experiment.lanes[lanes[0]]);
         for h in codings {
-            let told: Vec<Vec<Told>> = lanes.iter().map(|l| self.told(*l, h)).collect();
-            let all = vec![true; settings];
+            let told: Vec<Lane> = lanes.iter().map(|l| self.told(*l, h)).collect();
             let always: f64 = (told.iter())
                 .map(|t| {
-                    let (cost, mixed, _) = self.choose(h, t, &all, |o| o.taken.is_none());
+                    let worth = |bit: usize, i: usize| t.bits[bit][i].bounded().sum();
+                    let (cost, mixed, _) = self.choose(h, t, worth, |o| o.taken.is_none());
                     mixed.iter().sum::<f64>() - cost
                 })
                 .sum();
@@ -261,8 +293,12 @@ impl<'a> Scales<'a> {
                     })
                     .collect();
                 let Some(stands) = stands else { continue };
-                for start in starts(decider, &told, &stands) {
-                    let Some(reading) = self.follow(h, decider, &told, &stands, start) else {
+                let by: Vec<ByPosition> = (told.iter().zip(&stands))
+                    .map(|(told, stands)| told.by_position(stands))
+                    .collect();
+                for start in starts(decider, &by) {
+                    let followed = self.follow(h, decider, &told, &by, &stands, start);
+                    let Some(reading) = followed else {
                         continue;
                     };
                     let score = reading.score - decider.price;
@@ -320,7 +356,8 @@ impl<'a> Scales<'a> {
         &self,
         h: Hypothesis,
         decider: &Decider,
-        told: &[Vec<Told>],
+        told: &[Lane],
+        says: &[ByPosition],
         stands: &[Vec<u32>],
         start: Set,
     ) -> Option<Reading> {
@@ -330,14 +367,17 @@ impl<'a> Scales<'a> {
             let mut by = vec![0.0; decider.positions as usize];
             let mut first = Vec::new();
             let (mut cost, mut bits) = (0.0, 0);
-            for (told, stands) in told.iter().zip(stands) {
-                let within: Vec<bool> = stands.iter().map(|p| set >> p & 1 == 1).collect();
+            for ((told, says), stands) in told.iter().zip(says).zip(stands) {
+                let worth = |bit: usize, i: usize| {
+                    let by = says[bit][i].iter().enumerate();
+                    by.filter(|(p, _)| set >> p & 1 == 1).map(|(_, s)| s).sum()
+                };
                 let may = |o: &Open| {
                     let others =
                         |(by, taken): (usize, Set)| by == decider.control && taken & set == 0;
                     o.taken.is_none_or(others)
                 };
-                let (price, mixed, n) = self.choose(h, told, &within, may);
+                let (price, mixed, n) = self.choose(h, told, worth, may);
                 cost += price;
                 bits += n;
                 for (m, p) in mixed.iter().zip(stands) {
@@ -378,23 +418,17 @@ impl<'a> Scales<'a> {
 }
 
 /// Sets of positions to begin with: those in which single bits follow, the best first.
-fn starts(decider: &Decider, told: &[Vec<Told>], stands: &[Vec<u32>]) -> Vec<Set> {
+fn starts(decider: &Decider, says: &[ByPosition]) -> Vec<Set> {
     if decider.positions == 2 {
         return vec![1, 2];
     }
     let mut sets: Vec<(f64, Set)> = Vec::new();
-    for (told, stands) in told.iter().zip(stands) {
-        for t in told {
-            let mut by = [0.0; MOST_POSITIONS as usize];
-            for (o, p) in t.odds.iter().zip(stands) {
-                by[*p as usize] += o.max(SLIP.ln());
-            }
-            let some = by.iter().enumerate().filter(|(_, s)| **s > 0.0);
-            let (worth, set) = some.fold((0.0, 0), |(w, o), (p, s)| (w + s, o | 1 << p));
-            match sets.iter_mut().find(|s| s.1 == set) {
-                Some(known) => known.0 = known.0.max(worth),
-                None => sets.push((worth, set)),
-            }
+    for by in says.iter().flatten().flatten() {
+        let some = by.iter().enumerate().filter(|(_, s)| **s > 0.0);
+        let (worth, set) = some.fold((0.0, 0), |(w, o), (p, s)| (w + s, o | 1 << p));
+        match sets.iter_mut().find(|s| s.1 == set) {
+            Some(known) => known.0 = known.0.max(worth),
+            None => sets.push((worth, set)),
         }
     }
     sets.retain(|s| s.1 != 0);
