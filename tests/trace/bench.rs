@@ -9,8 +9,8 @@
 //! CELLKEEP_FAMILY=nibbles runs only the instruments whose family or description contains the word, and `-- list FIRST
 //! COUNT` names them. `digest` in place of `words` prints a line an instrument with a digest of all that was found, so that
 //! two steps of the code can be held side by side; `layout` prints the layouts found.
-//! Instruments run on all cores, which lengthens the solve times; RAYON_NUM_THREADS=1 times one alone, and says how long
-//! the processor worked.
+//! Instruments run side by side on all cores, which lengthens the solve times; with CELLKEEP_ALONE=1 one after the other, each on
+//! all cores; RAYON_NUM_THREADS=1 times each on one core, and says how long the processor worked.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
@@ -606,9 +606,12 @@ fn hand(name: &str, hand: Hand, first: u64, count: u64, untold: bool) -> Vec<Out
     let seeds = wanted(first, count);
     let count = seeds.len();
     let done = std::sync::atomic::AtomicUsize::new(0);
+    let one_by_one = std::env::var_os("CELLKEEP_ALONE").is_some();
+    let together = if one_by_one { count } else { 1 };
     let outcomes: Vec<Outcome> = seeds
         .into_par_iter()
-        .with_max_len(1)
+        .with_min_len(together)
+        .with_max_len(together)
         .map(|seed| {
             let outcome = run(seed, hand, untold);
             let n = done.fetch_add(1, std::sync::atomic::Ordering::Relaxed) + 1;

@@ -1,5 +1,7 @@
 //! CRCs: by the generator that the differences of entries share, then by the names of the catalogue.
 
+use rayon::prelude::*;
+
 use super::orders::Turn;
 use super::polynomial::Polynomial;
 use super::words::{Words, exceptions};
@@ -41,9 +43,9 @@ pub(super) fn crcs(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holdin
             .iter()
             .map(|row| row.iter().map(|v| plain.word(*v)).collect())
             .collect();
-        for cover in &covers {
+        let of = |cover: &Cover| {
             let Some(generator) = common(&rows, cover, words.entries.len()) else {
-                continue;
+                return Vec::new();
             };
             let mut named = Vec::new();
             for (t, turn) in turns.iter().enumerate().filter(|(_, t)| t.bus == *bus) {
@@ -52,8 +54,10 @@ pub(super) fn crcs(words: &Words, turns: &[Turn], units: &[usize]) -> Vec<Holdin
             if named.is_empty() && generator.degree() == 8 * units.len() {
                 named.extend(unnamed(words, &rows, cover, &generator, turns, bus, tried));
             }
-            out.extend(named);
-        }
+            named
+        };
+        let found: Vec<Vec<Holding>> = covers.par_iter().map(of).collect();
+        out.extend(found.into_iter().flatten());
     }
     out
 }
@@ -109,17 +113,12 @@ fn covers(words: &Words, units: &[usize]) -> Vec<Cover> {
 }
 
 fn difference(rows: &[Vec<u64>], cover: &Cover, a: usize, b: usize) -> Polynomial {
-    let bytes = cover
-        .over
-        .iter()
-        .chain(&cover.trailer)
-        .map(|u| rows[*u][a] ^ rows[*u][b]);
-    let bits: Vec<bool> = bytes
-        .flat_map(|byte| {
-            (0..8).map(move |i| byte >> if cover.reflected { i } else { 7 - i } & 1 == 1)
-        })
-        .collect();
-    Polynomial::from_bits(bits.into_iter())
+    let places = cover.over.iter().chain(&cover.trailer);
+    let bytes = places.map(|u| (rows[*u][a] ^ rows[*u][b]) as u8);
+    Polynomial::from_bytes(bytes.map(|byte| match cover.reflected {
+        true => byte.reverse_bits(),
+        false => byte,
+    }))
 }
 
 /// What the differences of entries have in common, if that could be a generator. Two groups of entries are tried, so

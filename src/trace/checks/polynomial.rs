@@ -26,6 +26,22 @@ impl Polynomial {
         out
     }
 
+    /// From coefficients, eight to a byte, the highest power first.
+    pub(super) fn from_bytes(bytes: impl DoubleEndedIterator<Item = u8>) -> Self {
+        let mut words: Vec<u64> = Vec::new();
+        for (byte, i) in bytes.rev().zip(0..) {
+            if i % 8 == 0 {
+                words.push(0);
+            }
+            if let Some(word) = words.last_mut() {
+                *word |= u64::from(byte) << (8 * (i % 8));
+            }
+        }
+        let mut out = Self(words);
+        out.trim();
+        out
+    }
+
     fn trim(&mut self) {
         while self.0.last() == Some(&0) {
             self.0.pop();
@@ -110,13 +126,7 @@ mod tests {
     #[test]
     fn the_generator_divides_a_message_with_its_crc() {
         let bytes: Vec<u8> = b"123456789".iter().copied().chain([0x31, 0xc3]).collect();
-        let bits = |bytes: &[u8]| {
-            let all: Vec<bool> = bytes
-                .iter()
-                .flat_map(|b| (0..8).rev().map(move |i| b >> i & 1 == 1))
-                .collect();
-            Polynomial::from_bits(all.into_iter())
-        };
+        let bits = |bytes: &[u8]| Polynomial::from_bytes(bytes.iter().copied());
         let generator = bits(&[0x01, 0x10, 0x21]);
         assert_eq!(generator.degree(), 16);
         assert_eq!(bits(&bytes).gcd(generator.clone()), generator);
