@@ -11,8 +11,8 @@ use super::{HAND_ON, Plane, Shifted};
 
 /// Rows whose follower is looked for, at first and in full.
 const ROWS: [usize; 2] = [3, 12];
-/// Bits of a row that are compared, at first and in full: those that changed in some preset, and a few more.
-const BITS: [u32; 2] = [48, 192];
+/// Bits of a row that are compared, at first and in full: a wiring that is wrong for a part of the rows alone must show.
+const BITS: [u32; 2] = [48, 1024];
 /// Pieces of a row that are looked through for them at most.
 const PIECES: [usize; 2] = [48, 192];
 /// A follower differs in a smaller share of what unrelated rows differ in than this.
