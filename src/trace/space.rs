@@ -1,5 +1,7 @@
 //! How presets are spread over addresses: hypotheses, and how well the readings bear each one out.
 
+use std::ops::Rem;
+
 use super::cells::{Cells, Experiment};
 use super::dictionary::Dictionary;
 pub(crate) use super::pins::Pins;
@@ -16,6 +18,11 @@ pub(crate) struct Space {
 impl Space {
     pub(crate) fn len(&self) -> u32 {
         self.words * self.chips.len() as u32
+    }
+
+    /// Cells and data lines of each of its chips.
+    pub(crate) fn shape(&self) -> (u32, u8) {
+        (self.words, self.width)
     }
 
     /// Number of address bits, those that choose the chip included.
@@ -60,6 +67,29 @@ pub(crate) fn turned(deltas: &[u32], number: usize) -> u32 {
         .enumerate()
         .filter(|(j, _)| number >> j & 1 == 1);
     set.fold(0, |o, (_, d)| o ^ d)
+}
+
+/// The greatest common divisor; of nought and a number the number.
+pub(crate) fn gcd<T: Copy + Default + PartialEq + Rem<Output = T>>(a: T, b: T) -> T {
+    if b == T::default() { a } else { gcd(b, a % b) }
+}
+
+/// What it is, in words, that preset bits turn these lines.
+pub(crate) fn lines_say(deltas: &[u32]) -> &'static str {
+    let single = |d: &u32| d.is_power_of_two();
+    // Presets counted in Gray code turn one line a step: those of 2^n - 1 turn the line of bit n alone.
+    let mut all = 0;
+    let gray = |d: &u32| {
+        all ^= d;
+        single(&all)
+    };
+    if deltas.iter().all(single) {
+        "address lines of its own"
+    } else if deltas.iter().all(gray) {
+        "a Gray counter on address lines of its own"
+    } else {
+        "address lines of its own, some of which turn a second line"
+    }
 }
 
 /// The lines that tell which preset a cell holds: one a preset bit, chosen so that no other bit is needed; the lowest

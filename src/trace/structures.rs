@@ -79,11 +79,8 @@ struct Finder<'a> {
     looked: RefCell<Vec<Looked>>,
     /// Shapes of which one chip shows nothing more by itself in what is long looked for, behind exchanged lines or by words:
     /// the others are asked only for what all show together, and what is known.
-    barren: Vec<Shape>,
+    barren: Vec<(u32, u8)>,
 }
-
-/// Cells and data lines of a chip.
-type Shape = (u32, u8);
 
 /// A map looked at closely, and what came of it.
 struct Looked {
@@ -116,7 +113,6 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
         words: experiment.chips[i].words,
         width: experiment.chips[i].width,
     };
-    let shape = |s: &Space| -> Shape { (s.words, s.width) };
     let all: Vec<Space> = (0..experiment.chips.len()).map(single).collect();
     // Contrived structures are tried last, and without a shifted reading for one chip of each shape.
     let depths: &[Depth] = match finder.shift {
@@ -143,10 +139,10 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
         let mut tried = Vec::new();
         for space in left {
             if depth == Depth::WordsContrived {
-                if tried.contains(&shape(space)) {
+                if tried.contains(&space.shape()) {
                     continue;
                 }
-                tried.push(shape(space));
+                tried.push(space.shape());
             }
             let found = finder.best(space, &out, depth);
             let before = out
@@ -157,7 +153,7 @@ pub(crate) fn structures(experiment: &Experiment, dictionary: &Dictionary) -> Ve
                 && finder.shift.is_some()
                 && found.as_ref().is_none_or(|e| worth(e) <= before)
             {
-                finder.barren.push(shape(space));
+                finder.barren.push(space.shape());
             }
             take(&mut out, found);
         }
@@ -202,7 +198,7 @@ fn siblings(all: &[Space], out: &mut Vec<Explained>) {
         .collect();
     let mut more = Vec::new();
     for space in lost {
-        let shape = |s: &Space| (s.chips.len(), s.words, s.width);
+        let shape = |s: &Space| (s.chips.len(), s.shape());
         let mut like = out.iter().filter(|e| shape(&e.space) == shape(space));
         let (Some(first), Some(second)) = (like.next(), like.next()) else {
             continue;
@@ -404,7 +400,7 @@ impl Finder<'_> {
         let together = self.together.iter().find(|t| t.size == space.len());
         let from_all = || scored(together.map_or(&[], |t| &t.maps));
         let only = together.and_then(|t| t.only.as_ref());
-        let barren = self.barren.contains(&(space.words, space.width));
+        let barren = self.barren.contains(&space.shape());
         let alone = || match &self.shift {
             // What all show together it has shown then.
             Some(_) if only == Some(&space.chips) => Vec::new(),

@@ -15,6 +15,7 @@ use super::fields::Found;
 use super::groups::{self, Group};
 use super::panel::Panel;
 use super::solution::{CERTAIN, FoundField};
+use super::space::gcd;
 
 /// Least chance of every voice of a control that is taken to lie with the others.
 const LIKELY: f64 = 0.5;
@@ -344,10 +345,6 @@ fn wired(by: &[i64], mut boards: Vec<Board>) -> Option<(Vec<Board>, Apart)> {
         }
     }
     Some((boards, Apart::Lines(lines)))
-}
-
-fn gcd(a: u32, b: u32) -> u32 {
-    if b == 0 { a } else { gcd(b, a % b) }
 }
 
 impl VoiceAxis {

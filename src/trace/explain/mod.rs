@@ -5,7 +5,7 @@ mod weights;
 use super::cells::Experiment;
 use super::dictionary::Dictionary;
 use super::shifted::{Carried, Shift};
-use super::space::{Contents, PresetMap, Space, pivots};
+use super::space::{Contents, PresetMap, Space, gcd, pivots};
 use weights::Weight;
 
 /// The chance that a structure in doubt is right, where nothing says more; so it was on tuning seeds.
@@ -276,8 +276,4 @@ fn stepped_bases(space: &Space, map: &PresetMap, weights: &[Option<Weight>]) -> 
     bases.sort_unstable();
     bases.dedup();
     Some(Explained::of(space, map, bases, weights, total))
-}
-
-fn gcd(a: usize, b: usize) -> usize {
-    if b == 0 { a } else { gcd(b, a % b) }
 }

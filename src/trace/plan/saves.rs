@@ -1,5 +1,6 @@
 //! Where settings are saved.
 
+use super::super::space::gcd;
 use super::Save;
 
 /// Where each setting is saved. The first reading takes as many settings as there are presets; what is left over holds
@@ -30,7 +31,7 @@ pub(super) fn saves(alike: &[usize], presets: usize) -> Vec<Save> {
     let mut first = presets;
     while first < settings {
         let here = presets.min(settings - first);
-        let steps: Vec<usize> = (1..=here).filter(|s| coprime(*s, here)).collect();
+        let steps: Vec<usize> = (1..=here).filter(|s| gcd(*s, here) == 1).collect();
         for preset in 0..presets {
             let (round, at) = (preset / here, preset % here);
             let step = steps[(round * 3) % steps.len()];
@@ -46,7 +47,7 @@ pub(super) fn saves(alike: &[usize], presets: usize) -> Vec<Save> {
 /// comes once. `alike[s]` names the setting that setting `s` repeats, or itself.
 pub(super) fn walk(alike: &[usize], presets: usize) -> Vec<usize> {
     let settings = alike.len().min(presets);
-    let steps: Vec<usize> = (1..=settings).filter(|s| coprime(*s, settings)).collect();
+    let steps: Vec<usize> = (1..=settings).filter(|s| gcd(*s, settings) == 1).collect();
     let mut walk: Vec<usize> = (0..settings).collect();
     // Presets that hold the same and are followed by the same could be exchanged.
     let open = |walk: &[usize]| {
@@ -69,12 +70,4 @@ pub(super) fn walk(alike: &[usize], presets: usize) -> Vec<usize> {
             .unwrap_or_default();
     }
     walk
-}
-
-fn coprime(a: usize, b: usize) -> bool {
-    let (mut a, mut b) = (a, b);
-    while b != 0 {
-        (a, b) = (b, a % b);
-    }
-    a == 1
 }

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use super::super::explain::gather;
-use super::super::space::{PresetMap, pivots, turned};
+use super::super::space::{PresetMap, lines_say, pivots, turned};
 use super::{HAND_ON, Shifted, apart};
 
 impl Shifted {
@@ -157,18 +157,7 @@ impl Shifted {
         (0..exact.len().min(HAND_ON))
             .chain(plainer)
             .map(|i| &exact[i])
-            .map(|(_, p)| {
-                let single = |d: &u32| d.count_ones() == 1;
-                let gray = |j: usize| (p.span[(2 << j) - 1]).count_ones() == 1;
-                let says = if p.deltas.iter().all(single) {
-                    "address lines of its own"
-                } else if (0..m).all(gray) {
-                    "a Gray counter on address lines of its own"
-                } else {
-                    "address lines of its own, some of which turn a second line"
-                };
-                PresetMap::wired(&p.deltas, n, says)
-            })
+            .map(|(_, p)| PresetMap::wired(&p.deltas, n, lines_say(&p.deltas)))
             .collect()
     }
 

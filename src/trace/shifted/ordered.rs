@@ -6,7 +6,7 @@
 use rayon::prelude::*;
 
 use super::super::abreast::{ABREAST, Bits};
-use super::super::space::{Pins, PresetMap};
+use super::super::space::{Pins, PresetMap, gcd};
 use super::{HAND_ON, Plane, Shifted};
 
 /// Rows whose follower is looked for, at first and in full.
@@ -186,16 +186,9 @@ fn best(steps: &mut Vec<Step>, keep: usize) {
 
 /// All numbers below one, in an order in which the first few lie far apart.
 fn spread(count: usize) -> impl Iterator<Item = usize> {
-    let common = |a: usize, b: usize| {
-        let (mut a, mut b) = (a, b);
-        while b != 0 {
-            (a, b) = (b, a % b);
-        }
-        a
-    };
     // The golden section, as nearly as it meets all.
     let by = (count * 618 / 1000).max(1);
-    let by = (by..=count).find(|by| common(*by, count) == 1).unwrap_or(1);
+    let by = (by..=count).find(|by| gcd(*by, count) == 1).unwrap_or(1);
     (0..count).map(move |i| i * by % count)
 }
 

@@ -1,6 +1,6 @@
 //! Plainer wirings beside one that was found: slips may make it look better than what it is made of.
 
-use super::super::space::PresetMap;
+use super::super::space::{PresetMap, lines_say};
 
 /// The maps of which one preset bit turns one line less; of a table, the rules that it nearly is.
 pub(super) fn maps(map: &PresetMap) -> Vec<PresetMap> {
@@ -16,7 +16,7 @@ pub(super) fn maps(map: &PresetMap) -> Vec<PresetMap> {
     let with = |(j, delta): (usize, u32)| {
         let mut deltas = map.deltas.clone();
         deltas[j] = delta;
-        wired(&deltas, map.offset.len(), says(&deltas))
+        wired(&deltas, map.offset.len(), lines_say(&deltas))
     };
     less.into_iter().filter_map(with).collect()
 }
@@ -45,24 +45,8 @@ fn rules(map: &PresetMap) -> Vec<PresetMap> {
     }
     let all = ways
         .iter()
-        .filter_map(|deltas| wired(deltas, n, says(deltas)));
+        .filter_map(|deltas| wired(deltas, n, lines_say(deltas)));
     all.filter(|rule| rule.nearly(map)).collect()
-}
-
-fn says(deltas: &[u32]) -> &'static str {
-    let single = |d: &u32| d.is_power_of_two();
-    let mut last = 0;
-    let gray = |d: &u32| {
-        last ^= d;
-        single(&last)
-    };
-    if deltas.iter().all(single) {
-        "address lines of its own"
-    } else if deltas.iter().all(gray) {
-        "a Gray counter on address lines of its own"
-    } else {
-        "address lines of its own, some of which turn a second line"
-    }
 }
 
 /// Presets on address lines, where no two of them are in one place.

@@ -15,7 +15,7 @@ impl Finder<'_> {
             .filter(|s| of(s).is_none_or(|e| !settled(e) && !alone(e)))
             .collect();
         let wants = |e: &Explained| wanting(e, Depth::Words) || e.carried.parted();
-        let alike = little.chunk_by(|a, b| (a.words, a.width) == (b.words, b.width));
+        let alike = little.chunk_by(|a, b| a.shape() == b.shape());
         let alike = alike.filter(|some| some.iter().any(|s| of(s).is_none_or(wants)));
         for alike in alike.map(<[_]>::to_vec).collect::<Vec<_>>() {
             // Of pairs, fours and eights those that explain most, beside what the chips show alone; one that is none of them
